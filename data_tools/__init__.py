@@ -1,0 +1,1 @@
+"""Everything that remembers: store, rounds, decisions, history, trends, training sets, rendered photos."""
