@@ -1,0 +1,292 @@
+"""Photo bytes to upright pixels: the only place that decodes a user's picture.
+
+JPEG, PNG, WebP and HEIC are told apart by their first bytes, never by the file name. Each is opened with
+its own decoder, so that our size caps come before anything is decoded or allocated. JPEG is decoded at the
+scale needed (the decoder skips the fine detail that would be thrown away), which makes a 12-megapixel photo
+about three times cheaper than decoding it whole. Colour profiles are ignored: all values are read as sRGB.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta, timezone
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+from PIL.ImageFile import ImageFile
+from PIL.JpegImagePlugin import JpegImageFile
+from PIL.PngImagePlugin import PngImageFile
+from PIL.WebPImagePlugin import WebPImageFile
+
+from model.errors import PhotoError, PhotoTooLargeError, UnreadablePhotoError
+
+MAX_PIXELS = 120_000_000
+"""More than any phone's largest common setting (108 megapixels) and far less than a decompression bomb."""
+MAX_BYTES = 100_000_000
+READABLE = "a JPEG, PNG, WebP or HEIC photo"
+
+_RESEND = "Send the original file from the phone again."
+_HEIC_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"})
+# A reduced JPEG this close to the wanted size is used as it is: 4032 / 4 = 1008 serves a wish for 1024.
+_CLOSE_ENOUGH = 0.98
+_ORIENTATION = 0x0112
+_EXIF_BLOCK = 0x8769
+# (date and time, its UTC offset): DateTimeOriginal first, then DateTimeDigitized. The plain DateTime tag is
+# left out because editing programs overwrite it.
+_TIME_TAGS = ((0x9003, 0x9011), (0x9004, 0x9012))
+_EARLIEST_YEAR = 1990
+_UPRIGHT: dict[int, Image.Transpose] = {
+    2: Image.Transpose.FLIP_LEFT_RIGHT,
+    3: Image.Transpose.ROTATE_180,
+    4: Image.Transpose.FLIP_TOP_BOTTOM,
+    5: Image.Transpose.TRANSPOSE,
+    6: Image.Transpose.ROTATE_270,
+    7: Image.Transpose.TRANSVERSE,
+    8: Image.Transpose.ROTATE_90,
+}
+_SWAPS_SIDES = frozenset({5, 6, 7, 8})
+_quiet_lock = threading.Lock()
+
+
+@dataclass(frozen=True, eq=False)
+class Photo:
+    """An upright photo, possibly reduced, and nothing else from its file but the time and the checksum.
+
+    ``rgb`` is uint8, H x W x 3, sRGB, contiguous and writable. ``full_width`` and ``full_height`` are the
+    upright size in the file; ``scale`` is pixels of ``rgb`` per pixel of the file (0 < scale <= 1).
+    ``taken_at`` is aware when the file states a UTC offset, otherwise naive local time at the camera (the
+    caller knows the site's time zone), and ``None`` when the file does not say. ``format`` is ``JPEG``,
+    ``PNG``, ``WEBP`` or ``HEIC``; ``sha256`` is the hex digest of the original bytes.
+    """
+
+    rgb: NDArray[np.uint8] = field(repr=False)
+    full_width: int
+    full_height: int
+    scale: float
+    taken_at: datetime | None
+    format: str
+    sha256: str
+
+
+def open_photo(source: bytes | Path, *, max_side: int | None = None) -> Photo:
+    """Decode one photo, upright.
+
+    Args:
+        source: the file's bytes, or its path.
+        max_side: longest side of ``rgb`` in pixels; a larger photo comes out between 98 % of this and
+            this. ``None`` keeps the size of the file. Photos are never enlarged.
+
+    Raises:
+        UnreadablePhotoError: empty, missing, damaged or incomplete, animated, or a kind we do not read.
+        PhotoTooLargeError: more than ``MAX_PIXELS`` or ``MAX_BYTES``.
+        ValueError: ``max_side`` is below 1 (a programming error, not the user's).
+    """
+    if max_side is not None and max_side < 1:
+        message = f"max_side must be at least 1, not {max_side}"
+        raise ValueError(message)
+    data = _read(source)
+    kind = _kind_of(data)
+    try:
+        return _decode(data, kind, max_side)
+    except PhotoError:
+        raise
+    except Exception as error:  # decoders raise SyntaxError, struct.error, zlib.error, MemoryError, ...
+        raise UnreadablePhotoError(READABLE, f"a damaged or incomplete {kind} file", _RESEND) from error
+
+
+def reencode_clean(rgb: NDArray[np.uint8], *, quality: int = 90) -> bytes:
+    """Return ``rgb`` (uint8, H x W x 3) as JPEG bytes that hold pixels only: no EXIF, GPS or profile."""
+    buffer = BytesIO()
+    Image.fromarray(rgb).save(buffer, "JPEG", quality=quality)
+    return buffer.getvalue()
+
+
+def _read(source: bytes | Path) -> bytes:
+    if isinstance(source, Path):
+        try:
+            size = source.stat().st_size
+            data = source.read_bytes() if size <= MAX_BYTES else b""
+        except (OSError, ValueError) as error:
+            came = getattr(error, "strerror", None) or "a path that cannot be used"
+            raise UnreadablePhotoError("a photo file that can be read", came, "Check the path.") from error
+    else:
+        data, size = bytes(source), len(source)
+    if size > MAX_BYTES:
+        raise PhotoTooLargeError(
+            f"a photo of at most {MAX_BYTES // 1_000_000} MB", f"{size / 1e6:.0f} MB", "Send a smaller photo."
+        )
+    if not data:
+        raise UnreadablePhotoError(READABLE, "an empty file", _RESEND)
+    return data
+
+
+def _kind_of(data: bytes) -> str:
+    """Name the format by its first bytes."""
+    if data.startswith(b"\xff\xd8\xff"):
+        return "JPEG"
+    if data.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "PNG"
+    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
+        return "WEBP"
+    if data[4:8] == b"ftyp" and data[8:12] in _HEIC_BRANDS:
+        return "HEIC"
+    raise UnreadablePhotoError(
+        READABLE,
+        "a file whose content is none of these",
+        "Send the original photo, whatever its name ends in.",
+    )
+
+
+def _decode(data: bytes, kind: str, max_side: int | None) -> Photo:
+    with _quiet():
+        image = _open_as(kind, data)
+    _refuse_oversize(image)
+    _refuse_animation(image, kind)
+    width, height = image.size
+    if kind == "JPEG":
+        _refuse_empty_tail(data)
+        _decode_reduced(image, max_side)
+    image.load()
+    orientation, taken_at = _metadata(image)
+    small = _fit(image, (width, height), max_side)
+    turn = _UPRIGHT.get(orientation)
+    rgb = _to_rgb(small.transpose(turn) if turn is not None else small)
+    if orientation in _SWAPS_SIDES:
+        width, height = height, width
+    return Photo(
+        rgb=rgb,
+        full_width=width,
+        full_height=height,
+        scale=max(rgb.shape[:2]) / max(width, height),
+        taken_at=taken_at,
+        format=kind,
+        sha256=hashlib.sha256(data).hexdigest(),
+    )
+
+
+def _open_as(kind: str, data: bytes) -> ImageFile:
+    """Read the header only. Plugins are called directly: ``Image.open`` would warn or raise about large
+    pictures before our own cap is asked, and would try formats that we do not accept."""
+    stream = BytesIO(data)
+    if kind == "JPEG":
+        return JpegImageFile(stream)
+    if kind == "PNG":
+        return PngImageFile(stream)
+    if kind == "WEBP":
+        return WebPImageFile(stream)
+    from pillow_heif import HeifImageFile  # loads libheif, which a JPEG need not wait for
+
+    return HeifImageFile(stream)  # type: ignore[no-untyped-call]
+
+
+def _refuse_oversize(image: ImageFile) -> None:
+    width, height = image.size
+    if width * height > MAX_PIXELS:
+        raise PhotoTooLargeError(
+            f"a photo of at most {MAX_PIXELS // 1_000_000} megapixels",
+            f"{width} x {height} pixels ({width * height / 1e6:.0f} megapixels)",
+            "Send the photo at the phone's normal size.",
+        )
+
+
+def _refuse_animation(image: ImageFile, kind: str) -> None:
+    # HEIC files often hold several stills; the decoder has already picked the primary one.
+    frames = getattr(image, "n_frames", 1) if kind in {"PNG", "WEBP"} else 1
+    if frames > 1:
+        raise UnreadablePhotoError(
+            "a still photo", f"an animation of {frames} pictures", "Send one still photo."
+        )
+
+
+def _refuse_empty_tail(data: bytes) -> None:
+    """Refuse a JPEG whose end was never copied: such files are padded with zero bytes, and the decoder
+    would paint the missing rows grey without a word."""
+    content = data.rstrip(b"\0")
+    if len(data) - len(content) > 512 and not content.endswith(b"\xff\xd9"):
+        raise UnreadablePhotoError(READABLE, "a JPEG file whose end is missing", _RESEND)
+
+
+def _decode_reduced(image: ImageFile, max_side: int | None) -> None:
+    """Ask the JPEG decoder for the smallest of 1/2, 1/4, 1/8 that still serves ``max_side``."""
+    width, height = image.size
+    for divisor in (8, 4, 2):
+        if max_side is not None and max(width, height) / divisor >= max_side * _CLOSE_ENOUGH:
+            image.draft(None, (max(1, width // divisor), max(1, height // divisor)))
+            return
+
+
+def _fit(image: Image.Image, full: tuple[int, int], max_side: int | None) -> Image.Image:
+    if max_side is None or max(image.size) <= max_side:
+        return image
+    factor = max_side / max(full)
+    size = (max(1, round(full[0] * factor)), max(1, round(full[1] * factor)))
+    if image.mode not in {"RGB", "L", "CMYK"}:
+        # Palette, alpha and 16-bit values cannot be averaged as they are stored.
+        image = Image.fromarray(_to_rgb(image))
+    return image.resize(size, Image.Resampling.HAMMING, reducing_gap=2.0)
+
+
+def _to_rgb(image: Image.Image) -> NDArray[np.uint8]:
+    if image.mode.startswith("I"):  # 16-bit grey; Pillow's own conversion would clip it to white
+        grey = np.clip(np.asarray(image).astype(np.int64), 0, 65535) // 257
+        return np.repeat(grey.astype(np.uint8)[:, :, None], 3, axis=2)
+    if image.has_transparency_data:
+        # What lies under transparent pixels was never meant to be seen: put mid-grey there.
+        ground = Image.new("RGBA", image.size, (128, 128, 128, 255))
+        image = Image.alpha_composite(ground, image.convert("RGBA"))
+    return np.array(image.convert("RGB"))
+
+
+def _metadata(image: ImageFile) -> tuple[int, datetime | None]:
+    """Return (orientation 1..8, capture time). Broken metadata never costs us the photo."""
+    try:
+        with _quiet():
+            exif = image.getexif()
+            orientation = exif.get(_ORIENTATION, 1)
+            block = exif.get_ifd(_EXIF_BLOCK)
+            times = [(block.get(when), block.get(offset)) for when, offset in _TIME_TAGS]
+    except Exception:  # Pillow raises SyntaxError, struct.error, OSError, ... on damaged EXIF
+        return 1, None
+    taken_at = next((time for time in map(_parse_time, times) if time is not None), None)
+    return (orientation if orientation in _UPRIGHT else 1), taken_at
+
+
+def _parse_time(value: tuple[object, object]) -> datetime | None:
+    stamp, offset = value
+    try:
+        time = datetime.strptime(str(stamp).strip("\0 "), "%Y:%m:%d %H:%M:%S")
+    except ValueError:
+        return None
+    if time.year < _EARLIEST_YEAR:
+        return None
+    zone = _parse_offset(offset)
+    return time.replace(tzinfo=zone) if zone is not None else time
+
+
+def _parse_offset(offset: object) -> timezone | None:
+    """Read ``+02:00`` (EXIF 2.31 OffsetTimeOriginal)."""
+    text = str(offset).strip("\0 ")
+    try:
+        hours, minutes = int(text[1:3]), int(text[4:6])
+    except ValueError:
+        return None
+    if len(text) != 6 or text[0] not in "+-" or text[3] != ":" or hours > 14 or minutes > 59:
+        return None
+    return timezone((timedelta(hours=hours, minutes=minutes)) * (-1 if text[0] == "-" else 1))
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep Pillow's warnings about odd metadata away from users. Changing the warning filters is not
+    thread-safe, hence the lock; only header and metadata parsing run inside, never decoding."""
+    with _quiet_lock, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield
