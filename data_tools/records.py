@@ -26,6 +26,16 @@ class EventKind(StrEnum):
     OBSERVED = "observed"
 
 
+class ObservationKind(StrEnum):
+    """What staff see or feel on a coupler that a photo does not show."""
+
+    RELEASE_BUTTON_STICKS = "release_button_sticks"
+    CABLE_CUT_OR_FRAYED = "cable_cut_or_frayed"
+    DEBRIS_IN_FACE = "debris_in_face"
+    INDICATOR_FAULT = "indicator_shows_fault"
+    OTHER = "other"
+
+
 class DecisionKind(StrEnum):
     """What a technician said of one photo."""
 
@@ -37,12 +47,14 @@ class DecisionKind(StrEnum):
 
 
 class IngestStatus(StrEnum):
-    """What became of one file of an upload."""
+    """What became of one file of an upload. All but ``NOT_RECEIVED`` are safe with us: a rejected file is kept
+    aside as it came; one not received (disk full, folder read-only) must be sent again."""
 
     STORED = "stored"
     KNOWN = "already_here"
     REJECTED = "rejected"
     NEEDS_UNIT = "needs_unit"
+    NOT_RECEIVED = "not_received"
 
 
 @dataclass(frozen=True)
@@ -82,7 +94,8 @@ class Unit:
 
 @dataclass(frozen=True)
 class PhotoRecord:
-    """A kept photo. ``sha256`` names the untouched original in the photo store."""
+    """A kept photo. ``sha256`` names the untouched original in the photo store. ``seen_at`` is when it counts:
+    the capture time where that is believable, else when it was received."""
 
     id: int
     sha256: str
@@ -96,6 +109,9 @@ class PhotoRecord:
     received_by: str
     width: int
     height: int
+    position: str = "A"
+    seen_at: datetime | None = None
+    camera: str = ""
 
 
 @dataclass(frozen=True)
@@ -119,7 +135,8 @@ class TrueFinding:
 
 @dataclass(frozen=True)
 class DecisionRecord:
-    """One append-only statement of a person about a photo."""
+    """One append-only statement of a person about a photo. ``withdraws_id`` names the decision that a withdrawal
+    takes back; ``withdrawn`` says that a later one took this back."""
 
     id: int
     photo_id: int
@@ -131,11 +148,14 @@ class DecisionRecord:
     seconds: float | None
     comment: str
     evidence_shown: bool
+    withdraws_id: int | None = None
+    withdrawn: bool = False
 
 
 @dataclass(frozen=True)
 class EventRecord:
-    """Something done to a unit (or seen on it that a photo does not show)."""
+    """Something done to a unit (or seen on it that a photo does not show). For a replacement, ``coupler_id`` is
+    the one taken off and ``new_coupler_id`` the one put on. ``what`` and ``blinks`` belong to observations."""
 
     id: int
     unit_key: str
@@ -144,6 +164,34 @@ class EventRecord:
     reason: str
     done_by: str
     done_at: datetime
+    what: ObservationKind | None = None
+    blinks: int | None = None
+    new_coupler_id: int | None = None
+
+
+@dataclass(frozen=True)
+class WaitingFile:
+    """A readable photo kept safely until somebody names its unit."""
+
+    id: int
+    sha256: str
+    file_name: str
+    site_key: str | None
+    received_at: datetime
+    received_by: str
+    why: str
+
+
+@dataclass(frozen=True)
+class RejectedFile:
+    """A file that is not a photo we can read, kept aside as it came."""
+
+    id: int
+    sha256: str
+    file_name: str
+    received_at: datetime
+    received_by: str
+    why: str
 
 
 @dataclass(frozen=True)
@@ -170,12 +218,15 @@ class IngestReport:
 
 @dataclass(frozen=True)
 class RosterLine:
-    """One unit in this week's round of a site."""
+    """One unit in this week's round of a site. It is done when each of its couplers has a photo of this week that
+    could be judged; ``missing_positions`` still lack one, and ``take_again`` says why the last one did not do."""
 
     unit: Unit
     last_photo: PhotoRecord | None
     last_verdict: VerdictRecord | None
     done_this_week: bool
+    missing_positions: tuple[str, ...] = ()
+    take_again: Reason | None = None
 
 
 @dataclass(frozen=True)
@@ -190,6 +241,7 @@ class QueueItem:
     blind_audit: bool
     second_opinion: bool = False
     decisions: tuple[DecisionRecord, ...] = ()
+    conflict: bool = False
 
 
 @dataclass(frozen=True)

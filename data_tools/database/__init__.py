@@ -1,0 +1,1 @@
+"""Tables, engine and migrations. Verbs use them; screens never do."""
