@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 from lifelines.datasets import load_leukemia
+from lifelines.statistics import multivariate_logrank_test
+from statsmodels.duration.survfunc import SurvfuncRight
 
 from data_tools import statistics
 from data_tools.statistics import Rule
@@ -223,3 +225,27 @@ def test_log_rank_and_wilcoxon(leukaemia):
 def test_one_group_cannot_be_compared():
     found = statistics.log_rank([1, 2, 3], [True, True, False], ["a", "a", "a"])
     assert (found.statistic, found.p) == (None, None)
+
+
+def test_three_groups_agree_with_lifelines():
+    """The same chi-square from another library, on random durations in three groups."""
+    random = np.random.default_rng(3)
+    durations, happened = random.exponential(10, 90).round(1), random.uniform(size=90) < 0.7
+    groups = random.choice(["a", "b", "c"], 90)
+    expected = multivariate_logrank_test(durations, groups, happened)
+    found = statistics.log_rank(durations, happened, groups.tolist())
+    assert found.statistic == pytest.approx(expected.test_statistic)
+    assert found.p == pytest.approx(expected.p_value)
+    assert found.degrees_of_freedom == 2
+
+
+def test_delayed_entry_agrees_with_statsmodels():
+    """Risk sets (entry, exit], as in statsmodels' estimator; with ties between entries and events."""
+    durations, happened, entry = [5, 5, 8, 9, 12], [1, 0, 1, 0, 1], [0, 0, 5, 2, 8]
+    expected = SurvfuncRight(durations, happened, entry=np.asarray(entry))
+    found = statistics.kaplan_meier(durations, happened, entry)
+    assert found.times.tolist() == expected.surv_times.tolist()
+    assert found.survival == pytest.approx(expected.surv_prob)
+    assert found.at_risk.tolist() == expected.n_risk.tolist()
+    with pytest.raises(ValueError, match="entry"):
+        statistics.kaplan_meier([5], [True], [6])
