@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from statsmodels.duration.survfunc import survdiff
 
 Floats = NDArray[np.float64]
-# lifelines lets one who enters at a time be at risk at that very time; the textbook risk set is (entry, exit].
+# lifelines counts one who enters at a time as at risk at that time; the textbook risk set is (entry, exit].
 _JUST_AFTER = 1e-6
 
 
