@@ -1,0 +1,1 @@
+"""Tests of the house rules: layers, style, documents, commands."""
