@@ -1,0 +1,66 @@
+"""Settings of a training as frozen data, to and from JSON; an unknown key is refused."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, fields
+from typing import Any
+
+from model.errors import ManifestError
+
+DESIGNS = ("whole", "parts", "both")
+
+
+@dataclass(frozen=True)
+class TrainConfig:
+    """How to train the two networks.
+
+    Args:
+        seed: fixes weights, order and augmentation.
+        design: where condition probabilities come from: the ``whole`` canonical view, the ``parts`` with
+            shared weights, or ``both``.
+        locator_steps, condition_steps: optimiser steps (batches) for each network.
+        locator_batch, condition_batch: photos a batch.
+        learning_rate: peak of a one-cycle cosine schedule for AdamW.
+        bank_side: photos are kept in memory at no more than this many pixels on the long side.
+        visible_from: a damage at least this visible (manifest ``visible``) is taught as present.
+        hidden_below: a damage less visible than this is taught as absent; between the two it is not taught.
+        place_visible_from: a place with less of it in view is not taught as undamaged.
+        ema: decay of the averaged weights that are kept in the end.
+    """
+
+    seed: int = 0
+    design: str = "both"
+    locator_steps: int = 3000
+    condition_steps: int = 6000
+    locator_batch: int = 96
+    condition_batch: int = 96
+    learning_rate: float = 2e-3
+    weight_decay: float = 0.02
+    bank_side: int = 768
+    visible_from: float = 0.12
+    hidden_below: float = 0.03
+    place_visible_from: float = 0.5
+    ema: float = 0.998
+
+    def __post_init__(self) -> None:
+        """Refuse a design that does not exist."""
+        if self.design not in DESIGNS:
+            raise ManifestError(f"a design of {', '.join(DESIGNS)}", repr(self.design), "Use one of these.")
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the JSON form."""
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> TrainConfig:
+        """Build from JSON.
+
+        Raises:
+            ManifestError: a key that is no setting.
+        """
+        known = {field.name for field in fields(cls)}
+        if unknown := set(data) - known:
+            raise ManifestError(
+                "training settings we know", f"{', '.join(sorted(unknown))}", f"Known: {', '.join(sorted(known))}."
+            )
+        return cls(**data)

@@ -1,0 +1,99 @@
+"""Homographies between the photo, the face plane (mm) and the canonical view.
+
+All pixel coordinates have pixel centres at .5: a picture ``w`` wide spans x from 0 to ``w``. A homography
+is a 3x3 float64 array acting on column vectors (x, y, 1). numpy only: no torch, no OpenCV.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.families import Box, Family
+
+Matrix = NDArray[np.float64]
+
+CANONICAL_PIXELS = 320
+"""Side of the canonical view in pixels: 72 mm, so 4.44 pixels a millimetre."""
+
+MOUTH_MARGIN = 1.45
+"""A pin housing is looked at in a square this many sleeve diameters wide: its rim and some neighbourhood."""
+
+
+def project(matrix: Matrix, points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Map Nx2 ``points`` through ``matrix``; returns Nx2."""
+    homogeneous = np.concatenate([points, np.ones((len(points), 1))], axis=1) @ matrix.T
+    result: NDArray[np.float64] = homogeneous[:, :2] / homogeneous[:, 2:]
+    return result
+
+
+def canonical_to_mm(family: Family, pixels: int = CANONICAL_PIXELS) -> Matrix:
+    """Return the matrix from canonical-view pixels (y down) to face-plane mm (y up)."""
+    return box_to_mm(family.canonical_view, pixels)
+
+
+def box_to_mm(box: Box, pixels: int) -> Matrix:
+    """Return the matrix from the pixels of a square view of ``box`` to mm."""
+    step = (box.right - box.left) / pixels
+    return np.array([[step, 0.0, box.left], [0.0, -step, box.top], [0.0, 0.0, 1.0]])
+
+
+def part_boxes(family: Family, pixels: int = CANONICAL_PIXELS) -> NDArray[np.float32]:
+    """Return one box a pin housing in table order, Nx4 canonical pixels (left, top, right, bottom)."""
+    to_pixels = np.linalg.inv(canonical_to_mm(family, pixels))
+    boxes = []
+    for contact in family.contacts:
+        half = contact.sleeve_diameter * MOUTH_MARGIN / 2
+        corners = np.array([[contact.x - half, contact.y + half], [contact.x + half, contact.y - half]])
+        boxes.append(project(to_pixels, corners).ravel())
+    return np.array(boxes, dtype=np.float32)
+
+
+def latch_box(family: Family, pixels: int = CANONICAL_PIXELS) -> NDArray[np.float32]:
+    """Return the latch zone as 4 canonical pixels (left, top, right, bottom); the whole view if no latch."""
+    zone = family.latch_zone or family.canonical_view
+    corners = zone.corners()[[0, 2]]
+    return project(np.linalg.inv(canonical_to_mm(family, pixels)), corners).ravel().astype(np.float32)
+
+
+def pixels_per_mm(matrix: Matrix, at: tuple[float, float] = (0.0, 0.0)) -> float:
+    """Return the mean scale of ``matrix`` (mm to pixels) at a point: root of the area ratio."""
+    x, y = at
+    w = matrix[2, 0] * x + matrix[2, 1] * y + matrix[2, 2]
+    determinant = abs(np.linalg.det(matrix)) / max(abs(w) ** 3, 1e-12)
+    return float(np.sqrt(determinant))
+
+
+def shape_stretch(matrix: Matrix, at: tuple[float, float] = (0.0, 0.0)) -> float:
+    """Return the ratio (>= 1) of the largest to the smallest local scale: 1/cos(tilt) for a tilted view."""
+    step = 0.5
+    points = np.array([at, (at[0] + step, at[1]), (at[0], at[1] + step)])
+    centre, right, up = project(matrix, points)
+    values = np.linalg.svd(np.stack([right - centre, up - centre]), compute_uv=False)
+    return float(values[0] / max(values[1], 1e-9))
+
+
+def turned_mirror(matrix: Matrix, at: tuple[float, float] = (0.0, 0.0)) -> bool:
+    """Whether ``matrix`` mirrors the face (never true of a photo: y up in mm is y down in pixels)."""
+    points = np.array([at, (at[0] + 1.0, at[1]), (at[0], at[1] + 1.0)])
+    centre, right, up = project(matrix, points)
+    first, second = right - centre, up - centre
+    return bool(first[0] * second[1] - first[1] * second[0] > 0)
+
+
+def scale_matrix(factor: float) -> Matrix:
+    """Return the matrix that scales pixels by ``factor``."""
+    return np.diag([factor, factor, 1.0])
+
+
+def in_frame_fraction(
+    matrix: Matrix, centre: tuple[float, float], radius: float, width: float, height: float
+) -> float:
+    """Return the fraction of a disc on the face plane (mm) that falls inside a ``width`` x ``height`` photo."""
+    angles = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+    rings = [np.zeros((1, 2))]
+    for share in (0.5, 1.0):
+        rings.append(share * radius * np.stack([np.cos(angles), np.sin(angles)], axis=1))
+    points = project(matrix, np.concatenate(rings) + np.array(centre))
+    inside = (points[:, 0] >= 0) & (points[:, 0] <= width) & (points[:, 1] >= 0) & (points[:, 1] <= height)
+    return float(inside.mean())

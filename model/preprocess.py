@@ -1,0 +1,103 @@
+"""How photos become network input: the serving preset (OpenCV, one photo) and the training preset
+(torch, whole batches) side by side, so that a change to one is seen beside the other.
+
+Both produce the same thing: RGB 0..1, outside the photo a middle grey, then ImageNet mean and deviation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.geometry import CANONICAL_PIXELS, Matrix, scale_matrix
+
+if TYPE_CHECKING:
+    from torch import Tensor
+
+LOCATOR_PIXELS = 256
+OUTSIDE = 0.5
+# Mean and deviation of ImageNet RGB (Krizhevsky 2012 data), the convention of torchvision's weights.
+MEAN = (0.485, 0.456, 0.406)
+DEVIATION = (0.229, 0.224, 0.225)
+
+
+def _half_pixel(matrix: Matrix) -> Matrix:
+    """Turn a centres-at-.5 pixel matrix into OpenCV's centres-at-0 convention, both sides."""
+    shift = np.array([[1.0, 0.0, 0.5], [0.0, 1.0, 0.5], [0.0, 0.0, 1.0]])
+    result: Matrix = np.linalg.inv(shift) @ matrix @ shift
+    return result
+
+
+def warp_view(rgb: NDArray[np.uint8], view_to_photo: Matrix, side: int) -> NDArray[np.uint8]:
+    """Cut a ``side`` x ``side`` view out of ``rgb`` (uint8 HxWx3); ``view_to_photo`` maps its pixels to ``rgb``'s.
+
+    Where the photo is much finer than the view, it is first halved (area mean) until it is not, so that thin
+    cracks are averaged and not skipped over.
+    """
+    import cv2  # here, so that training on a machine without OpenCV can import the presets
+
+    corners = np.array([[0, 0], [side, 0], [side, side], [0, side]], dtype=np.float64)
+    homogeneous = np.c_[corners, np.ones(4)] @ view_to_photo.T
+    mapped = homogeneous[:, :2] / homogeneous[:, 2:]
+    spans = np.linalg.norm(mapped - np.roll(mapped, 1, axis=0), axis=1)
+    step = float(spans.mean()) / side
+    matrix = view_to_photo
+    while step > 1.6 and min(rgb.shape[:2]) > 64:
+        rgb = cv2.resize(rgb, (rgb.shape[1] // 2, rgb.shape[0] // 2), interpolation=cv2.INTER_AREA)
+        matrix = scale_matrix(0.5) @ matrix
+        step /= 2
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    grey = int(round(OUTSIDE * 255))
+    view = cv2.warpPerspective(
+        rgb, _half_pixel(matrix), (side, side), flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=(grey,) * 3
+    )
+    return np.asarray(view, dtype=np.uint8)
+
+
+def letterbox_matrix(width: int, height: int, side: int = LOCATOR_PIXELS) -> Matrix:
+    """Return the matrix from a square view's pixels to a photo that is fitted whole and centred in it."""
+    scale = max(width, height) / side
+    return np.array(
+        [[scale, 0.0, (width - side * scale) / 2], [0.0, scale, (height - side * scale) / 2], [0.0, 0.0, 1.0]]
+    )
+
+
+def to_tensor(views: list[NDArray[np.uint8]]) -> Tensor:
+    """Stack uint8 HxWx3 views into a normalised Bx3xHxW float tensor (channels last in memory)."""
+    import torch
+
+    batch = torch.from_numpy(np.stack(views)).permute(0, 3, 1, 2)
+    return normalise(batch.float().div_(255.0))
+
+
+def normalise(batch: Tensor) -> Tensor:
+    """Normalise a Bx3xHxW tensor of 0..1 RGB by the ImageNet mean and deviation."""
+    mean = batch.new_tensor(MEAN).view(1, 3, 1, 1)
+    deviation = batch.new_tensor(DEVIATION).view(1, 3, 1, 1)
+    return (batch - mean) / deviation
+
+
+@dataclass(frozen=True)
+class ServePreset:
+    """What serving does to one photo."""
+
+    locator_pixels: int = LOCATOR_PIXELS
+    canonical_pixels: int = CANONICAL_PIXELS
+    # A photo is decoded so that its long side is at least this: the face, a quarter of the frame or more,
+    # then has about the resolution of the canonical view.
+    decode_side: int = 1280
+
+
+@dataclass(frozen=True)
+class TrainPreset:
+    """What training does to a batch; the strengths of ``model.augment`` and of the homography jitter."""
+
+    locator_pixels: int = LOCATOR_PIXELS
+    canonical_pixels: int = CANONICAL_PIXELS
+    corner_jitter_mm: float = 0.8
+    turn_degrees: float = 3.0
+    scale_jitter: float = 0.04
+    photometric: float = 1.0

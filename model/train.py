@@ -1,0 +1,255 @@
+"""Train the two networks from a labelled set: ``train(config, manifest, out)`` reads as a recipe.
+
+Runs on a GPU where there is one; the same command runs, small, on a CPU.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import json
+import math
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, nullcontext
+from pathlib import Path
+
+import torch
+from torch import Tensor, nn
+
+from model.augment import Photometric
+from model.config import TrainConfig
+from model.dataset import FAMILY_KEYS, USABLE, PhotoBank, family_boxes, split_of
+from model.losses import condition_loss, locator_loss
+from model.manifest import LabelledPhoto, read_manifest
+from model.network import ConditionNet, LocatorNet
+from model.preprocess import TrainPreset, normalise
+from model.views import Draw, condition_views, locator_truth, locator_views
+
+Log = Callable[[str], None]
+StepLoss = Callable[[Tensor], Tensor]
+
+
+def pick_device(name: str | None = None) -> torch.device:
+    """Return the named device, or the GPU where there is one, else the CPU."""
+    return torch.device(name or ("cuda" if torch.cuda.is_available() else "cpu"))
+
+
+def autocast(device: torch.device) -> AbstractContextManager[object]:
+    """Return bfloat16 autocast on a GPU, nothing on a CPU."""
+    return torch.autocast("cuda", dtype=torch.bfloat16) if device.type == "cuda" else nullcontext()
+
+
+class Averaged:
+    """Exponential moving average of a network's weights and running statistics: what is kept in the end."""
+
+    def __init__(self, network: nn.Module, decay: float) -> None:
+        self.network = copy.deepcopy(network).eval()
+        self.decay = decay
+        self.updates = 0
+
+    @torch.no_grad()
+    def update(self, network: nn.Module) -> None:
+        """Move the average towards ``network``; the early steps count less, so the start is forgotten."""
+        self.updates += 1
+        decay = min(self.decay, self.updates / (self.updates + 10))
+        for kept, new in zip(self.network.state_dict().values(), network.state_dict().values(), strict=True):
+            if kept.dtype.is_floating_point:
+                kept.lerp_(new.to(kept.dtype), 1 - decay)
+            else:
+                kept.copy_(new)
+
+
+def batches(count: int, size: int, steps: int, generator: torch.Generator) -> Iterator[Tensor]:
+    """Yield ``steps`` index batches that go through all rows in a new random order each time."""
+    order = torch.empty(0, dtype=torch.long)
+    for _ in range(steps):
+        while len(order) < min(size, count):
+            order = torch.cat([order, torch.randperm(count, generator=generator)])
+        yield order[:size]
+        order = order[size:]
+
+
+def optimise(
+    network: nn.Module,
+    step_loss: StepLoss,
+    count: int,
+    *,
+    steps: int,
+    batch: int,
+    config: TrainConfig,
+    device: torch.device,
+    log: Log,
+) -> nn.Module:
+    """Run AdamW with warm-up and cosine decay; return the averaged network.
+
+    ``step_loss`` maps a batch of row numbers to a scalar loss of ``network`` in training mode.
+    """
+    decayed = [p for p in network.parameters() if p.ndim > 1]
+    plain = [p for p in network.parameters() if p.ndim <= 1]
+    groups = [{"params": decayed, "weight_decay": config.weight_decay}, {"params": plain, "weight_decay": 0.0}]
+    optimiser = torch.optim.AdamW(groups, lr=config.learning_rate)
+    warm = max(1, min(300, steps // 10))
+
+    def rate(step: int) -> float:
+        fall = 0.5 * (1 + math.cos(math.pi * min(1.0, step / steps)))
+        return min(1.0, (step + 1) / warm) * max(fall, 0.01)
+
+    schedule = torch.optim.lr_scheduler.LambdaLR(optimiser, rate)
+    averaged = Averaged(network, config.ema)
+    generator = torch.Generator().manual_seed(config.seed)
+    network.train()
+    start, running = time.time(), 0.0
+    for step, rows in enumerate(batches(count, batch, steps, generator), 1):
+        with autocast(device):
+            loss = step_loss(rows.to(device))
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()  # type: ignore[no-untyped-call]
+        torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
+        optimiser.step()
+        schedule.step()
+        averaged.update(network)
+        if step % max(1, steps // 40) == 0 or step == steps:
+            running = float(loss.detach())
+            log(f"step {step}/{steps} loss {running:.4f} {step / (time.time() - start):.1f} steps/s")
+    return averaged.network
+
+
+def train_locator(
+    bank: PhotoBank, config: TrainConfig, log: Log, start_from: Callable[[nn.Module], None] | None = None
+) -> LocatorNet:
+    """Train ``LocatorNet`` on every photo of ``bank``."""
+    torch.manual_seed(config.seed)
+    network = LocatorNet(len(FAMILY_KEYS))
+    if start_from:
+        start_from(network.backbone)
+    network = network.to(bank.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    draw = Draw(torch.Generator(bank.device).manual_seed(config.seed + 1), bank.device)
+    preset = TrainPreset()
+    photometric = Photometric(draw.generator, preset.photometric)
+
+    def loss(rows: Tensor) -> Tensor:
+        with torch.no_grad():
+            views, matrices = locator_views(bank, rows, draw, preset)
+            targets = bank.targets.take(rows)
+            mask, where = locator_truth(targets, matrices, preset.locator_pixels)
+            views = normalise(photometric(views))
+        return locator_loss(network(views), targets, mask, where)
+
+    kept = optimise(
+        network, loss, len(bank), steps=config.locator_steps, batch=config.locator_batch, config=config,
+        device=bank.device, log=lambda line: log("locator " + line),
+    )  # fmt: skip
+    assert isinstance(kept, LocatorNet)
+    return kept
+
+
+def train_condition(
+    bank: PhotoBank,
+    config: TrainConfig,
+    log: Log,
+    start_from: Callable[[nn.Module], None] | None = None,
+    network: ConditionNet | None = None,
+) -> ConditionNet:
+    """Train ``ConditionNet`` (a given ``network`` goes on learning) on every photo of ``bank``."""
+    torch.manual_seed(config.seed)
+    if network is None:
+        network = ConditionNet(len(USABLE), config.design)
+        if start_from:
+            start_from(network.backbone)
+    network = network.to(bank.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    learner = network
+    draw = Draw(torch.Generator(bank.device).manual_seed(config.seed + 2), bank.device)
+    preset = TrainPreset()
+    photometric = Photometric(draw.generator, preset.photometric)
+    parts, latches, valid = family_boxes(bank.device)
+
+    def loss(rows: Tensor) -> Tensor:
+        with torch.no_grad():
+            views, targets = condition_views(bank, rows, draw, preset)
+            views = normalise(photometric(views))
+            family = targets.family.clamp(min=0)
+        out = learner(views, parts[family], latches[family], valid[family])
+        return condition_loss(out, targets, valid[family])
+
+    kept = optimise(
+        network, loss, len(bank), steps=config.condition_steps, batch=config.condition_batch, config=config,
+        device=bank.device, log=lambda line: log("condition " + line),
+    )  # fmt: skip
+    assert isinstance(kept, ConditionNet)
+    return kept
+
+
+def pick_split(labels: list[LabelledPhoto], name: str) -> list[LabelledPhoto]:
+    """Return the photos of one split."""
+    return [label for label in labels if split_of(label) == name]
+
+
+def train(
+    config: TrainConfig,
+    manifest: Path,
+    out: Path,
+    *,
+    pretrained: Path | None = None,
+    device: torch.device | None = None,
+    parts: tuple[str, ...] = ("locator", "condition"),
+    log: Log = print,
+) -> Path:
+    """Train the named networks on the train split of ``manifest`` and save their weights into ``out``.
+
+    Returns ``out``, holding ``locator.pt`` and ``condition.pt`` (state dicts) and ``config.json``; turn them
+    into a checked model file with ``model.assemble``.
+    """
+    device = device or pick_device()
+    out.mkdir(parents=True, exist_ok=True)
+    labels = pick_split(read_manifest(manifest), "train")
+    bank = PhotoBank.load(labels, manifest.parent, config, device, threads=16)
+    log(f"bank: {len(bank)} photos on {device}")
+    start = pretrained_start(pretrained) if pretrained else None
+    if "locator" in parts:
+        torch.save(train_locator(bank, config, log, start).cpu().state_dict(), out / "locator.pt")
+    if "condition" in parts:
+        torch.save(train_condition(bank, config, log, start).cpu().state_dict(), out / "condition.pt")
+    (out / "config.json").write_text(json.dumps(config.to_json(), indent=1), encoding="utf-8")
+    return out
+
+
+def pretrained_start(path: Path) -> Callable[[nn.Module], None]:
+    """Return a function that fills a backbone from a state dict file of the same architecture."""
+    state = torch.load(path, map_location="cpu", weights_only=True)
+    tensors = [v for k, v in state.items() if not k.endswith("num_batches_tracked")]
+
+    def fill(backbone: nn.Module) -> None:
+        backbone.load_in_order(tensors)  # type: ignore[operator]
+
+    return fill
+
+
+def main() -> None:
+    """Command line: ``python -m model.train MANIFEST OUT [--set key=value ...]``."""
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("manifest", type=Path)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--pretrained", type=Path)
+    parser.add_argument("--device")
+    parser.add_argument("--parts", default="locator,condition")
+    parser.add_argument("--set", nargs="*", default=[], help="training settings, key=value (JSON values)")
+    arguments = parser.parse_args()
+    pairs = dict(item.split("=", 1) for item in arguments.set)
+    config = TrainConfig.from_json({k: _json_or_text(v) for k, v in pairs.items()})
+    train(
+        config, arguments.manifest, arguments.out, pretrained=arguments.pretrained,
+        device=pick_device(arguments.device), parts=tuple(arguments.parts.split(",")),
+        log=lambda line: print(line, flush=True),
+    )  # fmt: skip
+
+
+def _json_or_text(text: str) -> object:
+    try:
+        return json.loads(text)
+    except ValueError:
+        return text
+
+
+if __name__ == "__main__":
+    main()
