@@ -1,0 +1,116 @@
+"""Hostile files: only a ``PhotoError`` with words may come out, whatever the bytes."""
+
+from __future__ import annotations
+
+import time
+import tracemalloc
+from concurrent.futures import ThreadPoolExecutor
+from functools import cache
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from model.errors import PhotoError, PhotoTooLargeError
+from model.photo import Photo, open_photo
+from tests.hostile_files import HOSTILE, encode, phone_exif, png_bomb, scene
+
+KINDS = ("JPEG", "PNG", "WEBP", "HEIF")
+FUZZ = settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+
+
+@cache
+def sound_file(kind: str) -> bytes:
+    """Return a small sound file with EXIF to be broken in many ways."""
+    return encode(scene(48, 40), kind, exif=phone_exif(6).tobytes())
+
+
+def opens_or_says_why(data: bytes) -> Photo | None:
+    """Open ``data``; anything but a photo or a ``PhotoError`` with words fails the test."""
+    refusal = None
+    try:
+        photo = open_photo(data, max_side=32)
+    except PhotoError as error:
+        refusal = error
+    if refusal is not None:
+        assert all((refusal.wanted, refusal.came, refusal.todo))
+        return None
+    assert photo.rgb.ndim == 3
+    assert photo.rgb.dtype == np.uint8
+    return photo
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+@pytest.mark.parametrize("max_side", [None, 64])
+def test_each_hostile_file_is_refused_with_words(name: str, max_side: int | None) -> None:
+    with pytest.raises(PhotoError, match=r"^Wanted .+; got .+\. .+\.$"):
+        open_photo(HOSTILE[name](), max_side=max_side)
+
+
+def test_a_decompression_bomb_is_refused_before_it_is_unpacked() -> None:
+    data = png_bomb()
+    tracemalloc.start()
+    started = time.perf_counter()
+    with pytest.raises(PhotoTooLargeError, match="30000 x 30000"):
+        open_photo(data)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert time.perf_counter() - started < 1
+    assert peak < 5_000_000
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_no_cut_of_a_sound_file_passes_for_the_whole(kind: str) -> None:
+    data = sound_file(kind)
+    whole = open_photo(data).rgb
+    for cut in range(0, len(data) - 1, max(1, len(data) // 150)):
+        photo = opens_or_says_why(data[:cut])
+        assert photo is None or np.array_equal(open_photo(data[:cut]).rgb, whole)
+
+
+@given(st.binary(max_size=400))
+@FUZZ
+def test_random_bytes(data: bytes) -> None:
+    opens_or_says_why(data)
+
+
+@given(st.sampled_from(KINDS), st.binary(max_size=200), st.integers(4, 40))
+@FUZZ
+def test_random_bytes_behind_a_true_beginning(kind: str, data: bytes, kept: int) -> None:
+    opens_or_says_why(sound_file(kind)[:kept] + data)
+
+
+@given(
+    st.sampled_from(KINDS),
+    st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.integers(0, 255)), min_size=1, max_size=12),
+)
+@FUZZ
+def test_sound_files_with_bytes_changed(kind: str, changes: list[tuple[float, int]]) -> None:
+    data = bytearray(sound_file(kind))
+    for place, value in changes:
+        data[int(place * len(data))] = value
+    opens_or_says_why(bytes(data))
+
+
+@given(
+    st.sampled_from(KINDS),
+    st.floats(0, 1),
+    st.floats(0, 1),
+    st.sampled_from(["drop", "repeat", "zero"]),
+)
+@FUZZ
+def test_sound_files_with_a_stretch_lost(kind: str, left: float, right: float, how: str) -> None:
+    data = sound_file(kind)
+    start, end = sorted((int(left * len(data)), int(right * len(data))))
+    middle = {"drop": b"", "repeat": data[start:end] * 2, "zero": b"\0" * (end - start)}[how]
+    opens_or_says_why(data[:start] + middle + data[end:])
+
+
+def test_many_threads_read_without_a_warning(recwarn: pytest.WarningsRecorder) -> None:
+    files = [sound_file(kind) for kind in KINDS] * 8
+    with ThreadPoolExecutor(8) as pool:
+        photos = list(pool.map(open_photo, files))
+    first = {photo.format: photo.rgb for photo in photos[:4]}
+    assert all(np.array_equal(photo.rgb, first[photo.format]) for photo in photos)
+    assert not recwarn.list
