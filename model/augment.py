@@ -98,7 +98,9 @@ class Photometric:
         fine = self._gauss(tuple(x.shape), x.device)
         fine = torch.lerp(fine, fine.mean(1, keepdim=True), self._each(x, 0, 1))
         blotch = functional.interpolate(
-            self._gauss((len(x), 3, x.shape[2] // 3, x.shape[3] // 3), x.device), size=x.shape[-2:], mode="bilinear"
+            self._gauss((len(x), 3, x.shape[2] // 3, x.shape[3] // 3), x.device),
+            size=x.shape[-2:],
+            mode="bilinear",
         )
         return x + self._each(x, 0, 0.045) * fine + self._each(x, 0, 0.03) * blotch
 

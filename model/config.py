@@ -61,6 +61,8 @@ class TrainConfig:
         known = {field.name for field in fields(cls)}
         if unknown := set(data) - known:
             raise ManifestError(
-                "training settings we know", f"{', '.join(sorted(unknown))}", f"Known: {', '.join(sorted(known))}."
+                "training settings we know",
+                f"{', '.join(sorted(unknown))}",
+                f"Known: {', '.join(sorted(known))}.",
             )
         return cls(**data)

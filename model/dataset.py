@@ -142,7 +142,9 @@ class PhotoBank:
         return cls(photos.to(device), sizes.to(device), targets.to(device), list(labels))
 
 
-def make_targets(labels: Sequence[LabelledPhoto], scales: NDArray[np.float64], config: TrainConfig) -> Targets:
+def make_targets(
+    labels: Sequence[LabelledPhoto], scales: NDArray[np.float64], config: TrainConfig
+) -> Targets:
     """Turn truths into targets and weights by the rules of ``TrainConfig``."""
     count = len(labels)
     targets = Targets(

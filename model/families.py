@@ -45,7 +45,12 @@ class Box:
     def corners(self) -> NDArray[np.float64]:
         """Return the corners as 4x2 mm: top left, top right, bottom right, bottom left."""
         return np.array(
-            [[self.left, self.top], [self.right, self.top], [self.right, self.bottom], [self.left, self.bottom]]
+            [
+                [self.left, self.top],
+                [self.right, self.top],
+                [self.right, self.bottom],
+                [self.left, self.bottom],
+            ]
         )
 
 

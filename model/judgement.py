@@ -62,7 +62,9 @@ class Judgement:
                 {"kind": f.kind.value, "place": f.place.value, "probability": round(f.probability, 4)}
                 for f in self.findings
             ],
-            "probabilities": {k.value: round(self.probabilities[k], 4) for k in FindingKind} if scored else None,
+            "probabilities": {k.value: round(self.probabilities[k], 4) for k in FindingKind}
+            if scored
+            else None,
             "triage": self.triage.value if self.triage else None,
             "model_version": self.model_version,
         }

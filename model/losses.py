@@ -38,7 +38,9 @@ def condition_loss(out: dict[str, Tensor], targets: Targets, part_valid: Tensor)
 
 def _usable_loss(logits: Tensor, target: Tensor) -> Tensor:
     # Cut-off and too small are decided by geometry (model.locate); the network need not learn them.
-    skip = torch.tensor([USABLE.index(Reason.OUT_OF_FRAME), USABLE.index(Reason.TOO_SMALL)], device=target.device)
+    skip = torch.tensor(
+        [USABLE.index(Reason.OUT_OF_FRAME), USABLE.index(Reason.TOO_SMALL)], device=target.device
+    )
     weight = (~torch.isin(target, skip)).float()
     loss = functional.cross_entropy(logits, target, reduction="none", label_smoothing=0.02)
     return (loss * weight).sum() / weight.sum().clamp(min=1.0)

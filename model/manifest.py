@@ -122,5 +122,7 @@ def _lines(path: Path) -> Iterator[LabelledPhoto]:
             yield LabelledPhoto.from_json(json.loads(line))
         except (KeyError, ValueError, TypeError, AttributeError) as error:
             raise ManifestError(
-                "a labelled photo on each line", f"line {number} of {path.name}: {error!r}", "Correct that line."
+                "a labelled photo on each line",
+                f"line {number} of {path.name}: {error!r}",
+                "Correct that line.",
             ) from error

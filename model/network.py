@@ -139,7 +139,10 @@ class PartHead(nn.Module):
             nn.ReLU6(inplace=True),
         )
         self.decide = nn.Sequential(
-            nn.Linear(2 * width + context, 128), nn.ReLU6(inplace=True), nn.Dropout(0.2), nn.Linear(128, outputs)
+            nn.Linear(2 * width + context, 128),
+            nn.ReLU6(inplace=True),
+            nn.Dropout(0.2),
+            nn.Linear(128, outputs),
         )
 
     def forward(self, crops: Tensor, context: Tensor) -> Tensor:
@@ -203,7 +206,9 @@ def _crops(features: Tensor, boxes: Tensor) -> Tensor:
     index = torch.arange(batch, device=boxes.device, dtype=boxes.dtype).repeat_interleave(places)
     rois = torch.cat([index[:, None], boxes.reshape(-1, 4)], dim=1)
     # roi_align has no bfloat16 kernel on every device; float32 crops are small.
-    return roi_align(features.float(), rois.float(), PART_GRID, spatial_scale=1 / 8, sampling_ratio=2, aligned=True)
+    return roi_align(
+        features.float(), rois.float(), PART_GRID, spatial_scale=1 / 8, sampling_ratio=2, aligned=True
+    )
 
 
 def parameter_count(networks: Iterable[nn.Module]) -> int:

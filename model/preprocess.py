@@ -52,7 +52,12 @@ def warp_view(rgb: NDArray[np.uint8], view_to_photo: Matrix, side: int) -> NDArr
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     grey = int(round(OUTSIDE * 255))
     view = cv2.warpPerspective(
-        rgb, _half_pixel(matrix), (side, side), flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=(grey,) * 3
+        rgb,
+        _half_pixel(matrix),
+        (side, side),
+        flags=flags,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=(grey,) * 3,
     )
     return np.asarray(view, dtype=np.uint8)
 

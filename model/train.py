@@ -87,7 +87,10 @@ def optimise(
     """
     decayed = [p for p in network.parameters() if p.ndim > 1]
     plain = [p for p in network.parameters() if p.ndim <= 1]
-    groups = [{"params": decayed, "weight_decay": config.weight_decay}, {"params": plain, "weight_decay": 0.0}]
+    groups = [
+        {"params": decayed, "weight_decay": config.weight_decay},
+        {"params": plain, "weight_decay": 0.0},
+    ]
     optimiser = torch.optim.AdamW(groups, lr=config.learning_rate)
     warm = max(1, min(300, steps // 10))
 

@@ -50,7 +50,9 @@ def canonical_matrices(device: torch.device) -> Tensor:
     return torch.stack([torch.from_numpy(canonical_to_mm(FAMILIES[key])) for key in FAMILY_KEYS]).to(device)
 
 
-def condition_views(bank: PhotoBank, index: Tensor, draw: Draw, preset: TrainPreset) -> tuple[Tensor, Targets]:
+def condition_views(
+    bank: PhotoBank, index: Tensor, draw: Draw, preset: TrainPreset
+) -> tuple[Tensor, Targets]:
     """Return jittered canonical views (B,3,320,320) and targets; half of them mirrored left to right.
 
     Photos without a face get a random view, so that the network learns to refuse what was wrongly located.
@@ -87,7 +89,8 @@ def mirror_order() -> Tensor:
     for key in FAMILY_KEYS:
         contacts = FAMILIES[key].contacts
         order = [
-            next(j for j, other in enumerate(contacts) if other.x == -c.x and other.y == c.y) for c in contacts
+            next(j for j, other in enumerate(contacts) if other.x == -c.x and other.y == c.y)
+            for c in contacts
         ]
         rows.append(order + list(range(len(order), most)))
     return torch.tensor(rows)
@@ -147,7 +150,9 @@ def _second_glance(targets: Targets, draw: Draw, side: int) -> Tensor:
     centre = torch.full((count, 2), side / 2, device=device)
     turn = similarity(draw.normal((count,), math.radians(8.0)), step, centre, draw.normal((count, 2), 5.0))
     upright = torch.diag(torch.tensor([1.0, -1.0, 1.0], device=device)).double()
-    corners = torch.tensor([[0.0, 0.0], [side, 0.0], [side, side], [0.0, side]], device=device).expand(count, 4, 2)
+    corners = torch.tensor([[0.0, 0.0], [side, 0.0], [side, side], [0.0, side]], device=device).expand(
+        count, 4, 2
+    )
     bend = four_point(corners, corners + draw.normal((count, 4, 2), 0.04 * side))
     return targets.matrix.double() @ upright @ turn.double() @ bend
 
@@ -161,7 +166,10 @@ def locator_truth(targets: Targets, matrices: Tensor, side: int) -> tuple[Tensor
     points = torch.stack([x, y], dim=-1).view(1, -1, 2).expand(len(matrices), -1, 2)
     mm = project_batch(torch.linalg.inv(matrices), points)
     noses = torch.tensor(
-        [[*FAMILIES[k].nose_centre, FAMILIES[k].nose_width / 2, FAMILIES[k].nose_height / 2] for k in FAMILY_KEYS],
+        [
+            [*FAMILIES[k].nose_centre, FAMILIES[k].nose_width / 2, FAMILIES[k].nose_height / 2]
+            for k in FAMILY_KEYS
+        ],
         device=device,
         dtype=torch.float64,
     )[targets.family.clamp(min=0)]
