@@ -1,0 +1,119 @@
+"""Does a site have more new damage than chance gives? Control charts, with the rules stated."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import special
+
+from data_tools.statistics import ControlChart, Rule, laney_p_chart, p_chart
+from data_tools.trends.frames import (
+    MIN_COUPLER_WEEKS,
+    MIN_WEEKS,
+    Figure,
+    TrendData,
+    coupler_weeks,
+    not_enough,
+)
+from model.vocabulary import FindingKind
+
+CHANCE = 0.00135
+"""One-sided tail of a normal beyond three standard deviations: how rare a point must be to be flagged."""
+FLAG_RULE = (
+    "Flagged: above the upper limit (three standard deviations, widened by sigma_z where weeks vary more "
+    f"than chance) and, because counts are small, also with an exact binomial probability below {CHANCE:.5f}."
+)
+
+
+def site_over_weeks(data: TrendData, site: str, kind: FindingKind | None = None) -> Figure:
+    """Return the p'-chart (Laney) of newly found damage at one site, week by week.
+
+    Counted are couplers that were seen undamaged before; a coupler leaves the count with its first damage.
+    Table: ``week``, ``new``, ``n``, ``rate``, ``centre``, ``lower``, ``upper``, ``p_value``, ``flagged``.
+    """
+    weeks = coupler_weeks(data.photos, kind)
+    at_site = weeks[(weeks["site"] == site) & weeks["at_risk"]]
+    counts = at_site.groupby("week", sort=True).agg(new=("new", "sum"), n=("new", "size")).astype("int64")
+    counts = _every_week(counts).reset_index(names="week")
+    seen = int((counts["n"] > 0).sum())
+    title = f"New {_what(kind)} at {site}, week by week"
+    counted = f"couplers seen in the week that were undamaged before. {FLAG_RULE}"
+    lacking = not_enough(seen, MIN_WEEKS, "weeks with photos")
+    if lacking:
+        return Figure(title, counts, int(counts["n"].sum()), counted, lacking)
+    table = _charted(counts, laney_p_chart(counts["new"], counts["n"], [Rule.BEYOND_LIMITS]))
+    notices = tuple(
+        f"{site}, week of {row.week:%Y-%m-%d}: {row.new} of {row.n} couplers newly damaged, more than chance "
+        f"gives at the site's usual {row.centre:.1%}. Look at what happened there that week."
+        for row in table[table["flagged"]].itertuples()
+    )
+    return Figure(title, table, int(table["n"].sum()), counted, "", notices)
+
+
+def sites_compared(data: TrendData, kind: FindingKind | None = None) -> Figure:
+    """Return the p-chart of sites against the rate over all of them, for newly found damage.
+
+    Table: ``site``, ``new``, ``n`` (coupler-weeks), ``rate``, ``centre``, ``lower``, ``upper``, ``p_value``,
+    ``flagged``. A site with fewer coupler-weeks than needed is listed with no rate and never flagged.
+    """
+    weeks = coupler_weeks(data.photos, kind)
+    at_risk = weeks[weeks["at_risk"]]
+    counts = at_risk.groupby("site", sort=True).agg(new=("new", "sum"), n=("new", "size")).astype("int64")
+    counts = counts.reset_index(names="site")
+    title, counted = f"New {_what(kind)} by site against all sites", f"coupler-weeks. {FLAG_RULE}"
+    ready = counts["n"] >= MIN_COUPLER_WEEKS
+    lacking = not_enough(int(ready.sum()), 2, f"sites with {MIN_COUPLER_WEEKS} coupler-weeks or more")
+    if lacking:
+        return Figure(title, counts, int(counts["n"].sum()), counted, lacking)
+    table = _charted(counts, p_chart(counts["new"], counts["n"], [Rule.BEYOND_LIMITS]))
+    table["flagged"] &= ready
+    table["rate"] = table["rate"].where(ready)
+    notices = tuple(
+        f"{row.site}: {row.new} newly damaged in {row.n} coupler-weeks ({row.rate:.2%}), more than chance "
+        f"gives at the rate of all sites ({row.centre:.2%}). Look for a cause there: use, weather, wiring, "
+        "parts."
+        for row in table[table["flagged"]].itertuples()
+    )
+    return Figure(title, table, int(table["n"].sum()), counted, "", notices)
+
+
+def beyond_chance(
+    count: NDArray[np.int64] | pd.Series, n: NDArray[np.int64] | pd.Series, chart: ControlChart
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return the exact binomial probability of so many or more at each point, and which are flagged high.
+
+    Normal limits alone cry wolf when the expected count is below one or two: hence both conditions.
+    """
+    hits, sizes = np.asarray(count, np.int64), np.asarray(n, np.int64)
+    tail = np.ones(hits.shape)
+    some = hits > 0
+    tail[some] = special.bdtrc(hits[some] - 1, sizes[some], chart.centre)
+    above = np.zeros(hits.shape, np.bool_)
+    np.greater(chart.values, chart.upper, out=above, where=sizes > 0)
+    return tail, above & (tail < CHANCE)
+
+
+def _charted(counts: pd.DataFrame, chart: ControlChart) -> pd.DataFrame:
+    tail, flagged = beyond_chance(counts["new"], counts["n"], chart)
+    return counts.assign(
+        rate=chart.values,
+        centre=chart.centre,
+        lower=chart.lower,
+        upper=chart.upper,
+        sigma_z=chart.sigma_z,
+        p_value=tail,
+        flagged=flagged,
+    )
+
+
+def _every_week(counts: pd.DataFrame) -> pd.DataFrame:
+    """Fill in the weeks without photos, so that a gap is seen as a gap."""
+    if counts.empty:
+        return counts
+    every = pd.date_range(counts.index.min(), counts.index.max(), freq="7D")
+    return counts.reindex(every, fill_value=0)
+
+
+def _what(kind: FindingKind | None) -> str:
+    return kind.value.replace("_", " ") if kind else "damage"

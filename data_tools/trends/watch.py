@@ -1,0 +1,144 @@
+"""The weekly watch: share refused, share unsure, agreement with people, and what moved beyond chance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from data_tools.statistics import Rule, laney_p_chart
+from data_tools.trends.frames import MIN_PHOTOS_A_WEEK, MIN_WEEKS, Figure, TrendData, not_enough
+from data_tools.trends.rates import with_interval
+from model.vocabulary import Outcome, Triage
+
+CHANCE = 0.00135
+COUNTED = (
+    "photos of the week (refused: of all; unsure: of those judged; agreed: of those decided by a person). "
+    "A week is flagged when it lies beyond Laney p'-limits drawn from the other weeks up to then and has an "
+    f"exact binomial probability below {CHANCE:.5f}"
+)
+
+
+@dataclass(frozen=True)
+class _Measure:
+    """One watched share: the columns it divides, the side that is bad, and what to do."""
+
+    name: str
+    hits: str
+    of: str
+    bad_when_high: bool
+    words: str
+
+
+MEASURES = (
+    _Measure(
+        "refused",
+        "refused_count",
+        "photos",
+        True,
+        "more photos than usual could not be judged. Show the staff how to take them, and look at who sends "
+        "them, with which phone and in what light.",
+    ),
+    _Measure(
+        "unsure",
+        "unsure_count",
+        "scored",
+        True,
+        "the model was unsure more often than usual. Look at what is new: couplers, phones, dirt, season. "
+        "Review those photos first, then retrain.",
+    ),
+    _Measure(
+        "agreed",
+        "agreed_count",
+        "decided",
+        False,
+        "people agreed with the model less often than usual. Look at the corrections of the week; do not "
+        "promote a new model until they are understood, and go back if a promotion came just before.",
+    ),
+)
+
+
+def weekly_watch(data: TrendData, site: str | None = None) -> Figure:
+    """Return the watched shares week by week, over all sites or at one.
+
+    Table, a row for each week and measure: ``week``, ``measure`` (refused, unsure, agreed), ``count``, ``n``,
+    ``rate``, ``low``, ``high``, ``enough``, ``needed``, ``centre``, ``lower``, ``upper``, ``flagged``,
+    ``model_versions`` (of that week's verdicts).
+    """
+    photos = data.photos if site is None else data.photos[data.photos["site"] == site]
+    counts = _weekly_counts(photos)
+    tables, notices = [], []
+    for measure in MEASURES:
+        table = _watched(counts, measure)
+        tables.append(table)
+        notices += [_notice(measure, row, site) for row in table[table["flagged"]].itertuples()]
+    table = pd.concat(tables, ignore_index=True)
+    lacking = not_enough(len(counts), MIN_WEEKS, "weeks with photos")
+    where = f" at {site}" if site else ""
+    return Figure(f"Weekly watch of the model{where}", table, len(photos), COUNTED, lacking, tuple(notices))
+
+
+def _weekly_counts(photos: pd.DataFrame) -> pd.DataFrame:
+    scored = photos["outcome"] == Outcome.SCORED.value
+    decided = photos["decided"].astype(bool) & (photos["kinds"] >= 0) & (photos["model_kinds"] >= 0)
+    marks = pd.DataFrame(
+        {
+            "week": photos["week"],
+            "photos": 1,
+            "scored": scored,
+            "refused_count": ~scored,
+            "unsure_count": scored & (photos["triage"] == Triage.UNSURE.value),
+            "decided": decided,
+            "agreed_count": decided & (photos["kinds"] == photos["model_kinds"]),
+        }
+    )
+    counts = marks.groupby("week", sort=True).sum().astype("int64")
+    versions = photos[["week", "model_version"]].drop_duplicates().sort_values("model_version")
+    joined = versions.groupby("week")["model_version"].agg(", ".join)
+    return counts.assign(model_versions=joined)
+
+
+def _watched(counts: pd.DataFrame, measure: _Measure) -> pd.DataFrame:
+    table = pd.DataFrame(
+        {
+            "week": counts.index,
+            "measure": measure.name,
+            "count": counts[measure.hits].to_numpy(),
+            "n": counts[measure.of].to_numpy(),
+            "model_versions": counts["model_versions"].to_numpy(),
+        }
+    )
+    table = with_interval(table, MIN_PHOTOS_A_WEEK, hits="count")
+    limits = [_against_before(table.iloc[: position + 1], measure) for position in range(len(table))]
+    return table.join(
+        pd.DataFrame(limits, columns=["centre", "lower", "upper", "flagged"], index=table.index)
+    )
+
+
+def _against_before(upto: pd.DataFrame, measure: _Measure) -> tuple[float, float, float, bool]:
+    """Limits for the last week of ``upto`` from the weeks before it, and whether it lies beyond them.
+
+    The week itself stays out of its own limits: a change would hide in limits that it helped to draw.
+    """
+    before, now = upto.iloc[:-1], upto.iloc[-1]
+    before = before[before["n"] > 0]
+    if len(before) < MIN_WEEKS or now["n"] < MIN_PHOTOS_A_WEEK:
+        return np.nan, np.nan, np.nan, False
+    chart = laney_p_chart(before["count"], before["n"], [Rule.BEYOND_LIMITS])
+    centre = (before["count"].sum() + 0.5) / (before["n"].sum() + 1)
+    half = 3 * max(chart.sigma_z, 1.0) * np.sqrt(centre * (1 - centre) / now["n"])
+    lower, upper = max(0.0, centre - half), min(1.0, centre + half)
+    share, hits, n = now["count"] / now["n"], int(now["count"]), int(now["n"])
+    if measure.bad_when_high:
+        rare = hits > 0 and special.bdtrc(hits - 1, n, centre) < CHANCE
+        return centre, lower, upper, bool(share > upper and rare)
+    return centre, lower, upper, bool(share < lower and special.bdtr(hits, n, centre) < CHANCE)
+
+
+def _notice(measure: _Measure, row: object, site: str | None) -> str:
+    where = f"{site}, w" if site else "W"
+    week = f"{row.week:%Y-%m-%d}"  # type: ignore[attr-defined]
+    share = f"{row.count} of {row.n}"  # type: ignore[attr-defined]
+    return f"{where}eek of {week}: {measure.words[0].upper()}{measure.words[1:]} ({measure.name}: {share})"
