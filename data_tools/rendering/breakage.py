@@ -1,0 +1,146 @@
+"""Broken pin housings: what an impact takes out of a sleeve, as a solid to remove, and what falls out.
+
+Every random choice comes from the damage's own seed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from data_tools.rendering.noise import noise, smoothstep
+from data_tools.rendering.sdf import Array
+from data_tools.rendering.spec import CouplerSpec, Damage
+from model.families import Family, family
+
+MODES = ("chip", "crack", "sector", "sleeve_gone")
+
+
+@dataclass(frozen=True)
+class Bite:
+    """One piece removed from a sleeve, in cylinder coordinates about the sleeve's axis.
+
+    ``angle`` and ``half_angle`` in radians, ``depth`` below the mouth and ``tilt`` in mm; ``slit`` is the
+    half width of a crack in mm, 0 for anything else.
+    """
+
+    kind: str
+    angle: float
+    half_angle: float
+    depth: float
+    tilt: float
+    slit: float
+    seed: int
+
+
+class Break:
+    """One ``broken_pin_housing`` damage, ready to cut into the insulator and to be painted."""
+
+    def __init__(self, damage: Damage, spec: CouplerSpec) -> None:
+        shape, build = family(spec.family), spec.build
+        self.damage = damage
+        index = shape.housing_places.index(damage.place)
+        contact, offset = shape.contacts[index], build["offsets"][index]
+        self.rng_seed = damage.seed
+        rng = np.random.default_rng(damage.seed)
+        self.centre = (contact.x + float(offset[0]), contact.y + float(offset[1]))
+        self.radius = contact.sleeve_diameter / 2 + float(build["sleeve_grow"][index])
+        self.bore = contact.bore_diameter / 2 + float(build["bore_grow"][index])
+        self.top = -float(build["drops"][index])
+        self.floor = float(build["floor_depth"])
+        self.solid_body = build["style"] == "body"
+        self.reach = self.radius + 4.5
+        self.edge = self.radius + (rng.uniform(0.2, 1.8) if self.solid_body else 1.2)
+        self.coarse = float(rng.uniform(1.2, 3.5))
+        self.fine = float(rng.uniform(0.5, 0.9))
+        self.rough = float(rng.uniform(0.25, 0.6))
+        self.lighter = float(rng.choice([rng.uniform(0.0, 0.1), rng.uniform(0.1, 0.5)]))
+        self.old = float(rng.uniform(0, 1) ** 1.5)
+        self.bites = _bites(rng, damage, self)
+
+    def cut(self, x: Array, y: Array, z: Array) -> Array:
+        """Return the signed distance (mm, about; negative inside) of everything this damage removes."""
+        dx, dy = x - np.float32(self.centre[0]), y - np.float32(self.centre[1])
+        away = np.hypot(dx, dy)
+        around = np.arctan2(dy, dx)
+        ragged = (noise(x, y, z, self.coarse, self.damage.seed + 11, 2) * np.float32(self.rough * 1.6)
+                  + noise(x, y, z, self.fine, self.damage.seed + 12) * np.float32(self.rough * 0.5))
+        removed = None
+        for bite in self.bites:
+            one = self._one(bite, away, around, z, ragged)
+            removed = one if removed is None else np.minimum(removed, one)
+        assert removed is not None
+        inside = np.maximum(away - np.float32(self.edge) - 0.3 * ragged, np.float32(-self.floor - 0.4) - z)
+        result: Array = np.maximum(removed, inside).astype(np.float32)
+        return result
+
+    def _one(self, bite: Bite, away: Array, around: Array, z: Array, ragged: Array) -> Array:
+        turn = np.mod(around - np.float32(bite.angle) + np.pi, 2 * np.pi) - np.pi
+        below = np.float32(self.top) - z
+        if bite.kind == "crack":
+            along = np.clip(1 - below / np.float32(bite.depth), 0.0, 1.0)
+            wander = ragged * np.float32(1.6)
+            slit = np.abs(turn * away + wander) - np.float32(bite.slit) * along
+            outward = np.where(np.abs(turn) < 1.2, 0.0, 5.0)
+            crack: Array = np.maximum(slit, below - np.float32(bite.depth)) + outward
+            return crack
+        if bite.kind == "chip":
+            radial = (away - np.float32(self.radius - bite.tilt * 0.3)) / np.float32(max(bite.tilt, 0.3))
+            across = turn * away / np.float32(bite.half_angle * self.radius)
+            down = below / np.float32(bite.depth)
+            ball = np.sqrt(radial**2 + across**2 + down**2) - 1.0
+            chip: Array = ball * np.float32(min(bite.depth, bite.tilt)) + ragged * 0.8
+            return chip
+        side = (np.abs(turn) - np.float32(bite.half_angle)) * np.maximum(away, 0.5) + ragged
+        lean = np.float32(bite.tilt) * np.cos(around - np.float32(bite.angle)) * away / np.float32(self.radius)
+        bottom = below - np.float32(bite.depth) - lean + ragged * np.float32(1.4)
+        sector: Array = np.maximum(side, bottom)
+        return sector
+
+    def fresh(self, x: Array, y: Array, z: Array) -> Array:
+        """Return how much each point lies on a fracture face, 0..1."""
+        return 1.0 - smoothstep(0.12, 0.5, np.abs(self.cut(x, y, z)))
+
+
+def _bites(rng: np.random.Generator, damage: Damage, hit: Break) -> list[Bite]:
+    """Draw the removed pieces for a severity: an impact from one side, with lesser damage beside it."""
+    s, impact = float(damage.severity), float(rng.uniform(-np.pi, np.pi))
+    height = min(hit.floor, 16.0)
+
+    def seed() -> int:
+        return int(rng.integers(1 << 30))
+
+    def chip(scale: float, angle: float) -> Bite:
+        depth = (0.5 + 4.0 * scale) * rng.uniform(0.7, 1.3)
+        width = (0.14 + 0.55 * scale) * rng.uniform(0.8, 1.4)
+        through = (0.7 + 2.8 * scale) * rng.uniform(0.8, 1.3)
+        return Bite("chip", angle, width, depth, through, 0.0, seed())
+
+    def crack(scale: float, angle: float) -> Bite:
+        return Bite("crack", angle, 0.0, (2.0 + (height - 2.0) * scale) * rng.uniform(0.7, 1.1), 0.0,
+                    0.22 + 0.65 * scale * rng.uniform(0.5, 1.0), seed())
+
+    if damage.mode == "chip":
+        number = 1 + int(rng.random() < 0.4) + int(s > 0.5) + int(s > 0.8)
+        return [chip(s * rng.uniform(0.6, 1.0), impact + rng.normal() * 0.9 * (k > 0)) for k in range(number)]
+    if damage.mode == "crack":
+        number = 1 + int(rng.random() < 0.5) + int(s > 0.6)
+        bites = [crack(s, impact + k * rng.uniform(0.7, 2.5)) for k in range(number)]
+        return bites + ([chip(s * 0.4, impact)] if rng.random() < 0.4 else [])
+    if damage.mode == "sector":
+        sector = Bite("sector", impact, 0.3 + 1.5 * s * rng.uniform(0.7, 1.1),
+                      1.0 + (height - 1.0) * s * rng.uniform(0.5, 1.1), rng.uniform(-0.5, 2.0) * (0.3 + s), 0.0, seed())
+        extra = [crack(s * 0.7, impact + sector.half_angle * rng.choice([-1, 1]) + rng.normal() * 0.3)]
+        return [sector, *(extra if rng.random() < 0.5 else [])]
+    whole = Bite("sleeve", impact, np.pi + 0.5, height * (0.35 + 0.62 * s) * rng.uniform(0.9, 1.05),
+                 rng.uniform(0.3, 2.2), 0.0, seed())
+    return [whole]
+
+
+def broken(spec: CouplerSpec) -> list[Break]:
+    """Return the housing breaks of a coupler."""
+    from model.vocabulary import FindingKind
+
+    return [Break(d, spec) for d in spec.damages if d.kind is FindingKind.BROKEN_PIN_HOUSING]

@@ -1,0 +1,155 @@
+"""The insulating part inside the nose: floor, pin housings (sleeves), webs, ribs, drain holes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from data_tools.rendering.breakage import Break
+from data_tools.rendering.melting import Melt
+from data_tools.rendering.outline import nose_outline
+from data_tools.rendering.sdf import Array, Grid, extrude, graded, segment, smooth_max, smooth_min, surface
+from data_tools.rendering.spec import CouplerSpec, Mesh
+from model.families import Family, family
+
+_STEP = 0.42
+_STEP_WIDE = 0.46
+
+
+def insulator_grid(shape: Family, build: dict[str, Any]) -> Grid:
+    """Return the grid: even across the face, fine at the mouths and coarser with depth."""
+    step = _STEP if shape.nose_width < 50 else _STEP_WIDE
+    half_x = shape.nose_width / 2 - build["nose_wall"] + 0.8
+    cx, cy = shape.nose_centre
+    half_y = shape.nose_height / 2 - build["nose_wall"] + 0.8
+    deepest = -max(build["floor_depth"], build["bore_depth"]) - 2.0
+    x = np.arange(cx - half_x, cx + half_x, step, dtype=np.float32)
+    y = np.arange(cy - half_y, cy + half_y, step, dtype=np.float32)
+    return Grid(x, y, graded(-3.0, 0.6, 0.36, deepest, 2.2, 1.09))
+
+
+def centres(shape: Family, build: dict[str, Any]) -> NDArray[np.float64]:
+    """Return the sleeve centres of this coupler, Nx2 mm in table order: table value plus its offset."""
+    return shape.contact_centres() + np.asarray(build["offsets"], np.float64)
+
+
+def _pick(axis: Array, where: tuple[slice, slice]) -> Array:
+    """Cut a window out of an array that may still be waiting to broadcast along x or y."""
+    first = where[0] if axis.shape[0] > 1 else slice(None)
+    second = where[1] if axis.shape[1] > 1 else slice(None)
+    return axis[first, second]
+
+
+def _bore(x: Array, y: Array, z: Array, build: dict[str, Any], index: int, radius: float, top: float) -> Array:
+    """Return the void of one bore around its own axis: round, D-shaped, two flats or with a key slot."""
+    chamfer = float(build["mouth_chamfer"])
+    wide = np.float32(chamfer) * np.clip((z - np.float32(top - max(chamfer, 0.05))) / max(chamfer, 0.05), 0, 2)
+    outline = np.hypot(x, y) - np.float32(radius) - wide
+    kind, turn = build["bore_shape"][index], float(build["bore_turn"][index])
+    u = x * np.float32(np.cos(turn)) + y * np.float32(np.sin(turn))
+    v = y * np.float32(np.cos(turn)) - x * np.float32(np.sin(turn))
+    if kind == "d":
+        outline = np.maximum(outline, u - np.float32(radius * 0.72) - wide)
+    elif kind == "flats":
+        outline = np.maximum(outline, np.abs(u) - np.float32(radius * 0.82) - wide)
+    elif kind == "key":
+        slot = np.maximum(np.abs(v) - np.float32(0.8), np.abs(u - np.float32(radius)) - np.float32(0.7))
+        outline = np.minimum(outline, slot + 0 * z)
+    result: Array = np.maximum(outline, np.float32(-build["bore_depth"]) - z)
+    return result
+
+
+def _floor(x: Array, y: Array, z: Array, shape: Family, build: dict[str, Any]) -> Array:
+    field = z + np.float32(build["floor_depth"])
+    for hole_x, hole_y, radius in build["drains"]:
+        void = np.maximum(np.hypot(x - np.float32(hole_x), y - np.float32(hole_y)) - np.float32(radius),
+                          np.float32(-build["floor_depth"] - 5.0) - z)
+        field = smooth_max(field, -void, 0.4)
+    for angle, height in build["ribs"]:
+        far = shape.nose_width / 2
+        end = (far * float(np.cos(angle)), far * float(np.sin(angle)) + shape.nose_centre[1])
+        inner = (0.62 * end[0], 0.62 * end[1])
+        rib = extrude(segment(x, y, inner, end) - np.float32(0.9), z, -60.0, -build["floor_depth"] + height, 0.4)
+        field = smooth_min(field, rib, 0.6)
+    result: Array = field
+    return result
+
+
+def _between(x: Array, y: Array, z: Array, shape: Family, build: dict[str, Any]) -> Array | None:
+    """Return what joins the sleeves: one body with bores, or webs between neighbours; None for neither."""
+    middles = centres(shape, build)
+    if build["style"] == "body":
+        outline = nose_outline(shape, build)(x, y) + np.float32(build["nose_wall"] + build["body_gap"])
+        return extrude(outline, z, -60.0, build["body_top"], build["body_round"])
+    if build["style"] == "webbed":
+        near = None
+        for first, second in build["webs"]:
+            line = segment(x, y, tuple(middles[int(first)]), tuple(middles[int(second)]))
+            near = line if near is None else np.minimum(near, line)
+        if near is not None:
+            return extrude(near - np.float32(build["web_half"]), z, -60.0, build["web_top"], 0.4)
+    return None
+
+
+def insulator_field(x: Array, y: Array, z: Array, grid: Grid, shape: Family, build: dict[str, Any]) -> Array:
+    """Return the signed distance of the whole intact insulator at (possibly displaced) grid coordinates."""
+    field = _floor(x, y, z, shape, build)
+    joined = _between(x, y, z, shape, build)
+    if joined is not None:
+        field = smooth_min(field, joined, build["fillet"])
+    field = np.array(np.broadcast_to(field, grid.shape), np.float32)
+    middles = centres(shape, build)
+    for index, contact in enumerate(shape.contacts):
+        radius = contact.sleeve_diameter / 2 + build["sleeve_grow"][index]
+        bore = contact.bore_diameter / 2 + build["bore_grow"][index]
+        cx, cy = (float(value) for value in middles[index])
+        where = grid.window((cx, cy), radius + 8.0)
+        lx, ly, lz = _pick(x, where) - np.float32(cx), _pick(y, where) - np.float32(cy), _pick(z, where)
+        top = -float(build["drops"][index])
+        draft = np.float32(0.008) * (np.float32(top) - lz)
+        solid = extrude(np.hypot(lx, ly) - np.float32(radius) - draft, lz, -60.0, top, build["mouth_round"])
+        window = smooth_min(field[where], solid, build["fillet"])
+        field[where] = smooth_max(window, -_bore(lx, ly, lz, build, index, bore, top), build["bore_round"])
+    return field
+
+
+def build_insulator(spec: CouplerSpec, melts: Sequence[Melt], breaks: Sequence[Break]) -> list[Mesh]:
+    """Return the insulator's meshes: ``sleeve:<place>`` for each pin housing, and ``floor``."""
+    shape, build = family(spec.family), spec.build
+    grid = insulator_grid(shape, build)
+    x, y, z = grid.coordinates()
+    at = (x, y, z)
+    for melt in melts:
+        at = melt.undo(*at)
+    field = insulator_field(*at, grid, shape, build)
+    for melt in melts:
+        field = melt.soften(field, grid)
+    for hit in breaks:
+        where = grid.window(hit.centre, hit.reach)
+        field[where] = np.maximum(field[where], -hit.cut(x[where[0]], y[:, where[1]], z))
+    # What lies outside the nose's inner wall cannot be seen and must not stick out of it.
+    outline = nose_outline(shape, build)(x, y) + np.float32(build["nose_wall"] - 0.5)
+    field = np.maximum(field, outline.astype(np.float32))
+    vertices, faces = surface(field, grid)
+    return _split(vertices, faces, shape, build)
+
+
+def _split(vertices: NDArray[np.float32], faces: NDArray[np.uint32], shape: Family,
+           build: dict[str, Any]) -> list[Mesh]:
+    """Cut one surface into named parts by the nearest contact axis."""
+    middles = centres(shape, build)
+    centroid = vertices[faces].mean(axis=1)
+    away = np.hypot(centroid[:, None, 0] - middles[:, 0], centroid[:, None, 1] - middles[:, 1])
+    away -= np.array([c.sleeve_diameter / 2 for c in shape.contacts]) + build["fillet"] * 0.5 + 0.5
+    nearest = away.argmin(axis=1)
+    owner = np.where(away.min(axis=1) < 0, nearest, -1)
+    names = ["floor", *(f"sleeve:{contact.place.value}" for contact in shape.contacts)]
+    meshes = []
+    for number, name in enumerate(names, start=-1):
+        used, renumbered = np.unique(faces[owner == number], return_inverse=True)
+        meshes.append(Mesh(name, "plastic", vertices[used], renumbered.reshape(-1, 3).astype(np.uint32),
+                           smooth=True))
+    return meshes

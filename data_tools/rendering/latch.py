@@ -1,0 +1,138 @@
+"""The latch of Type 1: hook, lever arm, and what is left of them when they fail.
+
+The arm lies above the nose along -z; the hook is at its front end. Failures remove everything in front
+of a ragged break, or wear the hook round.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from data_tools.rendering.noise import noise, smoothstep
+from data_tools.rendering.sdf import Array, Grid, extrude, graded, rectangle, smooth_max, smooth_min, surface
+from data_tools.rendering.spec import CouplerSpec, Damage, Mesh
+from model.families import family
+from model.vocabulary import FindingKind
+
+MODES = ("hook_sheared", "arm_stub", "arm_gone", "hook_worn")
+
+
+class LatchFailure:
+    """One ``missing_latch`` damage: where the latch ends, and how its fracture looks."""
+
+    def __init__(self, damage: Damage, spec: CouplerSpec) -> None:
+        rng, build = np.random.default_rng(damage.seed), spec.build
+        s = float(damage.severity)
+        self.damage = damage
+        tip, hook = float(build["latch_tip"]), float(build["hook_length"])
+        slot = -float(build["nose_length"])
+        arm_start = tip - hook
+        span = max(arm_start - slot, 2.0)
+        if damage.mode == "hook_sheared":
+            self.end = tip - hook * (0.35 + 0.75 * s) * rng.uniform(0.9, 1.1)
+        elif damage.mode == "arm_stub":
+            self.end = arm_start - span * (0.05 + 0.85 * s)
+        elif damage.mode == "arm_gone":
+            self.end = slot - rng.uniform(1.0, 5.0) - 4.0 * s
+        else:
+            self.end = tip + 5.0
+        self.tilt_x, self.tilt_y = rng.normal(0, 0.35), rng.normal(0, 0.55)
+        self.rough = float(rng.uniform(0.25, 0.8))
+        self.lighter = float(rng.choice([rng.uniform(0.0, 0.12), rng.uniform(0.12, 0.55)]))
+        self.old = float(rng.uniform(0, 1) ** 1.3)
+        self.wear = float(0.25 + 0.75 * s) if damage.mode == "hook_worn" else 0.0
+        self.middle = float(build["arm_base"]) + 0.5 * float(build["arm_thick"])
+
+    def cut(self, x: Array, y: Array, z: Array) -> Array:
+        """Return the signed distance of what has broken away: everything in front of a ragged face."""
+        seed = self.damage.seed
+        ragged = (self.rough * 1.5 * noise(x, y, z, 2.6, seed + 1, 2) + 0.35 * self.rough * noise(x, y, z, 0.8, seed + 2))
+        plane = z - np.float32(self.end) + self.tilt_x * x + self.tilt_y * (y - np.float32(self.middle))
+        result: Array = (-plane + ragged).astype(np.float32)
+        return result
+
+    def fresh(self, x: Array, y: Array, z: Array) -> Array:
+        """Return how much each point lies on the fracture face, 0..1."""
+        return 1.0 - smoothstep(0.12, 0.55, np.abs(self.cut(x, y, z)))
+
+
+def failure_of(spec: CouplerSpec) -> LatchFailure | None:
+    """Return the latch failure of a coupler, or None where the latch is whole."""
+    found = [d for d in spec.damages if d.kind is FindingKind.MISSING_LATCH]
+    return LatchFailure(found[0], spec) if found else None
+
+
+def _latch_field(x: Array, y: Array, z: Array, build: dict[str, Any], wear: float) -> Array:
+    """Return the signed distance of the whole latch; ``wear`` 0..1 takes the hook's tooth and edges."""
+    base, thick, half = float(build["arm_base"]), float(build["arm_thick"]), float(build["arm_width"]) / 2
+    tip, length = float(build["latch_tip"]), float(build["hook_length"])
+    edge = float(build["latch_round"])
+    middle = base + thick / 2
+    arm = extrude(rectangle(x, y - middle, half, thick / 2, edge), z, -60.0, tip - length * 0.4, edge)
+    tooth = float(build["hook_tooth"]) * (1 - 0.85 * wear)
+    low, high = (base - tooth, base + thick) if build["hook_down"] else (base, base + thick + tooth)
+    low, high = low - build["hook_extra"] * (1 - wear) * 0.3, high + build["hook_extra"] * (1 - wear)
+    hook_half = float(build["hook_width"]) / 2 * (1 - 0.15 * wear)
+    rounding = min(edge + 1.6 * wear, 0.45 * (high - low), hook_half * 0.9)
+    hook = extrude(rectangle(x, y - (low + high) / 2, hook_half, (high - low) / 2, min(build["hook_round"] + 2 * wear, 0.49 * (high - low))),
+                   z, tip - length, tip - 1.2 * wear, rounding)
+    slope = float(build["hook_ramp"])
+    toward = (np.float32(low) - y) if build["hook_down"] else (y - np.float32(high))
+    ramp = (z - np.float32(tip - 1.5 * wear)) + slope * (toward + np.float32(0.65 * (high - low)))
+    hook = smooth_max(hook, (ramp / np.hypot(1.0, slope)).astype(np.float32), 0.4 + wear)
+    if build["hook_fork"]:
+        gap = np.maximum(np.abs(x) - np.float32(hook_half * 0.22), np.float32(tip - length * 0.75) - z)
+        hook = smooth_max(hook, -gap, 0.4)
+    latch = smooth_min(arm, hook, build["latch_fillet"])
+    if build["arm_ribs"]:
+        for side in (-1, 1):
+            rib = extrude(rectangle(x - side * half * 0.6, y - (base + thick), 0.6, 0.7, 0.3), z, -60.0, tip - length, 0.3)
+            latch = smooth_min(latch, rib, 0.3)
+    if build["arm_hole"]:
+        hole = np.maximum(np.hypot(x, z - np.float32(tip - length - 4.0)) - np.float32(half * 0.42), -np.abs(y) * 0)
+        latch = smooth_max(latch, -hole, 0.3)
+    result: Array = latch
+    return result
+
+
+def build_latch(spec: CouplerSpec, failure: LatchFailure | None) -> list[Mesh]:
+    """Return ``latch_hook`` and ``latch_lever``, or ``latch_stub`` for what a failure left of them."""
+    if not family(spec.family).has_latch:
+        return []
+    build = spec.build
+    grid = _grid(build)
+    x, y, z = grid.coordinates()
+    worn = failure.wear if failure is not None else 0.0
+    field = np.array(np.broadcast_to(_latch_field(x, y, z, build, worn), grid.shape), np.float32)
+    if failure is not None and failure.wear == 0.0:
+        field = np.maximum(field, -failure.cut(x, y, z))
+    elif failure is not None:
+        bumps = noise(x, y, z, 1.8, failure.damage.seed + 4, 2)
+        front = smoothstep(build["latch_tip"] - build["hook_length"] * 1.1, build["latch_tip"] - build["hook_length"] * 0.6, z)
+        field = field + np.float32(0.35 * failure.wear) * bumps * front
+    vertices, faces = surface(field, grid)
+    if not len(vertices):
+        return []
+    if failure is not None and failure.damage.mode in ("arm_stub", "arm_gone"):
+        return [Mesh("latch_stub", "plastic", vertices, faces, smooth=True)]
+    border = build["latch_tip"] - build["hook_length"] - 0.3
+    front = vertices[faces][..., 2].mean(axis=1) > border
+    meshes = []
+    for name, chosen in (("latch_hook", front), ("latch_lever", ~front)):
+        if chosen.any():
+            used, renumbered = np.unique(faces[chosen], return_inverse=True)
+            meshes.append(Mesh(name, "plastic", vertices[used], renumbered.reshape(-1, 3).astype(np.uint32), smooth=True))
+    return meshes
+
+
+def _grid(build: dict[str, Any]) -> Grid:
+    half = max(build["arm_width"], build["hook_width"]) / 2 + 0.9
+    low = build["arm_base"] - build["hook_tooth"] - build["hook_extra"] - 0.9
+    high = build["arm_base"] + build["arm_thick"] + build["hook_tooth"] + build["hook_extra"] + 1.2
+    x = np.arange(-half, half + 0.4, 0.4, dtype=np.float32)
+    y = np.arange(low, high + 0.4, 0.36, dtype=np.float32)
+    rear = -build["nose_length"] - build["slot_depth"] - 2.0
+    front = build["latch_tip"]
+    return Grid(x, y, graded(front - build["hook_length"] - 1.0, front + 0.9, 0.4, rear, front + 1.0, 1.06))

@@ -1,0 +1,172 @@
+"""Heat-melted housings: a hot contact softens the plastic around it, from the bore outwards.
+
+The melt moves the solid (sag, slump, ovalised bore), rounds its edges, swells or blisters it, and may or
+may not change its colour and gloss. Every random choice comes from the damage's own seed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
+
+from data_tools.rendering.noise import noise, smoothstep
+from data_tools.rendering.sdf import Array, Grid, smooth_max, smooth_min
+from data_tools.rendering.spec import CouplerSpec, Damage
+from model.families import family
+from model.vocabulary import FindingKind
+
+MODES = ("soften", "sag", "blister", "char")
+
+
+@dataclass(frozen=True)
+class Amounts:
+    """How far a melt goes at severity 0 and 1, mm unless said: a (start, end) pair for each effect."""
+
+    blur: tuple[float, float]
+    swell: tuple[float, float]
+    sag: tuple[float, float]
+    oval: tuple[float, float]
+    slump: tuple[float, float]
+    wobble: tuple[float, float]
+    blisters: tuple[float, float]
+    pits: tuple[float, float]
+
+
+AMOUNTS: dict[str, Amounts] = {
+    "soften": Amounts((0.5, 1.7), (0.1, 0.7), (0.1, 1.2), (0.25, 1.3), (0.3, 2.6), (0.25, 1.1), (0, 3), (0, 0.1)),
+    "sag": Amounts((0.4, 1.2), (0.1, 0.9), (0.6, 4.6), (0.2, 1.2), (0.4, 3.4), (0.25, 1.2), (0, 5), (0, 0.2)),
+    "blister": Amounts((0.3, 0.9), (0.2, 0.9), (0.1, 1.0), (0.1, 0.8), (0.1, 1.4), (0.25, 1.0), (5, 34), (0, 0.3)),
+    "char": Amounts((0.2, 0.8), (0.0, 0.4), (0.0, 0.9), (0.05, 0.7), (0.1, 2.0), (0.15, 0.9), (0, 8), (0.1, 0.9)),
+}
+
+
+class Melt:
+    """One ``heat_melted_housing`` damage, ready to deform the insulator and to be painted."""
+
+    def __init__(self, damage: Damage, spec: CouplerSpec) -> None:
+        shape, build = family(spec.family), spec.build
+        index = shape.housing_places.index(damage.place)
+        contact, offset = shape.contacts[index], build["offsets"][index]
+        rng = np.random.default_rng(damage.seed)
+        self.damage = damage
+        s = float(damage.severity)
+        self.centre = (contact.x + float(offset[0]), contact.y + float(offset[1]))
+        self.radius = contact.sleeve_diameter / 2
+        self.bore = contact.bore_diameter / 2
+        self.floor = float(build["floor_depth"])
+        lean, far = rng.uniform(-np.pi, np.pi), rng.uniform(0.0, 0.55) * self.radius
+        self.hot = (self.centre[0] + far * np.cos(lean), self.centre[1] + far * np.sin(lean),
+                    -rng.uniform(0.0, 4.0))
+        self.reach = self.radius * (0.95 + 1.25 * s**1.3) * rng.uniform(0.9, 1.2)
+        self.amount = {name: float(np.interp(s, (0, 1), pair)) * rng.uniform(0.75, 1.25)
+                       for name, pair in vars(AMOUNTS[damage.mode]).items()}
+        down = rng.normal() * 0.35
+        self.pull = np.array([np.sin(down), -np.cos(down)])
+        self.oval_turn = rng.uniform(0, np.pi)
+        self.balls = _blisters(rng, self)
+        self.on_rim = bool(s > 0.35 and rng.random() < 0.45)
+        self.look = _look(rng, damage)
+
+    def weight(self, x: Array, y: Array, z: Array, spread: float = 1.0) -> Array:
+        """Return how hot each point got, 0..1: 1 at the contact, 0 beyond reach, with an uneven border."""
+        away = np.sqrt((x - np.float32(self.hot[0])) ** 2 + (y - np.float32(self.hot[1])) ** 2
+                       + (0.55 * (z - np.float32(self.hot[2]))) ** 2)
+        uneven = noise(x, y, z, max(self.reach * 0.6, 2.5), self.damage.seed + 3) * np.float32(0.22 * self.reach)
+        return 1.0 - smoothstep(0.45 * self.reach * spread, 1.25 * self.reach * spread, away + uneven)
+
+    def displacement(self, x: Array, y: Array, z: Array) -> tuple[Array, Array, Array]:
+        """Return how far the plastic at each point has flowed, mm along x, y and z."""
+        hot, seed = self.weight(x, y, z), self.damage.seed
+        height = np.clip((z + np.float32(self.floor)) / np.float32(self.floor), 0.0, 1.1)
+        flow = hot * height
+        dx, dy = x - np.float32(self.centre[0]), y - np.float32(self.centre[1])
+        cos, sin = np.float32(np.cos(self.oval_turn)), np.float32(np.sin(self.oval_turn))
+        u, v = (dx * cos + dy * sin) / self.radius, (dy * cos - dx * sin) / self.radius
+        stretch, squeeze = u * self.amount["oval"], -v * self.amount["oval"]
+        wave = self.amount["wobble"]
+        move_x = flow * (self.pull[0] * self.amount["sag"] + stretch * cos - squeeze * sin
+                         + wave * noise(x, y, z, 4.5, seed + 5))
+        move_y = flow * (self.pull[1] * self.amount["sag"] + stretch * sin + squeeze * cos
+                         + wave * noise(x, y, z, 4.5, seed + 6))
+        tilt = 0.65 + 0.5 * noise(x, y, z, 6.0, seed + 7)
+        move_z = -flow * self.amount["slump"] * tilt
+        return move_x.astype(np.float32), move_y.astype(np.float32), move_z.astype(np.float32)
+
+    def undo(self, x: Array, y: Array, z: Array) -> tuple[Array, Array, Array]:
+        """Return where the plastic now at each point came from, mm."""
+        x, y, z = np.broadcast_arrays(x, y, z)
+        far = self.reach * 1.7 + 3.0
+        near = (np.abs(x - self.centre[0]) < far) & (np.abs(y - self.centre[1]) < far)
+        rows, columns = np.flatnonzero(near.any(axis=(1, 2))), np.flatnonzero(near.any(axis=(0, 2)))
+        where = (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1))
+        moved = self.displacement(x[where], y[where], z[where])
+        result = []
+        for axis, shift in zip((x, y, z), moved, strict=True):
+            full = np.array(axis, np.float32)
+            full[where] -= shift
+            result.append(full)
+        return result[0], result[1], result[2]
+
+    def soften(self, field: Array, grid: Grid) -> Array:
+        """Return the field with rounded edges, swelling, blisters and pits in the hot place."""
+        where = grid.window(self.centre, self.reach * 1.7 + 3.0)
+        x, y, z = grid.coordinates()
+        x, y = x[where[0]], y[:, where[1]]
+        part = field[where]
+        hot = self.weight(x, y, z)
+        step = float(grid.x[1] - grid.x[0])
+        rounded = gaussian_filter(part, self.amount["blur"] / step * np.array([1, 1, 0.8]), mode="nearest")
+        part = part + hot * (rounded - part)
+        swell = self.amount["swell"] * (0.7 + 0.6 * noise(x, y, z, 3.5, self.damage.seed + 8))
+        part = part - hot * hot * swell.astype(np.float32)
+        for cx, cy, cz, radius, popped in self.balls:
+            ball = np.sqrt((x - np.float32(cx)) ** 2 + (y - np.float32(cy)) ** 2 + (z - np.float32(cz)) ** 2)
+            near = np.abs(part) + ball < np.float32(4.0 + 2 * radius)
+            part = np.where(near, smooth_min(part, ball - np.float32(radius), 0.5 * radius), part)
+            if popped:
+                hole = ball + np.float32(0.5 * radius) - (z - np.float32(cz)) * np.float32(0.6)
+                part = np.where(near, smooth_max(part, -(hole - np.float32(0.62 * radius)), 0.25), part)
+        if self.amount["pits"] > 0.05:
+            pits = noise(x, y, z, 1.3, self.damage.seed + 9, 2)
+            part = part + hot * np.float32(self.amount["pits"]) * pits
+        field = field.copy()
+        field[where] = part
+        return field
+
+    def carry(self, vertices: NDArray[np.float32], share: float) -> NDArray[np.float32]:
+        """Return vertices of another part moved along with the flowing plastic, by ``share`` of it."""
+        moved = np.stack(self.displacement(vertices[:, 0], vertices[:, 1], vertices[:, 2]), axis=1)
+        return (vertices + np.float32(share) * moved).astype(np.float32)
+
+
+def _blisters(rng: np.random.Generator, melt: Melt) -> list[tuple[float, float, float, float, bool]]:
+    """Draw blisters (x, y, z, radius, popped) on the mouth and the outer wall of the hot sleeve."""
+    balls = []
+    for _ in range(int(melt.amount["blisters"] + 0.5)):
+        angle, s = rng.uniform(-np.pi, np.pi), melt.damage.severity
+        on_mouth = rng.random() < 0.7
+        away = rng.uniform(melt.bore, melt.radius * (1.0 + 0.35 * s)) if on_mouth else melt.radius
+        depth = rng.uniform(0.0, 0.8 + melt.amount["slump"]) if on_mouth else rng.uniform(0.5, 5.0)
+        size = rng.uniform(0.35, 0.6 + 1.1 * s)
+        balls.append((melt.centre[0] + away * np.cos(angle), melt.centre[1] + away * np.sin(angle),
+                      -depth, size, bool(rng.random() < 0.25)))
+    return balls
+
+
+def _look(rng: np.random.Generator, damage: Damage) -> dict[str, float | str]:
+    """Draw colour and gloss of the melt; a third of all melts keep the plastic's own colour."""
+    names = ["none", "brown", "white", "dark", "brown_core"]
+    odds = [0.36, 0.2, 0.14, 0.15, 0.15]
+    colour = "char" if damage.mode == "char" else str(rng.choice(names, p=odds))
+    gloss = str(rng.choice(["glossy", "matte", "same"], p=[0.45, 0.3, 0.25]))
+    return {"colour": colour, "gloss": gloss, "strength": float(rng.uniform(0.35, 1.0)),
+            "soot": float(rng.uniform(0.2, 0.9)) if rng.random() < 0.35 else 0.0,
+            "soot_reach": float(rng.uniform(0.8, 2.4)), "contact_burn": float(rng.uniform(0, 1))}
+
+
+def melted(spec: CouplerSpec) -> list[Melt]:
+    """Return the melts of a coupler."""
+    return [Melt(d, spec) for d in spec.damages if d.kind is FindingKind.HEAT_MELTED_HOUSING]

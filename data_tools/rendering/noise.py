@@ -1,0 +1,66 @@
+"""Smooth random fields in millimetre space, the same for the same seed on every machine.
+
+One fixed random lattice is shared by all fields; a seed turns and shifts it. That makes a field a pure
+function of position, so a coupler and its damaged twin carry the same dirt wherever their surfaces agree.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
+
+Array = NDArray[np.float32]
+_LATTICE = 32
+
+
+@lru_cache(maxsize=1)
+def _lattice() -> Array:
+    values = np.random.default_rng(20260101).uniform(-1.0, 1.0, (_LATTICE,) * 3)
+    return values.astype(np.float32)
+
+
+@lru_cache(maxsize=4096)
+def _placement(seed: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    rng = np.random.default_rng(seed)
+    rotation, _ = np.linalg.qr(rng.normal(size=(3, 3)))
+    return rotation, rng.uniform(0, _LATTICE, 3)
+
+
+def _one_octave(x: Array, y: Array, z: Array, wavelength: float, seed: int) -> Array:
+    rotation, shift = _placement(seed)
+    turn = (rotation / wavelength).astype(np.float32)
+    cells = np.empty((3, x.size), np.float32)
+    for axis in range(3):
+        raw = turn[axis, 0] * x + turn[axis, 1] * y + turn[axis, 2] * z + np.float32(shift[axis])
+        base = np.floor(raw)
+        part = raw - base
+        cells[axis] = np.mod(base, _LATTICE) + part * part * (3.0 - 2.0 * part)
+    found: Array = map_coordinates(_lattice(), cells, order=1, mode="grid-wrap", output=np.float32)
+    return found
+
+
+def noise(x: Array, y: Array, z: Array, wavelength: float, seed: int, octaves: int = 1) -> Array:
+    """Return value noise, about -1..1, at broadcastable positions in mm; ``wavelength`` is the cell in mm.
+
+    Each further octave halves the wavelength and the amplitude.
+    """
+    full = np.broadcast_arrays(x, y, z)
+    shape = full[0].shape
+    flat = [np.ascontiguousarray(axis, np.float32).ravel() for axis in full]
+    total = np.zeros(flat[0].size, np.float32)
+    weight, gain = 0.0, 1.0
+    for octave in range(octaves):
+        total += gain * _one_octave(flat[0], flat[1], flat[2], wavelength / 2**octave, seed + 7919 * octave)
+        weight += gain
+        gain *= 0.5
+    return (total / np.float32(weight)).reshape(shape)
+
+
+def smoothstep(low: float, high: float, value: Array) -> Array:
+    """Return 0 below ``low``, 1 above ``high`` and a smooth ramp between; works with ``low > high`` too."""
+    t = np.clip((value - np.float32(low)) / np.float32(high - low), 0.0, 1.0)
+    result: Array = (t * t * (3.0 - 2.0 * t)).astype(np.float32)
+    return result

@@ -1,0 +1,88 @@
+"""The coupler as it left the factory and as it aged: plastics, metals, fading, wear, scratches."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from data_tools.rendering.canvas import Canvas
+from data_tools.rendering.noise import Array, smoothstep
+from data_tools.rendering.spec import CouplerSpec
+
+_PLASTIC_OF = {"rim": "shell", "shell": "head", "floor": "floor", "body": "handle", "release": "release",
+               "cable": "cable", "latch_hook": "latch", "latch_lever": "latch", "latch_stub": "latch"}
+
+
+def paint_new(canvas: Canvas, spec: CouplerSpec) -> None:
+    """Paint every part in its own plastic or metal, with moulding mottle and surface grain."""
+    finish, seed = spec.finish, spec.seed
+    for index, mesh in enumerate(canvas.meshes):
+        part = slice(int(canvas.starts[index]), int(canvas.starts[index + 1]))
+        if mesh.part.startswith("contact:") or mesh.part == "pivot":
+            continue
+        sleeve = mesh.part.startswith("sleeve:")
+        canvas.albedo[part] = finish["sleeve" if sleeve else _PLASTIC_OF.get(mesh.part, "sleeve")]
+        canvas.roughness[part] = finish["sleeve_gloss" if sleeve or mesh.part == "floor" else "gloss"]
+        if mesh.part == "cable":
+            canvas.roughness[part] = 0.6
+    mottle = canvas.noise(6.0, seed + 1, 3)
+    canvas.albedo *= (1 + finish["mottle"] * mottle)[:, None]
+    canvas.roughness += finish["grain"] * canvas.noise(0.7, seed + 2) + 0.06 * mottle
+    if finish["flow_lines"]:
+        lines = np.sin(canvas.x * 0.9 + canvas.y * 0.6 + 5.0 * canvas.noise(18.0, seed + 3))
+        canvas.albedo *= (1 + finish["flow_lines"] * lines)[:, None]
+    _paint_metal(canvas, spec)
+
+
+def _paint_metal(canvas: Canvas, spec: CouplerSpec) -> None:
+    """Paint the sockets: bright alloy with tarnish, worn-bright lips, green corrosion where drawn."""
+    finish, seed = spec.finish, spec.seed
+    on_metal = canvas.where(lambda part: part.startswith("contact:") or part == "pivot").astype(np.float32)
+    if spec.build.get("hook_metal"):
+        on_metal += canvas.where(lambda part: part == "latch_hook").astype(np.float32)
+    canvas.blend(finish["metal"], on_metal, finish["metal_rough"], 1.0)
+    patches = smoothstep(0.5 - 0.9 * finish["tarnish"], 0.9 - 0.6 * finish["tarnish"], canvas.noise(2.0, seed + 5, 2))
+    dull = on_metal * patches * np.float32(0.85 * finish["tarnish"])
+    canvas.blend([0.12, 0.085, 0.055], dull, 0.65, 0.75)
+    if finish["bright_worn"]:
+        canvas.blend([0.86, 0.85, 0.83], on_metal * smoothstep(0.1, 0.4, canvas.convex), 0.12, 1.0)
+    if finish["verdigris"]:
+        green = on_metal * smoothstep(0.15, 0.5, canvas.noise(1.6, seed + 6, 2)) * np.float32(finish["verdigris"])
+        canvas.blend([0.13, 0.38, 0.30], green, 0.9, 0.0)
+
+
+def paint_age(canvas: Canvas, spec: CouplerSpec) -> None:
+    """Paint fading by the sun, worn edges, scuffs and scratches."""
+    finish, seed = spec.finish, spec.seed
+    plastic = 1.0 - canvas.metallic
+    if finish["fade"]:
+        exposed = smoothstep(-0.2, 0.9, 0.5 * canvas.normals[:, 1] + 0.6 * canvas.normals[:, 2] + 0.2 * canvas.noise(14.0, seed + 7))
+        target = [0.5, 0.5, 0.49] if finish["fade_white"] else [0.34, 0.30, 0.22]
+        canvas.blend(target, plastic * exposed * np.float32(0.45 * finish["fade"]), 0.75)
+    lighter = _lighter(canvas, 0.4)
+    edge = smoothstep(0.12, 0.5, canvas.convex) * smoothstep(-0.3, 0.5, canvas.noise(3.0, seed + 8, 2))
+    worn = plastic * edge * np.float32(finish["edge_wear"])
+    if finish["edge_polished"]:
+        canvas.roughness += worn * (0.15 - canvas.roughness)
+    else:
+        canvas.blend(lighter, 0.7 * worn, 0.75)
+    for number, (x, y, reach, strength) in enumerate(finish["scuffs"]):
+        away = np.hypot(canvas.x - x, canvas.y - y)
+        patch = (1 - smoothstep(0.3 * reach, reach, away + reach * 0.5 * canvas.noise(1.1, seed + 20 + number, 2)))
+        canvas.blend(lighter, patch * plastic * np.float32(0.8 * strength) * (canvas.z > -6), 0.85)
+    _scratch(canvas, finish["scratches"], lighter * plastic[:, None] + canvas.albedo * (1 - plastic[:, None]))
+
+
+def _lighter(canvas: Canvas, amount: float) -> Array:
+    """Return each vertex's own colour, whitened as rubbed or broken plastic is."""
+    return canvas.albedo + np.float32(amount) * (np.float32(0.5) - canvas.albedo) * (canvas.albedo < 0.5)
+
+
+def _scratch(canvas: Canvas, scratches: list[list[Any]], colour: Array) -> None:
+    for x0, y0, x1, y1, half, strength in scratches:
+        length2 = (x1 - x0) ** 2 + (y1 - y0) ** 2
+        t = np.clip(((canvas.x - x0) * (x1 - x0) + (canvas.y - y0) * (y1 - y0)) / max(length2, 1e-6), 0, 1)
+        away = np.hypot(canvas.x - x0 - t * (x1 - x0), canvas.y - y0 - t * (y1 - y0))
+        line = (1 - smoothstep(0.5 * half, half + 0.2, away)) * (canvas.z > -2.0) * np.float32(strength)
+        canvas.blend(colour, line.astype(np.float32), 0.7)

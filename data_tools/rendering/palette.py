@@ -1,0 +1,96 @@
+"""Colours and surfaces a coupler is made of, linear RGB 0..1; all by eye, common practice, no source."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+RGB = tuple[float, float, float]
+
+# Shell colours with how often they are met; each is jittered when drawn.
+SHELLS: tuple[tuple[float, RGB], ...] = (
+    (0.34, (0.012, 0.012, 0.013)),
+    (0.16, (0.032, 0.033, 0.035)),
+    (0.10, (0.09, 0.093, 0.098)),
+    (0.07, (0.28, 0.285, 0.29)),
+    (0.08, (0.72, 0.72, 0.70)),
+    (0.05, (0.66, 0.17, 0.015)),
+    (0.06, (0.03, 0.24, 0.05)),
+    (0.07, (0.02, 0.07, 0.30)),
+    (0.04, (0.42, 0.02, 0.02)),
+    (0.03, (0.62, 0.42, 0.02)),
+)
+SLEEVES: tuple[tuple[float, RGB], ...] = (
+    (0.34, (0.012, 0.012, 0.013)),
+    (0.12, (0.04, 0.041, 0.043)),
+    (0.12, (0.15, 0.153, 0.158)),
+    (0.06, (0.32, 0.325, 0.33)),
+    (0.15, (0.76, 0.75, 0.72)),
+    (0.08, (0.66, 0.60, 0.45)),
+    (0.05, (0.66, 0.2, 0.02)),
+    (0.03, (0.03, 0.10, 0.34)),
+    (0.03, (0.05, 0.28, 0.07)),
+    (0.02, (0.40, 0.04, 0.03)),
+)
+# Copper alloys bare, silvered, tinned, nickelled; bright to oxidised.
+METALS: tuple[tuple[float, RGB], ...] = (
+    (0.22, (0.80, 0.58, 0.28)),
+    (0.12, (0.72, 0.40, 0.24)),
+    (0.34, (0.85, 0.84, 0.80)),
+    (0.14, (0.62, 0.61, 0.58)),
+    (0.10, (0.42, 0.30, 0.17)),
+    (0.08, (0.30, 0.28, 0.26)),
+)
+
+
+def draw(rng: np.random.Generator, table: tuple[tuple[float, RGB], ...], spread: float = 0.25) -> list[float]:
+    """Return a colour of the table, jittered in brightness and a little in hue."""
+    odds = np.array([row[0] for row in table])
+    chosen = np.array(table[int(rng.choice(len(table), p=odds / odds.sum()))][1])
+    jitter = chosen * np.exp(rng.normal(0, spread) + rng.normal(0, 0.08, 3))
+    return [float(v) for v in np.clip(jitter, 0.004, 0.9)]
+
+
+def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
+    """Return the plastics (colour, gloss, ageing, wear, marks) and the contact metal of one coupler."""
+    shell = draw(rng, SHELLS)
+    sleeve = list(shell) if rng.random() < 0.4 else draw(rng, SLEEVES)
+    head = list(shell) if rng.random() < 0.6 else draw(rng, SHELLS)
+    latch_roll = rng.random()
+    latch = list(head) if latch_roll < 0.45 else (list(shell) if latch_roll < 0.65 else draw(rng, SHELLS))
+    return {
+        "shell": shell, "sleeve": sleeve, "head": head, "latch": latch,
+        "floor": list(sleeve) if rng.random() < 0.75 else list(shell),
+        "handle": list(head) if rng.random() < 0.7 else draw(rng, SHELLS),
+        "release": draw(rng, SHELLS) if rng.random() < 0.4 else list(head),
+        "cable": draw(rng, SHELLS[:3]) if rng.random() < 0.8 else draw(rng, SHELLS),
+        "gloss": float(rng.uniform(0.22, 0.75)), "sleeve_gloss": float(rng.uniform(0.22, 0.75)),
+        "grain": float(rng.uniform(0.0, 0.12)), "mottle": float(rng.uniform(0.0, 0.14)),
+        "fade": float(rng.uniform(0.1, 0.8)) if rng.random() < 0.25 else 0.0,
+        "fade_white": bool(rng.random() < 0.6),
+        "flow_lines": float(rng.uniform(0.05, 0.25)) if rng.random() < 0.2 else 0.0,
+        "edge_wear": float(rng.uniform(0, 1) ** 1.5), "edge_polished": bool(rng.random() < 0.35),
+        "scuffs": _scuffs(rng), "scratches": _scratches(rng),
+        "metal": draw(rng, METALS, 0.15), "metal_rough": float(rng.uniform(0.12, 0.5)),
+        "tarnish": float(rng.uniform(0, 1) ** 1.6), "bright_worn": bool(rng.random() < 0.2),
+        "verdigris": float(rng.uniform(0.2, 0.9)) if rng.random() < 0.12 else 0.0,
+    }
+
+
+def _scuffs(rng: np.random.Generator) -> list[list[float]]:
+    """Draw scuffs: x, y, reach (mm), strength; light rough patches like those a fracture shows."""
+    count = int(rng.choice([0, 0, 1, 2, 4, 7]))
+    return [[float(rng.normal(0, 13)), float(rng.normal(0, 13)), float(rng.uniform(0.8, 4.5)),
+             float(rng.uniform(0.3, 1.0))] for _ in range(count)]
+
+
+def _scratches(rng: np.random.Generator) -> list[list[float]]:
+    """Draw scratches: start x, y, end x, y, half width (mm), strength."""
+    found = []
+    for _ in range(int(rng.choice([0, 0, 2, 5, 12]))):
+        x, y = rng.uniform(-24, 24, 2)
+        angle, length = rng.uniform(0, 6.28), rng.uniform(2, 18)
+        found.append([float(x), float(y), float(x + length * np.cos(angle)), float(y + length * np.sin(angle)),
+                      float(rng.uniform(0.15, 0.4)), float(rng.uniform(0.2, 0.9))])
+    return found
