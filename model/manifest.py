@@ -115,7 +115,7 @@ def _lines(path: Path) -> Iterator[LabelledPhoto]:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise ManifestError(f"a manifest at {path}", str(error), "Check the path.") from error
-    for number, line in enumerate(text.splitlines(), 1):
+    for number, line in enumerate(text.split("\n"), 1):  # splitlines would also cut at U+2028 and the like
         if not line.strip():
             continue
         try:
