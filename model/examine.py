@@ -17,8 +17,6 @@ from model.preprocess import to_tensor, warp_view
 from model.quality import measure
 from model.vocabulary import Place, Reason
 
-_CPU = torch.device("cpu")
-
 
 @dataclass(frozen=True)
 class Examination:
@@ -75,12 +73,13 @@ def _faceless(photo: Photo) -> Examination:
 def _run_condition(
     model: Model, views: list[NDArray[np.uint8]], families: list[int]
 ) -> dict[str, NDArray[np.float32]]:
-    parts, latches, valid = family_boxes(_CPU)
-    index = torch.tensor(families)
+    device = next(model.condition.parameters()).device
+    parts, latches, valid = family_boxes(device)
+    index = torch.tensor(families, device=device)
     with torch.inference_mode():
-        out = model.condition(to_tensor(views), parts[index], latches[index], valid[index])
+        out = model.condition(to_tensor(views).to(device), parts[index], latches[index], valid[index])
         out["usable"] = torch.softmax(out["usable"], dim=1)
-    return {name: value.numpy() for name, value in out.items()}
+    return {name: value.cpu().numpy() for name, value in out.items()}
 
 
 def _in_frame(photo: Photo, face: Face) -> dict[Place, float]:

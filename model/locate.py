@@ -87,11 +87,11 @@ def _look(network: LocatorNet, views: list[NDArray[np.uint8]]) -> list[_Glance]:
     if not views:
         return []
     with torch.inference_mode():
-        out = network(to_tensor(views))
-    mask = torch.sigmoid(out["mask"][:, 0]).numpy()
-    where = out["where"].numpy() * np.float32(WHERE_UNIT_MM)
-    present = torch.sigmoid(out["present"]).numpy()
-    family = torch.softmax(out["family"], dim=1).numpy()
+        out = network(to_tensor(views).to(next(network.parameters()).device))
+    mask = torch.sigmoid(out["mask"][:, 0]).cpu().numpy()
+    where = out["where"].cpu().numpy() * np.float32(WHERE_UNIT_MM)
+    present = torch.sigmoid(out["present"]).cpu().numpy()
+    family = torch.softmax(out["family"], dim=1).cpu().numpy()
     return [_Glance(m, w, float(p), f) for m, w, p, f in zip(mask, where, present, family, strict=True)]
 
 

@@ -1,0 +1,173 @@
+"""Turn trained weights into a calibrated, checked model file."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+
+from model.artefact import Card, Model, load_model, save_model
+from model.calibration import (
+    MISS_RATES,
+    Calibration,
+    KindCalibration,
+    clear_limit,
+    fit_scaling,
+    flag_limit,
+    sigmoid,
+)
+from model.dataset import FAMILY_KEYS, HOUSING_KINDS, USABLE
+from model.errors import CalibrationError
+from model.manifest import LabelledPhoto, read_manifest
+from model.network import ConditionNet, LocatorNet
+from model.predict import Classifier
+from model.scorebook import Scored, score_labelled
+from model.train import pick_split
+from model.vocabulary import FindingKind, Place
+
+FALSE_ALARM_RATE = 0.006
+"""Share of intact photos that may reach the flag of one damage: under 2 % for all three together."""
+
+
+def calibrate(book: Sequence[Scored], *, miss_rates: dict[FindingKind, float] = MISS_RATES) -> Calibration:
+    """Fit temperatures and limits on scored photos that were not trained on.
+
+    Raises:
+        CalibrationError: too few damaged examples of a kind for its miss rate.
+    """
+    usable = [s for s in book if s.good and s.seen.face is not None]
+    return Calibration({kind: _calibrate_kind(usable, kind, miss_rates[kind]) for kind in FindingKind})
+
+
+def _calibrate_kind(book: list[Scored], kind: FindingKind, rate: float) -> KindCalibration:
+    number = list(FindingKind).index(kind)
+    applies = [s for s in book if kind is not FindingKind.MISSING_LATCH or _has_latch(s)]
+    known = [s for s in applies if s.truth(kind) is not None]
+    logits = np.array([float(s.seen.photo[number]) for s in known])
+    truth = np.array([bool(s.truth(kind)) for s in known], dtype=bool)
+    temperature, shift = fit_scaling(logits, truth)
+    place_temperature, place_shift = fit_scaling(*_place_pairs(applies, kind))
+    probabilities = sigmoid(logits / temperature + shift) if len(logits) else np.zeros(0)
+    clear = min(clear_limit(probabilities[truth], rate), 0.5)
+    intact = np.array([not s.label.findings for s in known], dtype=bool)
+    flag = flag_limit(probabilities[intact], clear, FALSE_ALARM_RATE)
+    return KindCalibration(temperature, shift, place_temperature, place_shift, clear, flag, 0.5)
+
+
+def _has_latch(scored: Scored) -> bool:
+    return scored.seen.face is not None and scored.seen.face.family.has_latch
+
+
+def _place_pairs(book: list[Scored], kind: FindingKind) -> tuple[list[float], list[bool]]:
+    """Return place logits with their truths, leaving out places whose damage is half visible."""
+    logits: list[float] = []
+    truths: list[bool] = []
+    for scored in book:
+        assert scored.seen.face is not None
+        if kind is FindingKind.MISSING_LATCH:
+            places = [(Place.LATCH, float(scored.seen.latch[0]))]
+        else:
+            column = HOUSING_KINDS.index(kind)
+            family = scored.seen.face.family
+            places = [
+                (p, float(scored.seen.housing[row, column])) for row, p in enumerate(family.housing_places)
+            ]
+        sure = {f.place for f in scored.visible_findings(kind)}
+        any_there = {f.place for f in scored.label.findings if f.kind is kind}
+        for place, logit in places:
+            if place in sure or place not in any_there:
+                logits.append(logit)
+                truths.append(place in sure)
+    return logits, truths
+
+
+def load_trained(folder: Path) -> Model:
+    """Load the two state dicts that ``model.train`` wrote, uncalibrated.
+
+    Raises:
+        OSError: a file is missing.
+    """
+    config: dict[str, Any] = json.loads((folder / "config.json").read_text(encoding="utf-8"))
+    locator, condition = LocatorNet(len(FAMILY_KEYS)), ConditionNet(len(USABLE), config["design"])
+    locator.load_state_dict(torch.load(folder / "locator.pt", map_location="cpu", weights_only=True))
+    condition.load_state_dict(torch.load(folder / "condition.pt", map_location="cpu", weights_only=True))
+    for network in (locator, condition):
+        network.eval().to(memory_format=torch.channels_last)
+    return Model(locator, condition, Card(config["design"], Calibration.plain(), config=config))
+
+
+def assemble(
+    folder: Path,
+    manifest: Path,
+    out: Path,
+    *,
+    generator_version: str = "",
+    device: str = "cpu",
+    threads: int = 2,
+) -> Card:
+    """Calibrate the weights in ``folder`` on the calibration split of ``manifest`` and write ``out``.
+
+    The file is loaded again before this returns, in half precision as it will be used, and calibrated with
+    exactly those weights.
+    """
+    trained = load_trained(folder)
+    labels = read_manifest(manifest)
+    card = replace(
+        trained.card,
+        made_at=datetime.now(UTC).isoformat(timespec="seconds"),
+        data_hash=sha256(manifest.read_bytes()).hexdigest(),
+        generator_version=generator_version,
+        trained_on=len(pick_split(labels, "train")),
+    )
+    save_model(out, trained.locator, trained.condition, card)
+    return recalibrate(
+        out, pick_split(labels, "calibration"), manifest.parent, device=device, threads=threads
+    )
+
+
+def recalibrate(
+    path: Path, labels: list[LabelledPhoto], root: Path, *, device: str = "cpu", threads: int = 2
+) -> Card:
+    """Set the calibration of the model file at ``path`` anew from ``labels``; returns its new card."""
+    model = load_model(path)
+    for network in (model.locator, model.condition):
+        network.to(device)
+    book = score_labelled(Classifier(model), labels, root, threads=threads, batch=64)
+    card = replace(model.card, calibration=calibrate(book))
+    return save_model(path, model.locator, model.condition, card)
+
+
+def main() -> None:
+    """Command line: ``python -m model.assemble FOLDER MANIFEST OUT``."""
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("manifest", type=Path)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--generator-version", default="")
+    parser.add_argument("--device", default="cpu")
+    parser.add_argument("--threads", type=int, default=2)
+    a = parser.parse_args()
+    try:
+        card = assemble(
+            a.folder,
+            a.manifest,
+            a.out,
+            generator_version=a.generator_version,
+            device=a.device,
+            threads=a.threads,
+        )
+    except CalibrationError as error:
+        raise SystemExit(str(error)) from error
+    print(card.version)
+
+
+if __name__ == "__main__":
+    main()
