@@ -36,6 +36,15 @@ class ObservationKind(StrEnum):
     OTHER = "other"
 
 
+class ModelEventKind(StrEnum):
+    """What becomes of a model version."""
+
+    REGISTERED = "registered"
+    PROMOTED = "promoted"
+    HELD = "held"
+    WENT_BACK = "went_back"
+
+
 class DecisionKind(StrEnum):
     """What a technician said of one photo."""
 
@@ -135,7 +144,8 @@ class TrueFinding:
 
 @dataclass(frozen=True)
 class DecisionRecord:
-    """One append-only statement of a person about a photo. ``withdraws_id`` names the decision that a withdrawal
+    """One append-only statement of a person about a photo. ``judged`` is false where the person could not tell or
+    agreed that the photo cannot be judged; no findings then does not mean intact. ``withdraws_id`` names the decision that a withdrawal
     takes back; ``withdrawn`` says that a later one took this back."""
 
     id: int
@@ -148,6 +158,7 @@ class DecisionRecord:
     seconds: float | None
     comment: str
     evidence_shown: bool
+    judged: bool = True
     withdraws_id: int | None = None
     withdrawn: bool = False
 

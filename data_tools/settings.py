@@ -35,18 +35,30 @@ class Settings:
     default_name: str = _setting("", "Name of the local user; empty: the login name of this machine.")
     default_role: Role = _setting(Role.LEAD, "Role of the local user: uploader, technician or lead.")
     people: str = _setting("", "Who may log in when shared: 'email=role' pairs, separated by commas.")
-    evidence_first_look: bool = _setting(True, "Show the model's evidence only after the technician's first look.")
-    blind_audit_share: float = _setting(0.05, "Share (0..1) of clear verdicts mixed into the queue, unmarked.")
-    cost_missing_latch: float = _setting(20.0, "Cost of missing a missing latch, relative to the other kinds.")
+    evidence_first_look: bool = _setting(
+        True, "Show the model's evidence only after the technician's first look."
+    )
+    blind_audit_share: float = _setting(
+        0.05, "Share (0..1) of clear verdicts mixed into the queue, unmarked."
+    )
+    cost_missing_latch: float = _setting(
+        20.0, "Cost of missing a missing latch, relative to the other kinds."
+    )
     cost_broken_pin_housing: float = _setting(30.0, "Cost of missing a broken pin housing.")
     cost_heat_melted_housing: float = _setting(100.0, "Cost of missing a heat-melted housing.")
-    queue_unsure_weight: float = _setting(2.0, "Factor on the queue priority of photos the model is unsure about.")
-    queue_out_of_service_weight: float = _setting(0.1, "Factor on the queue priority of units out of service.")
+    queue_unsure_weight: float = _setting(
+        2.0, "Factor on the queue priority of photos the model is unsure about."
+    )
+    queue_out_of_service_weight: float = _setting(
+        0.1, "Factor on the queue priority of units out of service."
+    )
     max_upload_mb: int = _setting(512, "Largest upload (one zip, or one file in the app), MB.")
     max_photo_mb: int = _setting(64, "Largest single photo file, MB.")
     max_zip_entries: int = _setting(2000, "Most files in one zip; a bigger one is kept aside unopened.")
     max_zip_expanded_mb: int = _setting(8192, "Most MB that one zip may unpack to.")
-    oldest_photo_days: int = _setting(1100, "Capture times older than this are not believed (phone clock unset).")
+    oldest_photo_days: int = _setting(
+        1100, "Capture times older than this are not believed (phone clock unset)."
+    )
     judge_batch: int = _setting(8, "Photos judged together while a round is taken in.")
     min_confirmed_photos: int = _setting(30, "Confirmed training photos needed before a retrain starts.")
     replay_manifest: str = _setting("", "Manifest of rendered photos replayed while retraining; empty: none.")
@@ -81,7 +93,9 @@ class Setting:
         return ENV_PREFIX + self.name.upper()
 
 
-SETTINGS: tuple[Setting, ...] = tuple(Setting(f.name, f.default, f.metadata["help"]) for f in fields(Settings))
+SETTINGS: tuple[Setting, ...] = tuple(
+    Setting(f.name, f.default, f.metadata["help"]) for f in fields(Settings)
+)
 
 
 def _person(pair: str) -> tuple[str, Role]:
@@ -90,7 +104,9 @@ def _person(pair: str) -> tuple[str, Role]:
         return email.strip().lower(), Role(role.strip())
     except ValueError:
         roles = ", ".join(Role)
-        raise BadRequestError(f"email=role with a role of {roles} in the people setting", repr(pair), "Correct it.") from None
+        raise BadRequestError(
+            f"email=role with a role of {roles} in the people setting", repr(pair), "Correct it."
+        ) from None
 
 
 def load_settings(workspace: Path | None = None, environ: Mapping[str, str] | None = None) -> Settings:
@@ -121,7 +137,9 @@ def _from_file(path: Path) -> dict[str, Any]:
         raise BadRequestError(f"valid TOML in {path}", str(error), "Correct that line.") from error
     unknown = sorted(set(values) - {s.name for s in SETTINGS})
     if unknown:
-        raise BadRequestError(f"known settings in {path}", ", ".join(unknown), "See `rounds settings` for the names.")
+        raise BadRequestError(
+            f"known settings in {path}", ", ".join(unknown), "See `rounds settings` for the names."
+        )
     return values
 
 
@@ -129,10 +147,14 @@ def _converted(name: str, value: Any) -> Any:
     kind = type(getattr(Settings, name))
     try:
         if kind is bool and not isinstance(value, bool):
-            return {"1": True, "true": True, "yes": True, "0": False, "false": False, "no": False}[str(value).lower()]
+            return {"1": True, "true": True, "yes": True, "0": False, "false": False, "no": False}[
+                str(value).lower()
+            ]
         converted = kind(value)
         if name.endswith("_share") and not 0 <= converted <= 1:
             raise ValueError
     except (KeyError, TypeError, ValueError):
-        raise BadRequestError(f"a {kind.__name__} for the setting {name}", repr(value), "Correct it.") from None
+        raise BadRequestError(
+            f"a {kind.__name__} for the setting {name}", repr(value), "Correct it."
+        ) from None
     return converted

@@ -1,0 +1,206 @@
+"""What people do to units, and what they notice that a photo does not show. All of it is only ever added to."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time
+from zoneinfo import ZoneInfo
+
+from sqlalchemy.orm import Session
+
+from data_tools.access import Actor, Permission
+from data_tools.database.schema import CouplerRow, EventRow, ObservationRow, UnitRow
+from data_tools.lookup import coupler_at, event_record, observation_record, unit_row
+from data_tools.records import EventKind, EventRecord, ObservationKind, UnitStatus
+from data_tools.sites import MAX_NAME, clean_text
+from data_tools.workspace import Workspace, now_or
+from model.errors import BadRequestError, ConflictError
+from model.families import family as family_of
+
+MAX_REASON = 2000
+MAX_BLINKS = 50
+
+CAUTIONS: tuple[str, ...] = (
+    "Isolate the unit and lock it out before anything is opened; check that it is dead.",
+    "Work inside the unit, and on its wiring, is for a licensed electrician. Local codes come first.",
+    "A melted coupler can be stuck in the inlet. Do not force it: switch off first and call for help.",
+    "Do not touch contacts or bare conductors. A burnt smell, smoke or heat: keep away and switch off upstream.",
+    "Melted housings come back when the cause stays: have the wiring and terminals upstream checked.",
+    "Intact on a photo means that no damage was visible. It does not mean that the coupler is safe.",
+)
+
+
+def take_out_of_service(
+    ws: Workspace, actor: Actor, unit_key: str, reason: str, *, now: datetime | None = None
+) -> EventRecord:
+    """Take a unit out of service; it stays so until somebody returns it.
+
+    Raises:
+        NotFoundError: no such unit.
+        BadRequestError: no reason given.
+        ConflictError: it is out of service already.
+    """
+    return _switch(ws, actor, unit_key, reason, EventKind.OUT_OF_SERVICE, UnitStatus.OUT_OF_SERVICE, now)
+
+
+def return_to_service(
+    ws: Workspace, actor: Actor, unit_key: str, reason: str, *, now: datetime | None = None
+) -> EventRecord:
+    """Return a unit to service; raises as ``take_out_of_service`` does."""
+    return _switch(ws, actor, unit_key, reason, EventKind.RETURNED, UnitStatus.IN_SERVICE, now)
+
+
+def _switch(
+    ws: Workspace,
+    actor: Actor,
+    unit_key: str,
+    reason: str,
+    kind: EventKind,
+    status: UnitStatus,
+    now: datetime | None,
+) -> EventRecord:
+    actor.require(Permission.ACT)
+    why = _reason(reason)
+    with ws.write() as session:
+        unit = unit_row(session, unit_key)
+        session.refresh(unit, with_for_update=True)
+        if unit.status is status:
+            raise ConflictError(
+                f"a unit that is not {status.value}", f"{unit_key}, which is", "Nothing to do."
+            )
+        unit.status = status
+        row = EventRow(unit_id=unit.id, kind=kind, reason=why, done_by=actor.name, done_at=now_or(now))
+        session.add(row)
+        session.flush()
+        return event_record(row, unit.key)
+
+
+def replace_coupler(
+    ws: Workspace,
+    actor: Actor,
+    unit_key: str,
+    position: str,
+    part_number: str,
+    reason: str,
+    family: str | None = None,
+    *,
+    installed_on: date | None = None,
+    now: datetime | None = None,
+) -> EventRecord:
+    """Replace the coupler on ``position``: the old one ends, a new one starts on the same unit.
+
+    ``family`` defaults to the old one's; ``installed_on`` to today at the site. The unit's status stays as it is.
+
+    Raises:
+        NotFoundError: no such unit or position.
+        UnknownFamilyError: no such coupler family.
+        BadRequestError: no reason, or an installation date before the old coupler's or in the future.
+    """
+    actor.require(Permission.ACT)
+    why, moment = _reason(reason), now_or(now)
+    with ws.write() as session:
+        unit = unit_row(session, unit_key)
+        session.refresh(unit, with_for_update=True)
+        old = coupler_at(unit, position)
+        zone = ZoneInfo(unit.site.timezone)
+        today = moment.astimezone(zone).date()
+        day = installed_on or today
+        _check_day(day, old.installed_on, today)
+        old.removed_on = day
+        new = CouplerRow(
+            unit_id=unit.id,
+            position=position,
+            number=old.number + 1,
+            family=family_of(family or old.family).key,
+            part_number=clean_text(part_number, MAX_NAME),
+            installed_on=day,
+            put_on_at=moment if day == today else datetime.combine(day, time(), zone),
+        )
+        session.add(new)
+        session.flush()
+        return _replaced(session, unit, old, new, why, actor, moment)
+
+
+def _replaced(
+    session: Session,
+    unit: UnitRow,
+    old: CouplerRow,
+    new: CouplerRow,
+    why: str,
+    actor: Actor,
+    moment: datetime,
+) -> EventRecord:
+    row = EventRow(
+        unit_id=unit.id,
+        coupler_id=old.id,
+        new_coupler_id=new.id,
+        kind=EventKind.REPLACED,
+        reason=why,
+        done_by=actor.name,
+        done_at=moment,
+    )
+    session.add(row)
+    session.flush()
+    return event_record(row, unit.key)
+
+
+def _check_day(day: date, earliest: date, today: date) -> None:
+    if not earliest <= day <= today:
+        raise BadRequestError(
+            f"an installation date from {earliest} to {today}", f"{day}", "Correct the date."
+        )
+
+
+def observe(
+    ws: Workspace,
+    actor: Actor,
+    unit_key: str,
+    what: ObservationKind | str,
+    note: str = "",
+    *,
+    position: str | None = None,
+    blinks: int | None = None,
+    now: datetime | None = None,
+) -> EventRecord:
+    """Record what a photo does not show. ``blinks``: how often a fault light blinks between pauses.
+
+    Raises:
+        NotFoundError: no such unit or position.
+        BadRequestError: an unknown kind, blinks out of 1..50, or ``OTHER`` without a note.
+    """
+    actor.require(Permission.SEND)
+    kind, text = _observation(what), clean_text(note, MAX_REASON)
+    if kind is ObservationKind.OTHER and not text:
+        raise BadRequestError("a note on what was seen", "nothing", "Say it in a few words.")
+    if blinks is not None and not 1 <= blinks <= MAX_BLINKS:
+        raise BadRequestError(
+            f"1 to {MAX_BLINKS} blinks", f"{blinks}", "Count the blinks between two pauses."
+        )
+    with ws.write() as session:
+        unit = unit_row(session, unit_key)
+        row = ObservationRow(
+            unit_id=unit.id,
+            coupler_id=coupler_at(unit, position).id if position is not None else None,
+            what=kind,
+            blinks=blinks,
+            note=text,
+            done_by=actor.name,
+            done_at=now_or(now),
+        )
+        session.add(row)
+        session.flush()
+        return observation_record(row, unit.key)
+
+
+def _observation(what: ObservationKind | str) -> ObservationKind:
+    try:
+        return ObservationKind(what)
+    except ValueError:
+        kinds = ", ".join(ObservationKind)
+        raise BadRequestError(f"one of {kinds}", repr(what), "Use `other` with a note.") from None
+
+
+def _reason(reason: str) -> str:
+    text = clean_text(reason, MAX_REASON)
+    if not text:
+        raise BadRequestError("a reason", "nothing", "Say why in a few words; others will read it.")
+    return text

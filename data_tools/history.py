@@ -1,0 +1,79 @@
+"""The whole history of one unit: photos, verdicts, decisions and events of each of its couplers."""
+
+from __future__ import annotations
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, joinedload
+
+from data_tools.access import Actor, Permission
+from data_tools.database.schema import (
+    CouplerRow,
+    DecisionRow,
+    EventRow,
+    ObservationRow,
+    PhotoRow,
+    UnitRow,
+    VerdictRow,
+)
+from data_tools.lookup import (
+    coupler_record,
+    decision_records,
+    event_record,
+    observation_record,
+    photo_record,
+    unit_record,
+    unit_row,
+    verdict_record,
+)
+from data_tools.records import Timeline, TimelineEntry
+from data_tools.workspace import Workspace
+
+
+def timeline(ws: Workspace, actor: Actor, unit_key: str) -> Timeline:
+    """Return everything known of a unit, oldest first; raises ``NotFoundError``.
+
+    A photo stands at the time it was seen, a verdict or decision at the time it was made.
+    """
+    actor.require(Permission.SEE)
+    with ws.read() as session:
+        unit = unit_row(session, unit_key)
+        entries = [*_photo_entries(session, unit), *_event_entries(session, unit)]
+        couplers = sorted(unit.couplers, key=lambda c: (c.position, c.number))
+        return Timeline(
+            unit=unit_record(unit),
+            couplers=tuple(coupler_record(c, unit.key) for c in couplers),
+            entries=tuple(sorted(entries, key=lambda entry: entry.at)),
+        )
+
+
+def _photo_entries(session: Session, unit: UnitRow) -> list[TimelineEntry]:
+    query = (
+        select(PhotoRow)
+        .join(CouplerRow, CouplerRow.id == PhotoRow.coupler_id)
+        .where(CouplerRow.unit_id == unit.id)
+        .options(joinedload(PhotoRow.coupler).joinedload(CouplerRow.unit).joinedload(UnitRow.site))
+        .order_by(PhotoRow.seen_at, PhotoRow.id)
+    )
+    photos = list(session.scalars(query))
+    coupler_of = {photo.id: photo.coupler_id for photo in photos}
+    entries = [TimelineEntry(p.seen_at, p.coupler_id, photo=photo_record(p)) for p in photos]
+    ids = select(PhotoRow.id).join(CouplerRow).where(CouplerRow.unit_id == unit.id)
+    for row in session.scalars(
+        select(VerdictRow).where(VerdictRow.photo_id.in_(ids)).order_by(VerdictRow.id)
+    ):
+        entries.append(TimelineEntry(row.made_at, coupler_of[row.photo_id], verdict=verdict_record(row)))
+    rows = list(session.scalars(select(DecisionRow).where(DecisionRow.photo_id.in_(ids))))
+    for decision in decision_records(rows):
+        entries.append(TimelineEntry(decision.decided_at, coupler_of[decision.photo_id], decision=decision))
+    return entries
+
+
+def _event_entries(session: Session, unit: UnitRow) -> list[TimelineEntry]:
+    events = session.scalars(select(EventRow).where(EventRow.unit_id == unit.id).order_by(EventRow.id))
+    seen = session.scalars(
+        select(ObservationRow).where(ObservationRow.unit_id == unit.id).order_by(ObservationRow.id)
+    )
+    found = [event_record(row, unit.key) for row in events] + [
+        observation_record(row, unit.key) for row in seen
+    ]
+    return [TimelineEntry(event.done_at, event.coupler_id, event=event) for event in found]

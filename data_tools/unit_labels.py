@@ -1,0 +1,83 @@
+"""Which unit does a photo show? From the code label in the photo, or from the file name.
+
+Code label: a QR code or Data Matrix (ISO/IEC 18004, ISO/IEC 16022) beside the coupler whose text is the unit key,
+``unit=KEY`` (optionally ``&position=B``), or a URL that ends in ``/KEY`` or has ``unit=KEY`` in its query.
+
+File name: the unit key at the start, followed by ``_``, a space, ``-`` and a digit, a dot or the end; after the
+key may come ``__`` and the coupler's position. Upper and lower case are alike; the longest known key wins.
+So ``P3-07_evening.jpg``, ``p3-07-2.heic``, ``P3-07.jpg`` and ``P3-07__B_close.jpg`` are photos of unit ``P3-07``.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from urllib.parse import parse_qs, unquote, urlsplit
+
+import numpy as np
+import zxingcpp
+from numpy.typing import NDArray
+
+_AFTER_KEY = re.compile(r"(?:__(?P<position>[^_\s.]{1,40}?))?(?:_|\s|-\d|\.|$)", re.IGNORECASE)
+_FORMATS = (zxingcpp.BarcodeFormat.QRCode, zxingcpp.BarcodeFormat.MicroQRCode, zxingcpp.BarcodeFormat.DataMatrix)
+
+MAX_TEXT = 500
+
+
+@dataclass(frozen=True)
+class UnitHint:
+    """A unit key found in a photo or a name, and the coupler's position where it was stated."""
+
+    unit_key: str
+    position: str | None = None
+
+
+def unit_from_photo(rgb: NDArray[np.uint8], known: Mapping[str, str]) -> UnitHint | None:
+    """Read code labels in ``rgb`` (uint8, H x W x 3) and return the one known unit they name.
+
+    ``known`` maps casefolded keys to keys. ``None`` where no label names a known unit, or labels of two do.
+    """
+    hints = {hint for text in _texts(rgb) if (hint := unit_from_text(text, known)) is not None}
+    return hints.pop() if len({hint.unit_key for hint in hints}) == 1 else None
+
+
+def _texts(rgb: NDArray[np.uint8]) -> list[str]:
+    return [code.text[:MAX_TEXT] for code in zxingcpp.read_barcodes(rgb, formats=_FORMATS) if code.text]
+
+
+def unit_from_text(text: str, known: Mapping[str, str]) -> UnitHint | None:
+    """Return the known unit that a label's text names."""
+    text = text.strip()
+    try:
+        url = urlsplit(text)
+        query = parse_qs(url.query or text)
+    except ValueError:
+        return _hint(text, None, known)
+    position = query.get("position", [None])[0]
+    named = query.get("unit", [""])[0]
+    last_step = unquote(url.path.rstrip("/").rpartition("/")[2]) if url.scheme else ""
+    for candidate in (named, last_step, text):
+        if hint := _hint(candidate, position, known):
+            return hint
+    return None
+
+
+def _hint(candidate: str, position: str | None, known: Mapping[str, str]) -> UnitHint | None:
+    key = known.get(candidate.strip().casefold())
+    return UnitHint(key, position) if key is not None else None
+
+
+def unit_from_file_name(name: str, known: Mapping[str, str]) -> UnitHint | None:
+    """Return the known unit whose key starts the file name, by the pattern in this module's docstring."""
+    folded = name.casefold()
+    for length in sorted({len(key) for key in known}, reverse=True):
+        key = known.get(folded[:length])
+        if key is not None and (match := _AFTER_KEY.match(name, length)):
+            return UnitHint(key, match["position"])
+    return None
+
+
+def by_casefold(keys: list[str]) -> dict[str, str]:
+    """Return casefolded key -> key."""
+    return {key.casefold(): key for key in keys}
