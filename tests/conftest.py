@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import os
-import sys
+import shutil
+import subprocess
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 # Read by OpenMP, OpenBLAS and MKL when they load, so set before any test imports numpy or torch.
 for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -20,7 +26,41 @@ def _no_settings_from_outside(monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.delenv(name)
 
 
-@pytest.fixture(scope="session")
-def python() -> str:
-    """The interpreter that runs the tests, for tests that start a process."""
-    return sys.executable
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what drives a browser, so that ``-m "not browser"`` leaves it out."""
+    for item in items:
+        if "browser" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.browser)
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Skip rendering tests where the render extra is not installed; in CI it must be."""
+    if item.get_closest_marker("render") and os.environ.get("CI") != "true":
+        pytest.importorskip("mitsuba", reason="needs the render extra")
+
+
+def find_chromium() -> str | None:
+    """Return an installed Chromium (or Chrome) that starts, or ``None`` to use playwright's own."""
+    for name in ("chromium", "chromium-browser", "google-chrome"):
+        path = shutil.which(name)
+        # Ubuntu's chromium-browser may be a stub that only says where else to get it.
+        if path and subprocess.run([path, "--version"], capture_output=True, check=False).returncode == 0:
+            return path
+    return None
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """A headless Chromium. Without one, the test is skipped, but in CI it fails."""
+    playwright = pytest.importorskip("playwright.sync_api")
+    with playwright.sync_playwright() as driver:
+        # Chromium's sandbox refuses to run as root, as CI does.
+        arguments = ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
+        try:
+            chromium = driver.chromium.launch(executable_path=find_chromium(), args=arguments)
+        except playwright.Error:
+            if os.environ.get("CI") == "true":
+                raise
+            pytest.skip("no Chromium on this machine: `make test` tries to install one")
+        yield chromium
+        chromium.close()
