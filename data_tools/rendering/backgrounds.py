@@ -11,7 +11,17 @@ import numpy as np
 
 from data_tools.rendering.coats import Coat, Noise, any_colour, cover, linear, metal, painted, plastic
 from data_tools.rendering.fittings import screw_head
-from data_tools.rendering.shapes import Solid, circle, euler, fillet, join, lathe, plate, rounded_rectangle, tube
+from data_tools.rendering.shapes import (
+    Solid,
+    circle,
+    euler,
+    fillet,
+    join,
+    lathe,
+    plate,
+    rounded_rectangle,
+    tube,
+)
 from data_tools.rendering.spec import Mesh
 from data_tools.rendering.surfaces import ground, leaves, moved, wall
 from data_tools.rendering.vehicle import body_panels, lamp, wheel
@@ -157,10 +167,10 @@ def _fence(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
 
 
 def _shrub(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
-    z, count = _depth(rng, -400.0), 5000
+    z, count = _depth(rng, -400.0), 7000
     reach = 0.35 * (200.0 - z) * rng.uniform(0.6, 1.8)
     green = linear(rng.uniform(0.12, 0.4), rng.uniform(0.2, 0.8), rng.uniform(0.2, 0.6))
-    mesh = leaves(rng, count, reach * rng.uniform(0.06, 0.2), green)
+    mesh = leaves(rng, count, reach * rng.uniform(0.04, 0.11), green)
     spots = rng.normal(size=(count, 3))
     spots *= (reach * rng.uniform(0.55, 1.0, (count, 1))) / np.linalg.norm(spots, axis=1, keepdims=True)
     spots *= (1 + 0.4 * noise(spots, reach))[:, None]

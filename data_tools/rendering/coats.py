@@ -123,6 +123,11 @@ def any_colour(rng: np.random.Generator) -> Colour:
     return linear(rng.random(), rng.beta(1.2, 1.5), rng.uniform(0.12, 0.95))
 
 
+def muted_colour(rng: np.random.Generator) -> Colour:
+    """Return a colour as walls have it: mostly pale or grey, now and then strong."""
+    return linear(rng.random(), rng.beta(0.9, 4.0), rng.uniform(0.25, 0.95))
+
+
 def plastic(rng: np.random.Generator) -> Coat:
     """Return a moulded plastic: mostly black and greys, also white and colours; gloss and grime vary."""
     style = rng.choice(["black", "grey", "white", "colour"], p=[0.45, 0.25, 0.15, 0.15])

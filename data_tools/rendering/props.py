@@ -14,10 +14,18 @@ from scipy.spatial.transform import Rotation
 
 from data_tools.rendering.backgrounds import sample_background
 from data_tools.rendering.coats import Noise, any_colour, cover, painted, plastic
-from data_tools.rendering.fittings import cable, cable_loops, cloth, nose_outline, rubber_cap, screw_head, strap
+from data_tools.rendering.fittings import (
+    cable,
+    cable_loops,
+    cloth,
+    nose_outline,
+    rubber_cap,
+    screw_head,
+    strap,
+)
 from data_tools.rendering.hand_finish import dressed, sample_wear
 from data_tools.rendering.hands import THUMB, Hand, gripping_hand, open_hand
-from data_tools.rendering.shapes import Array, aim, euler, rounded_rectangle, plate
+from data_tools.rendering.shapes import Array, aim, euler, plate, rounded_rectangle
 from data_tools.rendering.spec import Mesh
 from model.families import Family, family
 
@@ -135,7 +143,6 @@ def _box_behind(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mes
         solid = plate(outline, top=0, bottom=-rng.uniform(10, 80), bevel=2, spacing=10)
         place = _behind(rng)
         meshes.append(cover("clutter", solid.moved(place, euler(rng.normal(0, 12), rng.normal(0, 25))), plastic(rng), noise))
-        meshes += [m for m in screw_head(rng, rng.uniform(3, 9), noise)] if rng.random() < 0.0 else []
     return meshes
 
 
@@ -216,7 +223,7 @@ def _palm_over(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh
 
 
 def _cloth_over(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh]:
-    size = row.nose_width * rng.uniform(1.5, 3.5)
+    size = row.nose_width * rng.uniform(1.9, 3.8)
     solid, folds = cloth(rng, size, size * rng.uniform(0.8, 1.3), noise, drape=rng.uniform(4, 10), cells=110)
     albedo = np.asarray(any_colour(rng)) * (1 + 0.12 * folds + 0.05 * noise(solid.vertices, 3.0, 2))[:, None]
     if rng.random() < 0.3:  # checks or stripes

@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from data_tools.rendering.coats import Colour, Noise, any_colour, linear, painted
+from data_tools.rendering.coats import Colour, Noise, any_colour, linear, muted_colour, painted
 from data_tools.rendering.shapes import Array, Solid, join, lathe, sheet
 from data_tools.rendering.spec import Mesh
 
@@ -42,8 +42,8 @@ def _joint_lines(extent: float, period: float, gap: float) -> Array:
     """Return grid lines just inside and outside every joint of width ``gap`` and midway between joints."""
     cells = int(np.clip(extent / period, 2, _MOST_LINES // 5))
     steps = np.array([0.0, gap / 2, gap / 2 + 2.5, period / 2, period - gap / 2 - 2.5, period - gap / 2])
-    lines = (np.arange(cells)[:, None] * period + steps[None, [0, 1, 2, 3, 4, 5]]).ravel()
-    return np.unique(np.round(lines, 3)) - cells * period / 2 + 1e-3
+    lines = (np.arange(cells)[:, None] * period + steps[None]).ravel()
+    return np.unique(np.round(lines, 3)) - (cells // 2) * period + 1e-3
 
 
 def _coursed(
@@ -92,14 +92,14 @@ def _blocks(rng: np.random.Generator, width: float, height: float, noise: Noise)
 
 def _tiles(rng: np.random.Generator, width: float, height: float, noise: Noise) -> list[Mesh]:
     side = rng.uniform(100, 320)
-    pair = (any_colour(rng), linear(0, 0, rng.uniform(0.3, 0.85)))
+    pair = (muted_colour(rng), linear(0, 0, rng.uniform(0.3, 0.85)))
     return _coursed(rng, (width, height), (side, side), 5.0, pair, noise, bond=1.0, relief=2.0, spread=0.05)
 
 
 def _boards(rng: np.random.Generator, width: float, height: float, noise: Noise) -> list[Mesh]:
     wood = linear(rng.uniform(0.05, 0.1), rng.uniform(0.15, 0.6), rng.uniform(0.3, 0.8))
     size = (2400.0, rng.uniform(70, 180))
-    meshes = _coursed(rng, (width, height), size, 6.0, (wood, linear(0, 0, 0.12)), noise, bond=0.37, relief=12.0)
+    meshes = _coursed(rng, (width, height), size, 6.0, (wood, linear(0, 0, 0.12)), noise, relief=12.0)
     return _turned(meshes, 90.0) if rng.random() < 0.5 else meshes
 
 
@@ -109,7 +109,7 @@ def _corrugated(rng: np.random.Generator, width: float, height: float, noise: No
     flat = points.reshape(-1, 3)
     wave = np.sin(2 * np.pi * flat[:, 0] / period)
     flat[:, 2] = depth * np.tanh(rng.uniform(0.5, 3.0) * wave)
-    albedo = np.asarray(any_colour(rng)) * (1 + 0.06 * noise(flat, 200.0))[:, None]
+    albedo = np.asarray(muted_colour(rng)) * (1 + 0.06 * noise(flat, 200.0))[:, None]
     rust = np.clip(noise(flat * np.array([1, 0.3, 1]), 180.0, 4) - rng.uniform(0.1, 1.2), 0, 1)
     albedo = albedo * (1 - rust)[:, None] + np.array([0.16, 0.06, 0.025]) * rust[:, None]
     mesh = painted("background", "metal", sheet(points), albedo, rng.uniform(0.25, 0.6), rng.choice([0.0, 0.6]))
@@ -119,7 +119,7 @@ def _corrugated(rng: np.random.Generator, width: float, height: float, noise: No
 def _plain(rng: np.random.Generator, width: float, height: float, noise: Noise) -> list[Mesh]:
     """Concrete, rough render or paint, with stains and panel joints."""
     concrete = rng.random() < 0.5
-    base = linear(0.1, rng.uniform(0, 0.12), rng.uniform(0.35, 0.85)) if concrete else any_colour(rng)
+    base = linear(0.1, rng.uniform(0, 0.12), rng.uniform(0.35, 0.85)) if concrete else muted_colour(rng)
     points = _grid(_even(width), _even(height))
     flat = points.reshape(-1, 3)
     fine = noise(flat, rng.uniform(15, 50), 2)
