@@ -107,7 +107,7 @@ def _fit(glance: _Glance, view_to_photo: Matrix, *, count_others: bool) -> Face 
     rows, columns = np.nonzero(cells)
     pixels = (np.stack([columns, rows], axis=1) + 0.5) * LOCATOR_STRIDE
     mm = glance.where[:, rows, columns].T.astype(np.float64)
-    matrix, _ = cv2.findHomography(mm, pixels.astype(np.float64), cv2.USAC_MAGSAC, FIT_PIXELS, maxIters=300)
+    matrix, _ = cv2.findHomography(mm, pixels.astype(np.float64), cv2.RANSAC, FIT_PIXELS, maxIters=300)
     if matrix is None or not np.isfinite(matrix).all():
         return None
     projected = np.c_[mm, np.ones(len(mm))] @ matrix.T
