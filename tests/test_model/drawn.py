@@ -21,7 +21,9 @@ def face_matrix(rng: np.random.Generator, width: int, height: int) -> np.ndarray
     return np.array([[cos, sin, x], [sin, -cos, y], [*rng.normal(0, 1e-3, 2), 1.0]])
 
 
-def draw_face(family: Family, matrix: np.ndarray, size: tuple[int, int], damage: FindingKind | None) -> np.ndarray:
+def draw_face(
+    family: Family, matrix: np.ndarray, size: tuple[int, int], damage: FindingKind | None
+) -> np.ndarray:
     """RGB uint8 drawing; the damage is a brown blotch, a missing sector, or no latch."""
     picture = np.full((size[1], size[0], 3), 150, np.uint8)
 

@@ -63,5 +63,7 @@ def test_the_latch_zone_is_above_the_nose() -> None:
 def test_fraction_in_frame_of_a_disc_cut_in_half() -> None:
     matrix = view_matrix(0.0)
     assert in_frame_fraction(matrix, (0.0, 0.0), 5.0, 640, 480) == 1.0
-    assert in_frame_fraction(matrix, (-64.0, 0.0), 5.0, 640, 480) == pytest.approx(0.5, abs=0.06)  # 49 sample points, 5 on the border
+    assert in_frame_fraction(matrix, (-64.0, 0.0), 5.0, 640, 480) == pytest.approx(
+        0.5, abs=0.06
+    )  # 49 sample points, 5 on the border
     assert in_frame_fraction(matrix, (-90.0, 0.0), 5.0, 640, 480) == 0.0

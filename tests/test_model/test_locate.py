@@ -14,7 +14,6 @@ from model.views import WHERE_UNIT_MM, locator_truth
 from .drawn import draw_face
 
 
-
 class Family:
     """The one field of training targets that ``locator_truth`` reads."""
 
@@ -36,14 +35,20 @@ def glance(key: str, mm_to_view: np.ndarray, noise_mm: float = 0.0, wrong_share:
 def view(angle: float, tilt: float, scale: float) -> np.ndarray:
     cos, sin, squeeze = np.cos(angle), np.sin(angle), np.cos(tilt)
     return np.array(
-        [[scale * cos * squeeze, scale * sin, 128.0], [scale * sin * squeeze, -scale * cos, 120.0], [1e-3, 5e-4, 1.0]]
+        [
+            [scale * cos * squeeze, scale * sin, 128.0],
+            [scale * sin * squeeze, -scale * cos, 120.0],
+            [1e-3, 5e-4, 1.0],
+        ]
     )
 
 
 @pytest.mark.parametrize("key", FAMILY_KEYS)
 @pytest.mark.parametrize("angle", [0.0, 1.2, 3.1])
 @pytest.mark.parametrize("tilt", [0.0, 0.7])
-def test_the_plane_is_recovered_at_any_turn_and_forty_degrees_of_tilt(key: str, angle: float, tilt: float) -> None:
+def test_the_plane_is_recovered_at_any_turn_and_forty_degrees_of_tilt(
+    key: str, angle: float, tilt: float
+) -> None:
     truth = view(angle, tilt, 2.2)
     face = _fit(glance(key, truth, noise_mm=0.5, wrong_share=0.1), np.eye(3), count_others=True)
     assert face is not None
@@ -67,7 +72,9 @@ def test_a_second_face_is_counted() -> None:
     left = glance("type1", np.array([[1.5, 0, 60.0], [0, -1.5, 128.0], [0, 0, 1.0]]))
     right = glance("type1", np.array([[1.5, 0, 190.0], [0, -1.5, 128.0], [0, 0, 1.0]]))
     second = right.mask > 0.5
-    both = _Glance(np.maximum(left.mask, right.mask), np.where(second, right.where, left.where), 1.0, left.family)
+    both = _Glance(
+        np.maximum(left.mask, right.mask), np.where(second, right.where, left.where), 1.0, left.family
+    )
     face = _fit(both, np.eye(3), count_others=True)
     assert face is not None
     assert face.others == 1

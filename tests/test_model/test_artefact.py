@@ -1,0 +1,78 @@
+"""The model file: what goes in comes out, and anything else is refused with a reason."""
+
+from pathlib import Path
+
+import pytest
+import torch
+from safetensors.torch import load_file, save_file
+
+import model.artefact as artefact
+from model.artefact import load_model, read_card, save_model
+from model.errors import ArtefactError
+
+from .small_model import untrained
+
+
+@pytest.fixture(scope="module")
+def saved(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    model = untrained()
+    path = tmp_path_factory.mktemp("model") / "m.safetensors"
+    save_model(path, model.locator, model.condition, model.card)
+    return path
+
+
+def test_weights_and_card_come_back(saved: Path) -> None:
+    model, original = load_model(saved), untrained()
+    assert model.card.version.startswith("2026-01-02-")
+    assert read_card(saved) == model.card
+    for key, value in original.condition.state_dict().items():
+        torch.testing.assert_close(
+            model.condition.state_dict()[key],
+            value.half().to(value.dtype) if value.is_floating_point() else value,
+        )
+
+
+def test_the_same_weights_have_the_same_version(saved: Path, tmp_path: Path) -> None:
+    model = load_model(saved)
+    again = save_model(tmp_path / "again.safetensors", model.locator, model.condition, model.card)
+    assert again.version == model.card.version
+
+
+def test_the_file_fits_the_repository(saved: Path) -> None:
+    assert saved.stat().st_size < 20_000_000
+
+
+def test_a_missing_file_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ArtefactError, match="no file"):
+        load_model(tmp_path / "none.safetensors")
+
+
+@pytest.mark.parametrize("kept", [0, 10, 5000, 4_000_000])
+def test_a_cut_file_is_refused(saved: Path, tmp_path: Path, kept: int) -> None:
+    cut = tmp_path / "cut.safetensors"
+    cut.write_bytes(saved.read_bytes()[:kept])
+    with pytest.raises(ArtefactError):
+        load_model(cut)
+
+
+def test_one_changed_weight_is_refused(saved: Path, tmp_path: Path) -> None:
+    data = bytearray(saved.read_bytes())
+    data[-1000] ^= 0x40
+    changed = tmp_path / "changed.safetensors"
+    changed.write_bytes(data)
+    with pytest.raises(ArtefactError, match="checksum"):
+        load_model(changed)
+
+
+def test_a_strangers_file_is_refused(saved: Path, tmp_path: Path) -> None:
+    stranger = tmp_path / "stranger.safetensors"
+    save_file(load_file(saved), stranger)
+    with pytest.raises(ArtefactError, match="record"):
+        load_model(stranger)
+
+
+def test_a_file_for_other_geometry_is_refused(saved: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    other = {**artefact.interface(), "geometry": "moved"}
+    monkeypatch.setattr(artefact, "interface", lambda: other)
+    with pytest.raises(ArtefactError, match="geometry"):
+        load_model(saved)

@@ -1,0 +1,113 @@
+"""The whole recipe, tiny, on a CPU: train, assemble, evaluate, fine-tune, compare."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+import torch
+
+from model.artefact import Card, load_model, save_model
+from model.assemble import load_trained
+from model.baseline import baseline_scores, train_baseline
+from model.compare import compare
+from model.config import TrainConfig
+from model.dataset import PhotoBank
+from model.evaluate import evaluate_file, model_card
+from model.finetune import fine_tune
+from model.manifest import read_manifest, write_manifest
+from model.train import train
+
+from .drawn import write_drawn_set
+
+TINY = TrainConfig(locator_steps=2, condition_steps=2, locator_batch=4, condition_batch=4, bank_side=320)
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_drawn_set(tmp_path_factory.mktemp("set"))
+
+
+@pytest.fixture(scope="module")
+def model_file(drawn: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("trained")
+    train(TINY, drawn, folder, device=torch.device("cpu"), log=lambda line: None)
+    trained = load_trained(folder)
+    save_model(
+        folder / "m.safetensors", trained.locator, trained.condition, Card("both", trained.card.calibration)
+    )
+    return folder / "m.safetensors"
+
+
+def test_the_same_seed_gives_the_same_weights(drawn: Path, tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        train(
+            TINY,
+            drawn,
+            tmp_path / name,
+            device=torch.device("cpu"),
+            parts=("condition",),
+            log=lambda line: None,
+        )
+    first, second = (torch.load(tmp_path / n / "condition.pt", weights_only=True) for n in ("a", "b"))
+    for key, value in first.items():
+        torch.testing.assert_close(value, second[key], rtol=1e-3, atol=1e-4)
+
+
+def test_evaluation_counts_every_photo_and_writes_a_card(model_file: Path, drawn: Path) -> None:
+    report = evaluate_file(model_file, drawn, split="train")
+    assert report["photos"] == 12
+    assert report["good_refused"]["n"] == 12
+    assert json.loads(json.dumps(report)) == report
+    card = model_card(report)
+    assert report["model_version"] in card
+    assert "never means safe" in card
+
+
+def test_fine_tuning_changes_the_late_layers_only_and_keeps_the_live_file(
+    model_file: Path, drawn: Path, tmp_path: Path
+) -> None:
+    before = model_file.read_bytes()
+    steps: list[int] = []
+    path = fine_tune(
+        model_file,
+        drawn,
+        tmp_path,
+        replay=drawn,
+        steps=2,
+        batch=4,
+        progress=lambda done, _: steps.append(done),
+    )
+    assert model_file.read_bytes() == before
+    assert steps[-1] == 2
+    live, candidate = load_model(model_file), load_model(path)
+    assert candidate.card.parent == live.card.version
+    assert candidate.card.version != live.card.version
+    old, new = live.condition.state_dict(), candidate.condition.state_dict()
+    changed = {key for key in old if not torch.equal(old[key], new[key])}
+    assert changed
+    assert not any(key.startswith(("backbone.low", "backbone.middle")) for key in changed)
+    assert not any("running_" in key for key in changed)
+
+
+def test_a_model_is_no_better_than_itself(model_file: Path, drawn: Path) -> None:
+    result = compare(model_file, model_file, [drawn])
+    assert not result.promote
+    assert result.worse == ()
+    assert result.n == 12
+
+
+def test_the_baseline_trains_on_the_same_bank(drawn: Path) -> None:
+    bank = PhotoBank.load(read_manifest(drawn), drawn.parent, TINY, torch.device("cpu"))
+    network = train_baseline(bank, TINY, lambda line: None)
+    scores = baseline_scores(network, bank)
+    assert scores.shape == (12, 3)
+    assert ((scores >= 0) & (scores <= 1)).all()
+
+
+def test_photos_held_out_for_ever_are_not_learnt(model_file: Path, drawn: Path, tmp_path: Path) -> None:
+    labels = [replace(label, split="test") for label in read_manifest(drawn)]
+    held = drawn.parent / "held.jsonl"
+    write_manifest(held, labels)
+    with pytest.raises(Exception, match="at least one labelled photo"):
+        fine_tune(model_file, held, tmp_path, steps=1)
