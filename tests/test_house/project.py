@@ -15,9 +15,10 @@ SKIPPED_FOLDERS = frozenset(
 
 @cache
 def python_files(*, with_tests: bool = True) -> tuple[Path, ...]:
-    """Return our Python files, sorted."""
+    """Return our Python files, sorted; migrations are left out, because Alembic writes them."""
     folders = [*PACKAGES, "tests"] if with_tests else [*PACKAGES]
-    return tuple(sorted(path for folder in folders for path in (ROOT / folder).rglob("*.py")))
+    found = (path for folder in folders for path in (ROOT / folder).rglob("*.py"))
+    return tuple(sorted(path for path in found if path.parent.name != "versions"))
 
 
 @cache
