@@ -13,7 +13,6 @@ from data_tools.trends.frames import (
     MIN_WEEKS,
     Figure,
     TrendData,
-    coupler_weeks,
     not_enough,
 )
 from model.vocabulary import FindingKind
@@ -32,7 +31,7 @@ def site_over_weeks(data: TrendData, site: str, kind: FindingKind | None = None)
     Counted are couplers that were seen undamaged before; a coupler leaves the count with its first damage.
     Table: ``week``, ``new``, ``n``, ``rate``, ``centre``, ``lower``, ``upper``, ``p_value``, ``flagged``.
     """
-    weeks = coupler_weeks(data.photos, kind)
+    weeks = data.coupler_weeks(kind)
     at_site = weeks[(weeks["site"] == site) & weeks["at_risk"]]
     counts = at_site.groupby("week", sort=True).agg(new=("new", "sum"), n=("new", "size")).astype("int64")
     counts = _every_week(counts).reset_index(names="week")
@@ -57,7 +56,7 @@ def sites_compared(data: TrendData, kind: FindingKind | None = None) -> Figure:
     Table: ``site``, ``new``, ``n`` (coupler-weeks), ``rate``, ``centre``, ``lower``, ``upper``, ``p_value``,
     ``flagged``. A site with fewer coupler-weeks than needed is listed with no rate and never flagged.
     """
-    weeks = coupler_weeks(data.photos, kind)
+    weeks = data.coupler_weeks(kind)
     at_risk = weeks[weeks["at_risk"]]
     counts = at_risk.groupby("site", sort=True).agg(new=("new", "sum"), n=("new", "size")).astype("int64")
     counts = counts.reset_index(names="site")

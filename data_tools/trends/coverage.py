@@ -1,4 +1,4 @@
-"""Were the rounds walked? Roster coverage by site and week, and units that are overdue."""
+"""Were the rounds walked? Roster coverage by site and week, and couplers that are overdue."""
 
 from __future__ import annotations
 
@@ -12,57 +12,55 @@ from data_tools.trends.frames import Figure, TrendData
 WEEK = pd.Timedelta(days=7)
 OVERDUE_DAYS = 7
 COUNTED = (
-    "units due in the week: known by then and not out of service at its end; covered when a photo of the "
-    "week could be judged. A complete count, so it has no interval"
+    "couplers due in the week: known by then, their unit not out of service at its end; covered when a photo "
+    "of the week could be judged. A complete count, so it has no interval"
 )
+_COVERAGE = ["site", "week", "due", "covered", "unusable", "rate"]
 
 
 def roster_coverage(data: TrendData, until: pd.Timestamp | None = None) -> Figure:
-    """Return how many of the units due were photographed, by site and week up to the week of ``until``.
+    """Return how many of the couplers due were photographed, by site and week up to the week of ``until``.
 
     Table: ``site``, ``week``, ``due``, ``covered``, ``unusable`` (photographed, but nothing could be
     judged), ``rate`` (NaN when none was due).
     """
-    photos, units = data.photos, data.units.reset_index(drop=True)
-    title = "Roster coverage by site and week"
-    columns = ["site", "week", "due", "covered", "unusable", "rate"]
-    if photos.empty or units.empty:
+    title, photos, slots = "Roster coverage by site and week", data.photos, _slots(data)
+    if photos.empty or slots.empty:
         return Figure(
-            title, pd.DataFrame(columns=columns), 0, COUNTED, "Not enough yet: no rounds, 1 needed."
+            title, pd.DataFrame(columns=_COVERAGE), 0, COUNTED, "Not enough yet: no rounds, 1 needed."
         )
+    first = photos["week"].min()
     last = monday(until) if until is not None else photos["week"].max()
-    weeks = pd.date_range(photos["week"].min(), max(last, photos["week"].min()), freq="7D")
-    usable, any_photo = _marks(photos, units, weeks)
-    due = _due(data, units, weeks)
-    table = _by_site(units["site"], weeks, due, usable, any_photo)
-    return Figure(title, table[columns], int(table["due"].sum()), COUNTED)
+    weeks = pd.date_range(first, max(last, first), freq="7D")
+    usable, any_photo = _marks(photos, slots, weeks)
+    table = _by_site(slots["site"], weeks, _due(data, slots, weeks), usable, any_photo)
+    return Figure(title, table[_COVERAGE], int(table["due"].sum()), COUNTED)
 
 
 def overdue_units(data: TrendData, today: pd.Timestamp) -> Figure:
-    """Return units in service without a usable photo in the last seven days, the longest wait first.
+    """Return couplers of units in service without a usable photo in seven days, the longest wait first.
 
-    Table: ``site``, ``unit``, ``last_photo`` (NaT: never), ``days``, ``last_reason`` (why the newest photo
-    could not be judged, or empty). ``today`` is an aware time.
+    Table: ``site``, ``unit``, ``position``, ``last_photo`` (NaT: never), ``days``, ``last_reason`` (why the
+    newest photo could not be judged, or empty). ``today`` is an aware time.
     """
-    in_service = data.units[~data.units["out_of_service"].astype(bool)]
-    usable = data.photos[data.photos["usable"]].groupby("unit")["seen_at"].max()
-    newest = data.photos.sort_values("seen_at").drop_duplicates("unit", keep="last").set_index("unit")
-    last = in_service["unit"].map(usable)
-    waiting_since = last.fillna(in_service["added_at"])
-    table = pd.DataFrame(
-        {
-            "site": in_service["site"],
-            "unit": in_service["unit"],
-            "last_photo": last,
-            "days": (today - waiting_since).dt.days,
-            "last_reason": in_service["unit"].map(newest["reason"]).fillna(""),
-        }
+    slots = _slots(data)
+    in_service = slots[~slots["out_of_service"].astype(bool)]
+    at = _slot_keys(data.photos)
+    usable = data.photos["seen_at"].where(data.photos["usable"]).groupby(at, sort=False).max()
+    newest = data.photos.assign(slot=at).sort_values("seen_at").drop_duplicates("slot", keep="last")
+    last = in_service["slot"].map(usable)
+    waiting_since = last.fillna(in_service["put_on_at"])
+    reasons = in_service["slot"].map(newest.set_index("slot")["reason"]).fillna("")
+    table = in_service[["site", "unit", "position"]].assign(
+        last_photo=last, days=(today - waiting_since).dt.days, last_reason=reasons
     )
     table = table[table["days"] >= OVERDUE_DAYS]
-    table = table.sort_values(["days", "unit"], ascending=[False, True]).reset_index(drop=True)
-    counted = f"units in service; listed without a photo that could be judged for {OVERDUE_DAYS} days or more"
-    lacking = "" if len(data.units) else "Not enough yet: no units, 1 needed."
-    return Figure("Overdue units", table, len(in_service), counted, lacking)
+    table = table.sort_values(["days", "unit", "position"], ascending=[False, True, True])
+    counted = (
+        f"couplers of units in service; listed after {OVERDUE_DAYS} days without a photo that could be judged"
+    )
+    lacking = "" if len(slots) else "Not enough yet: no units, 1 needed."
+    return Figure("Overdue couplers", table.reset_index(drop=True), len(in_service), counted, lacking)
 
 
 def monday(day: pd.Timestamp) -> pd.Timestamp:
@@ -71,13 +69,24 @@ def monday(day: pd.Timestamp) -> pd.Timestamp:
     return plain.normalize() - pd.Timedelta(days=plain.weekday())
 
 
+def _slots(data: TrendData) -> pd.DataFrame:
+    """One row for each position of each unit of an open site: what a round has to photograph."""
+    first = data.couplers.sort_values("number").drop_duplicates(["unit", "position"])
+    slots = first[["unit", "position", "put_on_at"]].merge(data.units, on="unit", validate="many_to_one")
+    return slots.assign(slot=_slot_keys(slots))
+
+
+def _slot_keys(rows: pd.DataFrame) -> pd.Series:
+    return rows["unit"].astype(str) + " " + rows["position"].astype(str)
+
+
 def _marks(
-    photos: pd.DataFrame, units: pd.DataFrame, weeks: pd.DatetimeIndex
+    photos: pd.DataFrame, slots: pd.DataFrame, weeks: pd.DatetimeIndex
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Units x weeks: has a photo that could be judged, has any photo."""
-    usable = np.zeros((len(units), len(weeks)), np.bool_)
+    """Slots x weeks: has a photo that could be judged, has any photo."""
+    usable = np.zeros((len(slots), len(weeks)), np.bool_)
     any_photo = usable.copy()
-    row = pd.Index(units["unit"]).get_indexer(photos["unit"])
+    row = pd.Index(slots["slot"]).get_indexer(_slot_keys(photos))
     column = ((photos["week"] - weeks[0]) // WEEK).to_numpy(np.int64)
     known = (row >= 0) & (column >= 0) & (column < len(weeks))
     any_photo[row[known], column[known]] = True
@@ -86,25 +95,29 @@ def _marks(
     return usable, any_photo
 
 
-def _due(data: TrendData, units: pd.DataFrame, weeks: pd.DatetimeIndex) -> NDArray[np.bool_]:
-    """Units x weeks: known by the end of the week, and not out of service at its end.
+def _due(data: TrendData, slots: pd.DataFrame, weeks: pd.DatetimeIndex) -> NDArray[np.bool_]:
+    """Slots x weeks: known by the end of the week, and the unit not out of service at its end.
 
-    A unit is known from the earlier of its entry in the store and its first photo: rounds may be taken in
-    later than they were walked.
+    A coupler is known from the earlier of its entry in the store and its first photo: rounds may be taken
+    in later than they were walked.
     """
     ends = (weeks + WEEK).tz_localize("UTC")
-    first_photo = units["unit"].map(data.photos.groupby("unit")["seen_at"].min())
-    added = units["added_at"]
-    known_from = added.where(~(first_photo < added), first_photo)
-    due = known_from.to_numpy()[:, None] < ends.to_numpy()[None, :]
-    position = pd.Series(units.index, index=units["unit"])
-    events = data.events[data.events["kind"].isin([EventKind.OUT_OF_SERVICE, EventKind.RETURNED])]
-    for event in events.sort_values("done_at").itertuples():
-        if event.unit in position.index:
-            later = np.asarray(ends > event.done_at)
-            # Each event sets the state from its own time on; a later event overwrites it.
-            due[position[event.unit], later] = event.kind == EventKind.RETURNED
-    return np.asarray(due, np.bool_)
+    first_photo = slots["slot"].map(data.photos.groupby(_slot_keys(data.photos), sort=False)["seen_at"].min())
+    known_from = slots["put_on_at"].where(~(first_photo < slots["put_on_at"]), first_photo)
+    due = np.asarray(known_from.to_numpy()[:, None] < ends.to_numpy()[None, :], np.bool_)
+    return due & ~_out_of_service(data.events, slots["unit"], ends)
+
+
+def _out_of_service(events: pd.DataFrame, units: pd.Series, ends: pd.DatetimeIndex) -> NDArray[np.bool_]:
+    """Slots x moments: the unit was out of service. Each event sets the state until the next one."""
+    out = np.zeros((len(units), len(ends)), np.bool_)
+    rows_of = units.groupby(units, sort=False).indices
+    switches = events[events["kind"].isin([EventKind.OUT_OF_SERVICE.value, EventKind.RETURNED.value])]
+    for event in switches.sort_values("done_at").itertuples():
+        if event.unit in rows_of:
+            later = np.flatnonzero(ends > event.done_at)
+            out[np.ix_(rows_of[event.unit], later)] = event.kind == EventKind.OUT_OF_SERVICE.value
+    return out
 
 
 def _by_site(
@@ -117,12 +130,11 @@ def _by_site(
     rows = []
     for site in sorted(sites.unique()):
         at = (sites == site).to_numpy()
-        asked = due[at].sum(axis=0)
-        covered = (due & usable)[at].sum(axis=0)
-        unusable = (due & any_photo & ~usable)[at].sum(axis=0)
-        frame = pd.DataFrame(
-            {"site": site, "week": weeks, "due": asked, "covered": covered, "unusable": unusable}
-        )
-        rows.append(frame)
+        counts = {
+            "due": due[at].sum(axis=0),
+            "covered": (due & usable)[at].sum(axis=0),
+            "unusable": (due & any_photo & ~usable)[at].sum(axis=0),
+        }
+        rows.append(pd.DataFrame({"site": site, "week": weeks, **counts}))
     table = pd.concat(rows, ignore_index=True)
     return table.assign(rate=(table["covered"] / table["due"].where(table["due"] > 0)).astype(float))

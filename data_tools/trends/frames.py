@@ -9,7 +9,7 @@ one that the model is unsure about until a person has decided.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -55,8 +55,9 @@ class TrendData:
     ``findings``, one row a finding that stands now: photo_id, kind, place, confirmed (by a person).
     ``decisions``, one row a decision that counts: photo_id, decided_by, decided_at, kinds, seconds,
     evidence_shown. ``couplers``: coupler_id, unit, position, number, site, family, part_number, installed_on,
-    removed_on. ``units``: unit, site, added_at, out_of_service. ``events``: unit, site, coupler_id, kind,
-    reason, done_by, done_at. ``observations``: unit, site, what, done_at.
+    removed_on, put_on_at (entered in the store). ``units``: unit, site, added_at, out_of_service.
+    ``events``: unit, site, coupler_id, kind, reason, done_by, done_at. ``observations``: unit, site, what,
+    note, done_at.
     """
 
     photos: pd.DataFrame
@@ -66,6 +67,13 @@ class TrendData:
     units: pd.DataFrame
     events: pd.DataFrame
     observations: pd.DataFrame
+    _weeks: dict[FindingKind | None, pd.DataFrame] = field(default_factory=dict, repr=False)
+
+    def coupler_weeks(self, kind: FindingKind | None = None) -> pd.DataFrame:
+        """Return ``coupler_weeks(photos, kind)``, computed once: most figures start from it."""
+        if kind not in self._weeks:
+            self._weeks[kind] = coupler_weeks(self.photos, kind)
+        return self._weeks[kind]
 
 
 @dataclass(frozen=True, eq=False)

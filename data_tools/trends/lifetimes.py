@@ -14,7 +14,6 @@ from data_tools.trends.frames import (
     MIN_EVENTS,
     Figure,
     TrendData,
-    coupler_weeks,
     not_enough,
 )
 from model.vocabulary import FindingKind
@@ -44,7 +43,7 @@ def coupler_lifetimes(data: TrendData, kind: FindingKind | None = None) -> pd.Da
     (ages at the first photo and at the end), ``event`` (ended in damage), ``followed`` (false where the
     first photo showed damage already, or nothing came after it).
     """
-    weeks = coupler_weeks(data.photos, kind)
+    weeks = data.coupler_weeks(kind)
     known = weeks[weeks["age_days"] >= 0]
     grouped = known.groupby("coupler_id", sort=True)
     spans = grouped["age_days"].agg(entry_days="min", last_days="max")

@@ -13,7 +13,6 @@ from data_tools.trends.frames import (
     MIN_COUPLERS,
     Figure,
     TrendData,
-    coupler_weeks,
     not_enough,
 )
 from model.families import FAMILIES
@@ -62,7 +61,7 @@ def damage_rate(data: TrendData, by: By, kind: FindingKind | None = None) -> Fig
     by = By(by)
     if by is By.PLACE:
         return _by_place(data, kind)
-    weeks = coupler_weeks(data.photos, kind)
+    weeks = data.coupler_weeks(kind)
     if by is By.WEEK:
         table = _shares(weeks, "week", MIN_COUPLERS)
     elif by is By.AGE:

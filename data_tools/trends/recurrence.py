@@ -14,8 +14,8 @@ WORDS: dict[FindingKind, str] = {
         "coupler is fitted."
     ),
     FindingKind.BROKEN_PIN_HOUSING: (
-        "the same pin housing broke again on a new coupler: look at the holster, the cable length and how the "
-        "coupler is put back."
+        "the same pin housing broke again on a new coupler: look at the holster, the cable length and how "
+        "the coupler is put back."
     ),
     FindingKind.MISSING_LATCH: (
         "the latch was lost again on a new coupler: look at the holster and at whether vehicles drive off "
