@@ -1,0 +1,162 @@
+"""Worker processes that take photos, watched over: a crash, a hang or bad geometry costs one subject."""
+
+from __future__ import annotations
+
+import logging
+import multiprocessing
+import os
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection, wait
+from pathlib import Path
+from typing import Any
+
+from data_tools.rendering.plan import Assignment
+from data_tools.rendering.renderer import Renderer
+from data_tools.rendering.shoot import Clock, ShootSettings, shoot
+
+_log = logging.getLogger(__name__)
+HANG_SECONDS = 600.0
+
+
+@dataclass(frozen=True)
+class CrewSettings:
+    """How many processes, which renderer variant, on how many GPUs (0 = none), how many CPU threads each."""
+
+    workers: int
+    variant: str
+    gpus: int
+    threads: int
+
+
+@dataclass(frozen=True)
+class Result:
+    """What came of one subject: its manifest lines and step times, or why it was skipped."""
+
+    assignment: Assignment
+    lines: list[dict[str, Any]]
+    seconds: dict[str, float]
+    error: str | None = None
+
+
+@dataclass
+class _Worker:
+    process: Any
+    pipe: Connection
+    number: int
+    assignment: Assignment | None = None
+    since: float = field(default_factory=time.monotonic)
+
+    def give(self, assignment: Assignment) -> None:
+        self.assignment, self.since = assignment, time.monotonic()
+        self.pipe.send(assignment)
+
+
+def run_crew(
+    crew: CrewSettings, shots: ShootSettings, out_dir: Path, todo: list[Assignment], stop_at: float | None = None
+) -> Iterator[Result]:
+    """Work through ``todo`` and yield results as they come; after ``stop_at`` (monotonic seconds) nothing
+    new is started. Photos lie in ``out_dir`` before their result is yielded."""
+    queue = list(reversed(todo))
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    workers = [_start(number, crew, shots, out_dir) for number in range(min(crew.workers, len(todo)))]
+    try:
+        for worker in workers:
+            worker.give(queue.pop())
+        while any(worker.assignment for worker in workers):
+            if stop_at is not None and time.monotonic() > stop_at:
+                queue.clear()
+            for place, worker in enumerate(workers):
+                result = _poll(worker)
+                if result is None:
+                    continue
+                if not worker.process.is_alive():
+                    workers[place] = worker = _start(worker.number, crew, shots, out_dir)
+                worker.assignment = None
+                if queue:
+                    worker.give(queue.pop())
+                yield result
+            wait([worker.pipe for worker in workers if worker.assignment], timeout=1.0)
+    finally:
+        _dismiss(workers)
+
+
+def _start(number: int, crew: CrewSettings, shots: ShootSettings, out_dir: Path) -> _Worker:
+    context = multiprocessing.get_context("spawn")
+    ours, theirs = context.Pipe()
+    process = context.Process(target=_work, args=(number, crew, shots, out_dir, theirs), daemon=True)
+    process.start()
+    theirs.close()
+    return _Worker(process, ours, number)
+
+
+def _poll(worker: _Worker) -> Result | None:
+    """Return the worker's result if it has one, or what became of its subject if it died or hangs."""
+    if worker.assignment is None:
+        return None
+    error = None
+    try:
+        if worker.pipe.poll():
+            result = worker.pipe.recv()
+            return result if isinstance(result, Result) else None
+    except (EOFError, OSError):
+        worker.process.join(10)
+        error = f"the worker process died (exit code {worker.process.exitcode})"
+    if error is None and time.monotonic() - worker.since > HANG_SECONDS:
+        error = f"no answer within {HANG_SECONDS:.0f} s"
+    if error is None:
+        return None
+    worker.process.kill()
+    worker.process.join(10)
+    _log.warning("%s skipped: %s", worker.assignment.name, error)
+    return Result(worker.assignment, [], {}, error)
+
+
+def _dismiss(workers: list[_Worker]) -> None:
+    for worker in workers:
+        worker.pipe.close()
+    for worker in workers:
+        worker.process.join(5)
+        if worker.process.is_alive():
+            worker.process.kill()
+
+
+def _work(number: int, crew: CrewSettings, shots: ShootSettings, out_dir: Path, pipe: Connection) -> None:
+    """Life of a worker: set up a renderer, then one subject after the other until the pipe closes."""
+    if crew.gpus > 1:
+        visible = os.environ.get("CUDA_VISIBLE_DEVICES", "").split(",")
+        devices = [name for name in visible if name] or [str(index) for index in range(crew.gpus)]
+        os.environ["CUDA_VISIBLE_DEVICES"] = devices[number % len(devices)]
+    import cv2
+
+    cv2.setNumThreads(crew.threads)
+    renderer = Renderer(crew.variant, crew.threads)
+    while True:
+        try:
+            assignment = pipe.recv()
+        except (EOFError, OSError):
+            return
+        pipe.send(_one(assignment, renderer, shots, out_dir))
+
+
+def _one(assignment: Assignment, renderer: Renderer, shots: ShootSettings, out_dir: Path) -> Result:
+    clock = Clock()
+    lines: list[dict[str, Any]] = []
+    try:
+        for shot in shoot(assignment, renderer, shots, clock):
+            with clock("write"):
+                _write(out_dir / shot.entry.file, shot.data)
+            lines.append(shot.entry.to_json())
+    except Exception as error:  # one bad subject among thousands must not end the run
+        _log.exception("%s skipped", assignment.name)
+        return Result(assignment, lines, clock.seconds, f"{type(error).__name__}: {error}")
+    return Result(assignment, lines, clock.seconds)
+
+
+def _write(path: Path, data: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    draft = path.with_suffix(".part")
+    draft.write_bytes(data)
+    draft.replace(path)

@@ -1,0 +1,276 @@
+"""What a phone does to light: linear radiance in, an 8-bit photo and its file bytes out.
+
+Each step is one function on a float32 height x width x 3 picture. ``PhoneLook`` fixes one phone in one
+moment; ``develop`` needs only it, the picture and a random generator (for the noise).
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, features
+
+from data_tools.rendering.camera import Camera
+from data_tools.rendering.directions import Floats
+
+Pixels = NDArray[np.uint8]
+
+
+@dataclass(frozen=True)
+class PhoneLook:
+    """One phone in one moment.
+
+    ``exposure_ev`` is the error against its own metering, ``noise`` the standard deviation at mid grey in
+    linear units, ``motion_px`` and ``motion_deg`` the shake, ``codec`` how the file was compressed.
+    """
+
+    exposure_ev: float
+    highlight_guard: float
+    metering_spread: float
+    white_balance_pull: float
+    white_balance_error: tuple[float, float, float]
+    saturation: float
+    colour_cross: float
+    local_tone: float
+    contrast: float
+    vignette: float
+    aberration: float
+    haze: float
+    noise: float
+    noise_grain: float
+    smear: float
+    sharpen: float
+    sharpen_radius: float
+    motion_px: float
+    motion_deg: float
+    motion_bend: float
+    codec: str
+    quality: int
+    first_quality: int
+    chroma_half: bool
+    shrink: float
+
+
+def sample_look(rng: np.random.Generator, dimness: float) -> PhoneLook:
+    """Draw a phone and a moment. ``dimness`` 0 (day) .. 1 (night) raises noise, smear and shake."""
+    iso = dimness * rng.uniform(0.5, 1.2) + rng.uniform(0, 0.15)
+    processed = rng.random() < 0.8
+    shake = abs(rng.normal(0, 0.5 + 1.2 * dimness)) if rng.random() < 0.6 else 0.0
+    return PhoneLook(
+        exposure_ev=float(rng.normal(0, 0.4)),
+        highlight_guard=float(rng.uniform(0.2, 1.0)),
+        metering_spread=float(rng.uniform(0.2, 0.6)),
+        white_balance_pull=float(rng.uniform(0.25, 0.95)),
+        white_balance_error=_triple(np.exp(rng.normal(0, 0.05, 3))),
+        saturation=float(np.clip(rng.normal(1.12, 0.18), 0.55, 1.6)),
+        colour_cross=float(rng.normal(0, 0.04)),
+        local_tone=float(rng.uniform(0.1, 0.6) if processed else rng.uniform(0, 0.15)),
+        contrast=float(rng.uniform(0.75, 1.35)),
+        vignette=float(rng.uniform(0, 0.45)),
+        aberration=float(abs(rng.normal(0, 0.0012))),
+        haze=float(rng.uniform(0.03, 0.25) if rng.random() < 0.2 else rng.uniform(0, 0.03)),
+        noise=float(0.003 + 0.022 * iso**1.5 * rng.uniform(0.5, 1.5)),
+        noise_grain=float(rng.uniform(0.4, 1.1)),
+        smear=float(np.clip(rng.uniform(0, 0.5) + 0.8 * iso, 0, 1) if processed else 0.0),
+        sharpen=float(rng.uniform(0.2, 1.4) if processed else rng.uniform(0, 0.2)),
+        sharpen_radius=float(rng.uniform(0.7, 1.6)),
+        motion_px=float(min(shake, 3.0)),
+        motion_deg=float(rng.uniform(0, 180)),
+        motion_bend=float(rng.normal(0, 0.3)),
+        codec=str(rng.choice(["jpeg", "jpeg_twice", "heic_like"], p=[0.65, 0.15, 0.2])),
+        quality=int(rng.integers(45, 98)),
+        first_quality=int(rng.integers(60, 96)),
+        chroma_half=bool(rng.random() < 0.75),
+        shrink=float(rng.uniform(0.8, 1.0) if rng.random() < 0.4 else 1.0),
+    )
+
+
+def _triple(values: NDArray[np.floating]) -> tuple[float, float, float]:
+    first, second, third = (float(value) for value in values)
+    return first, second, third
+
+
+def develop(radiance: Floats, camera: Camera, look: PhoneLook, rng: np.random.Generator) -> Pixels:
+    """Turn a rendered picture into the phone's 8-bit sRGB photo, still at the camera's size."""
+    picture = through_lens(without_fireflies(radiance), camera, look)
+    exposed = picture * exposure(picture, look)
+    return tone(with_noise(exposed, look, rng), look)
+
+
+def develop_pair(first: Floats, second: Floats, camera: Camera, look: PhoneLook) -> tuple[Floats, Floats]:
+    """Develop two pictures alike (exposure of the first, no noise) for comparison; float32 in 0..1."""
+    one, two = (through_lens(without_fireflies(p), camera, look) for p in (first, second))
+    factor = exposure(one, look)
+    balance = _balance(one * factor, look)
+    return tuple(  # type: ignore[return-value]
+        to_display(colours(p * factor, look, balance), look) for p in (one, two)
+    )
+
+
+def without_fireflies(picture: Floats) -> Floats:
+    """Pull down single pixels far brighter than all their neighbours (path-tracing outliers)."""
+    around = cv2.medianBlur(picture, 3)
+    limit = 3.0 * around + 0.02 * float(picture.mean())
+    # Small lamps and the sun in chrome are bright over several pixels: the median keeps those.
+    return np.minimum(picture, np.maximum(limit, around))
+
+
+def through_lens(picture: Floats, camera: Camera, look: PhoneLook) -> Floats:
+    """Apply distortion, lateral colour, vignetting, haze from a smudged lens, and shake."""
+    picture = _warp(picture, camera, look)
+    height, width = picture.shape[:2]
+    y, x = np.ogrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j]
+    fall = 1 - look.vignette * 0.5 * (x**2 + y**2)
+    picture = picture * fall[..., None].astype(np.float32)
+    if look.haze > 0.005:
+        small = cv2.resize(np.minimum(picture, 20 * picture.mean()), (48, 48), interpolation=cv2.INTER_AREA)
+        veil = cv2.resize(cv2.GaussianBlur(small, (0, 0), 5), (width, height), interpolation=cv2.INTER_LINEAR)
+        picture = picture * (1 - look.haze) + veil * look.haze
+    return shaken(picture, look)
+
+
+def _warp(picture: Floats, camera: Camera, look: PhoneLook) -> Floats:
+    height, width = picture.shape[:2]
+    if abs(camera.distortion) < 5e-4 and look.aberration < 2e-4:
+        return picture
+    cy, cx = height / 2, width / 2
+    y, x = np.meshgrid(np.arange(height) + 0.5 - cy, np.arange(width) + 0.5 - cx, indexing="ij")
+    stretch = 1 + camera.distortion * (x**2 + y**2) / (cx**2 + cy**2)
+    planes = []
+    for channel, side in enumerate((look.aberration, 0.0, -look.aberration)):
+        factor = stretch * (1 + side)
+        map_x, map_y = (cx + x * factor - 0.5).astype(np.float32), (cy + y * factor - 0.5).astype(np.float32)
+        source = np.ascontiguousarray(picture[..., channel])
+        planes.append(cv2.remap(source, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+    return np.asarray(np.stack(planes, axis=2), np.float32)
+
+
+def shaken(picture: Floats, look: PhoneLook) -> Floats:
+    """Blur along a slightly bent path of ``motion_px`` pixels."""
+    if look.motion_px < 0.6:
+        return picture
+    size = 2 * int(np.ceil(look.motion_px / 2 + 1)) + 1
+    kernel = np.zeros((size, size), np.float32)
+    angle = np.radians(look.motion_deg)
+    for t in np.linspace(-0.5, 0.5, 8 * size):
+        bend = look.motion_bend * (t * t - 0.08)
+        dx = look.motion_px * (t * np.cos(angle) - bend * np.sin(angle))
+        dy = look.motion_px * (t * np.sin(angle) + bend * np.cos(angle))
+        column, row = int(round(size // 2 + dx)), int(round(size // 2 + dy))
+        if 0 <= row < size and 0 <= column < size:
+            kernel[row, column] += 1
+    return np.asarray(cv2.filter2D(picture, -1, kernel / kernel.sum()), np.float32)
+
+
+def exposure(picture: Floats, look: PhoneLook) -> float:
+    """Return the factor a phone's centre-weighted metering with a highlight guard would choose."""
+    small = cv2.resize(picture, (64, 64), interpolation=cv2.INTER_AREA) @ _LUMA
+    y, x = np.mgrid[-1:1:64j, -1:1:64j]
+    weight = np.exp(-(x**2 + y**2) / (2 * look.metering_spread**2)) + 0.15
+    mean = float((np.minimum(small, 8 * np.median(small) + 1e-9) * weight).sum() / weight.sum())
+    log_mean = float(np.exp((np.log(small + 1e-4 * mean + 1e-9) * weight).sum() / weight.sum()))
+    key = 0.2 / max(0.5 * mean + 0.5 * log_mean, 1e-9)
+    bright = float(np.percentile(small, 98))
+    guard = min(1.0, 0.95 / max(bright * key, 1e-9))
+    return float(key * max(guard, 0.15) ** look.highlight_guard * 2**look.exposure_ev)
+
+
+def with_noise(picture: Floats, look: PhoneLook, rng: np.random.Generator) -> Floats:
+    """Add correlated luminance and colour noise (shot noise grows with the square root of the signal), then
+    smooth it as a phone does, edges kept."""
+    height, width = picture.shape[:2]
+    fine = cv2.GaussianBlur(rng.standard_normal((height, width, 3), np.float32), (0, 0), look.noise_grain)
+    coarse = rng.standard_normal((height // 2 + 1, width // 2 + 1, 3), np.float32)
+    blotch = cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR)
+    grain = fine * (2.0 * look.noise_grain + 0.3) + 0.5 * blotch
+    level = look.noise * np.sqrt(np.maximum(picture, 0) / 0.18 + 0.15)
+    noisy = np.maximum(picture + level * grain, 0).astype(np.float32)
+    if look.smear < 0.15:
+        return noisy
+    root = np.sqrt(np.minimum(noisy, 4.0))
+    smooth = cv2.bilateralFilter(root, 5, float(0.02 + 1.2 * look.noise), 1.0 + 1.5 * look.smear)
+    mixed = root + look.smear * (smooth - root)
+    return np.asarray(np.where(noisy > 4.0, noisy, mixed * mixed), np.float32)
+
+
+def tone(picture: Floats, look: PhoneLook) -> Pixels:
+    """White balance, colour, local and global tone curve, sharpening; to 8 bits."""
+    display = to_display(colours(picture, look, _balance(picture, look)), look)
+    if look.sharpen > 0.02:
+        display = display + look.sharpen * (display - cv2.GaussianBlur(display, (0, 0), look.sharpen_radius))
+    return np.asarray(np.clip(display * 255 + 0.5, 0, 255), np.uint8)
+
+
+_LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
+"""Luminance weights of linear sRGB (IEC 61966-2-1)."""
+
+
+def _balance(picture: Floats, look: PhoneLook) -> Floats:
+    """Partial grey world: pull the mean colour of the well exposed part towards grey."""
+    small = cv2.resize(picture, (64, 64), interpolation=cv2.INTER_AREA).reshape(-1, 3)
+    luma = small @ _LUMA
+    middle = small[(luma > 0.02) & (luma < 0.9)]
+    mean = (middle if len(middle) > 50 else small).mean(axis=0) + 1e-4
+    gain = (mean[1] / mean) ** look.white_balance_pull * np.asarray(look.white_balance_error)
+    return np.asarray(np.clip(gain, 0.35, 3.0), np.float32)
+
+
+def colours(picture: Floats, look: PhoneLook, balance: Floats) -> Floats:
+    """Apply the white balance and the phone's colour matrix (saturation and a little crosstalk)."""
+    matrix = look.saturation * np.eye(3) + (1 - look.saturation) * np.tile(_LUMA, (3, 1))
+    matrix = matrix + look.colour_cross * (np.roll(np.eye(3), 1, axis=1) - np.eye(3))
+    full = (matrix * balance[None, :]).astype(np.float32)
+    return np.maximum(picture @ full.T, 0.0)
+
+
+def to_display(picture: Floats, look: PhoneLook) -> Floats:
+    """Compress light into 0..1: local tone mapping in stops, a shoulder, contrast, sRGB encoding."""
+    luma = np.maximum(picture @ _LUMA, 1e-4)
+    height, width = luma.shape
+    stops = np.log2(luma)
+    small = cv2.resize(stops, (width // 8, height // 8), interpolation=cv2.INTER_AREA)
+    base = cv2.bilateralFilter(small, 9, 2.0, 0.03 * max(width, height) / 8)
+    base = cv2.resize(cv2.GaussianBlur(base, (0, 0), 2.0), (width, height), interpolation=cv2.INTER_LINEAR)
+    gain = np.exp2(np.clip(look.local_tone * (np.log2(0.2) - base), -2.0, 2.2) + 0.0)
+    mapped = picture * gain[..., None].astype(np.float32)
+    shoulder = mapped * (1 + mapped / 4.0) / (1 + mapped * 0.9)
+    encoded = _encode(np.clip(shoulder, 0, 1))
+    mid = 0.46
+    curved = mid + (encoded - mid) * look.contrast
+    soft = np.where(encoded < mid, mid * (encoded / mid) ** look.contrast, curved)
+    return np.asarray(np.clip(soft, 0, 1), np.float32)
+
+
+def _encode(linear: Floats) -> Floats:
+    """The sRGB transfer function (IEC 61966-2-1)."""
+    return np.asarray(np.where(linear < 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055), np.float32)
+
+
+def shrunk(pixels: Pixels, look: PhoneLook) -> Pixels:
+    """Reduce the photo as messengers and uploads do."""
+    if look.shrink > 0.995:
+        return pixels
+    width, height = round(pixels.shape[1] * look.shrink), round(pixels.shape[0] * look.shrink)
+    return np.asarray(cv2.resize(pixels, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def encode_file(pixels: Pixels, look: PhoneLook) -> bytes:
+    """Return the bytes of the JPEG file, after the losses of whatever the photo was stored as before."""
+    image = Image.fromarray(pixels)
+    if look.codec == "heic_like" and features.check("webp"):
+        image = _again(image, "WEBP", quality=look.first_quality, method=0)
+    elif look.codec == "jpeg_twice":
+        image = _again(image, "JPEG", quality=look.first_quality)
+    target = io.BytesIO()
+    image.save(target, "JPEG", quality=look.quality, subsampling=2 if look.chroma_half else 0)
+    return target.getvalue()
+
+
+def _again(image: Image.Image, kind: str, **options: int) -> Image.Image:
+    buffer = io.BytesIO()
+    image.save(buffer, kind, **options)
+    return Image.open(io.BytesIO(buffer.getvalue())).convert("RGB")

@@ -1,0 +1,153 @@
+"""What to shoot: which couplers, with which damages, how many photos of each, and what goes wrong in them.
+
+Everything follows from (seed, index of the coupler, number of the photo): the order of work, the number of
+processes and the renderer play no part.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from hashlib import sha256
+
+import numpy as np
+
+from data_tools.rendering.camera import Framing
+from model.vocabulary import FindingKind, Reason
+
+GENERATOR_VERSION = "1"
+
+
+class Subject(StrEnum):
+    """What the photos of one index show."""
+
+    COUPLER = "coupler"
+    OTHER = "other"
+    PLACE = "place"
+
+
+@dataclass(frozen=True)
+class Mix:
+    """Shares of the set. ``others`` and ``places`` are photos without a coupler face; ``intact`` is the
+    share of couplers without damage, ``several`` the share of damaged ones with two or three kinds."""
+
+    others: float = 0.10
+    places: float = 0.02
+    type1: float = 0.60
+    intact: float = 0.40
+    several: float = 0.15
+    unusable: float = 0.07
+
+
+MIX = Mix()
+PHOTOS_OF_ONE = (3, 4, 5)
+_KIND_ODDS = {
+    FindingKind.MISSING_LATCH: 0.28,
+    FindingKind.BROKEN_PIN_HOUSING: 0.35,
+    FindingKind.HEAT_MELTED_HOUSING: 0.37,
+}
+_UNUSABLE_ODDS: dict[Reason, float] = {
+    Reason.TOO_BLURRED: 0.24,
+    Reason.TOO_DARK: 0.16,
+    Reason.TOO_BRIGHT: 0.13,
+    Reason.TOO_SMALL: 0.13,
+    Reason.OUT_OF_FRAME: 0.16,
+    Reason.HIDDEN: 0.12,
+    Reason.SEVERAL_FACES: 0.06,
+}
+_FRAMING = {Reason.TOO_SMALL: Framing.TOO_SMALL, Reason.OUT_OF_FRAME: Framing.OUT_OF_FRAME}
+
+
+@dataclass(frozen=True)
+class Assignment:
+    """One subject and how many photos of it to take."""
+
+    seed: int
+    index: int
+    subject: Subject
+    family: str
+    kinds: frozenset[FindingKind]
+    photos: int
+
+    @property
+    def name(self) -> str:
+        """The name of the physical thing in the manifest."""
+        return f"r{self.seed}-{self.index:06d}"
+
+    def random(self, *stream: int) -> np.random.Generator:
+        """Return a generator of this subject's own; each stream is independent of the others."""
+        return np.random.default_rng([self.seed, self.index, *stream])
+
+
+@dataclass(frozen=True)
+class PhotoPlan:
+    """How one photo is taken. ``fault`` is what goes wrong on purpose, ``cover`` how much the props hide."""
+
+    number: int
+    framing: Framing
+    fault: Reason | None
+    cover: str
+    backdrop: bool
+    wetness: float
+    dust: float
+
+
+def assign(seed: int, index: int, mix: Mix = MIX) -> Assignment:
+    """Return what coupler number ``index`` of a run is."""
+    rng = np.random.default_rng([seed, index, 0])
+    what = rng.random()
+    family = "type1" if rng.random() < mix.type1 else "type2"
+    photos = int(rng.choice(PHOTOS_OF_ONE))
+    intact, several = rng.random() < mix.intact, rng.random() < mix.several
+    kinds = _kinds(rng, family, 0 if intact else int(rng.choice([2, 3], p=[0.75, 0.25])) if several else 1)
+    if what < mix.others + mix.places:
+        subject = Subject.OTHER if what < mix.others else Subject.PLACE
+        return Assignment(seed, index, subject, family, frozenset(), 2 if subject is Subject.OTHER else 1 + photos % 2)
+    return Assignment(seed, index, Subject.COUPLER, family, kinds, photos)
+
+
+def _kinds(rng: np.random.Generator, family: str, count: int) -> frozenset[FindingKind]:
+    possible = [kind for kind in _KIND_ODDS if family == "type1" or kind is not FindingKind.MISSING_LATCH]
+    odds = np.array([_KIND_ODDS[kind] for kind in possible])
+    drawn = rng.choice(len(possible), min(count, len(possible)), replace=False, p=odds / odds.sum())
+    return frozenset(possible[int(number)] for number in drawn)
+
+
+def assignments(seed: int, count: int, mix: Mix = MIX) -> list[Assignment]:
+    """Return the subjects whose photos add up to exactly ``count`` (the last one may be cut short)."""
+    chosen: list[Assignment] = []
+    total = 0
+    while total < count:
+        item = assign(seed, len(chosen), mix)
+        photos = min(item.photos, count - total)
+        chosen.append(Assignment(seed, item.index, item.subject, item.family, item.kinds, photos))
+        total += photos
+    return chosen
+
+
+def plan_photo(assignment: Assignment, number: int, mix: Mix = MIX) -> PhotoPlan:
+    """Return how photo ``number`` of a subject is taken; independent of its damages."""
+    rng = assignment.random(1, number)
+    fault = None
+    if assignment.subject is Subject.COUPLER and rng.random() < mix.unusable:
+        reasons = list(_UNUSABLE_ODDS)
+        fault = reasons[int(rng.choice(len(reasons), p=list(_UNUSABLE_ODDS.values())))]
+    ordinary = Framing.LOW_RESOLUTION if rng.random() < 0.1 else Framing.ORDINARY
+    cover = str(rng.choice(["none", "beside", "partly"], p=[0.46, 0.38, 0.16]))
+    if fault is Reason.HIDDEN:
+        cover = "hidden"
+    return PhotoPlan(
+        number=number,
+        framing=_FRAMING.get(fault, ordinary) if fault else ordinary,
+        fault=fault,
+        cover=cover,
+        backdrop=bool(rng.random() < 0.45),
+        wetness=float(rng.uniform(0.2, 1.0)) if rng.random() < 0.12 else 0.0,
+        dust=float(rng.uniform(0.05, 0.5)) if rng.random() < 0.15 else 0.0,
+    )
+
+
+def photo_file(assignment: Assignment, number: int) -> str:
+    """Return the photo's path inside the set, spread over 256 folders."""
+    digest = sha256(f"{GENERATOR_VERSION}/{assignment.name}/{number}".encode()).hexdigest()
+    return f"photos/{digest[:2]}/{digest[2:14]}.jpg"
