@@ -1,0 +1,188 @@
+"""Trends: how much damage, where, since when, whether rounds are walked, and how far the model can be trusted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+
+import altair as alt
+import pandas as pd
+import streamlit as st
+
+from data_tools.access import Actor, Permission
+from data_tools.report import monthly_report
+from data_tools.sites import list_sites
+from data_tools.trend_data import load_trends
+from data_tools.trends import (
+    By,
+    Figure,
+    TrendData,
+    damage_rate,
+    miss_rate,
+    overdue_units,
+    recurrence,
+    roster_coverage,
+    site_over_weeks,
+    sites_compared,
+    technician_and_model,
+    technicians,
+    time_to_first_damage,
+    weekly_watch,
+)
+from data_tools.workspace import Workspace
+from model.vocabulary import FindingKind
+from review_app import access, resources
+from review_app.widgets.figure_panel import control_chart, curve_chart, figure_panel, interval_chart, weekly_lines
+from review_app.widgets.text import md, plain
+from review_app.wording import KIND_WORDS, PLACE_WORDS, sentence
+
+_ANY = "any damage"
+_BY_WORDS = {
+    By.SITE: "Site",
+    By.WEEK: "Week",
+    By.FAMILY: "Connector family",
+    By.PART_NUMBER: "Part number",
+    By.AGE: "Age of the coupler",
+    By.PLACE: "Place on the face",
+}
+_GROUPS = {"Part number": "part_number", "Site": "site"}
+
+
+def show() -> None:
+    """Draw the page."""
+    ws, actor = resources.workspace(), access.here()
+    if not actor.may(Permission.PLAN):
+        st.error("Only maintenance leads see trends.")
+        return
+    st.title("Trends", anchor=False)
+    data = _data(ws, actor)
+    kind = _pick_kind()
+    tabs = {
+        "Damage": _damage,
+        "Sites and weeks": _charts,
+        "Time to first damage": _lifetimes,
+        "Comes back": _recurring,
+        "Rounds": _rounds,
+        "Trust in the model": _trust,
+        "Monthly report": _report,
+    }
+    chosen = st.segmented_control(
+        "What to look at", list(tabs), default="Damage", required=True, key="trend_tab", persist_state="session"
+    )
+    tabs[chosen or "Damage"](ws, actor, data, kind)
+
+
+@st.cache_data(ttl=120, show_spinner="Counting", max_entries=4)
+def _load(_ws: Workspace, name: str, role: str) -> TrendData:
+    return load_trends(_ws, access.here())
+
+
+def _data(ws: Workspace, actor: Actor) -> TrendData:
+    return _load(ws, actor.name, actor.role.value)
+
+
+def _pick_kind() -> FindingKind | None:
+    chosen = st.selectbox(
+        "Damage",
+        [_ANY, *FindingKind],
+        format_func=lambda kind: sentence(KIND_WORDS[kind]) if isinstance(kind, FindingKind) else sentence(_ANY),
+        key="trend_kind",
+        persist_state="session",
+        width=320,
+    )
+    return chosen if isinstance(chosen, FindingKind) else None
+
+
+def _damage(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
+    by = st.segmented_control(
+        "By", list(By), default=By.SITE, required=True, format_func=lambda by: _BY_WORDS[by], key="trend_by"
+    )
+    figure = damage_rate(data, by or By.SITE, kind)
+    table = figure.table
+    if by is By.WEEK:
+        chart = control_free_weeks(table)
+        figure_panel(figure, chart, key="damage-by-week")
+        return
+    if by is By.PLACE:
+        words = [f"{KIND_WORDS[FindingKind(k)]}, {PLACE_WORDS[g]}" for g, k in zip(table["group"], table["kind"], strict=True)]
+        table = table.assign(group=words)
+    elif by is By.SITE:
+        names = {site.key: site.name for site in list_sites(ws, actor, closed=True)}
+        table = table.assign(group=[plain(names.get(key, key)) for key in table["group"]])
+    order = [str(group) for group in table["group"]] if by is By.AGE else "-x"
+    figure_panel(figure, interval_chart(table, sort=order), key=f"damage-by-{(by or By.SITE).value}")
+
+
+def control_free_weeks(table: pd.DataFrame) -> alt.Chart:
+    """Return the weekly rate as one line."""
+    return weekly_lines(table.rename(columns={"group": "week"}).assign(series="couplers with damage"), "series")
+
+
+def _charts(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
+    compared = sites_compared(data, kind)
+    figure_panel(compared, _drawn(compared, lambda t: control_chart(t, "site")), key="sites-compared")
+    sites = {site.key: site.name for site in list_sites(ws, actor, closed=True)}
+    if not sites:
+        return
+    key = st.selectbox(
+        "One site, week by week", list(sites), format_func=lambda key: plain(sites[key]), key="chart_site", width=320
+    )
+    weeks = site_over_weeks(data, key, kind)
+    figure_panel(weeks, _drawn(weeks, lambda t: control_chart(t, "week")), key=f"site-{plain(key)}-weeks")
+
+
+def _lifetimes(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
+    by = st.segmented_control(
+        "Compare by", list(_GROUPS), default=next(iter(_GROUPS)), required=True, key="lifetime_by"
+    )
+    figure = time_to_first_damage(data, _GROUPS[by or next(iter(_GROUPS))], kind)
+    figure_panel(figure, _drawn(figure, curve_chart), key="time-to-first-damage")
+    if figure.groups is not None and not figure.groups.empty:
+        st.dataframe(figure.groups, hide_index=True, width="stretch", alt="Groups of the curves")
+    if figure.test is not None:
+        st.caption(md(str(figure.test), 400))
+
+
+def _recurring(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
+    figure_panel(recurrence(data), None, key="comes-back")
+
+
+def _rounds(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
+    now = pd.Timestamp(datetime.now(UTC))
+    covered = roster_coverage(data, now)
+    figure_panel(covered, _drawn(covered, lambda t: weekly_lines(t, "site")), key="roster-coverage")
+    figure_panel(overdue_units(data, now), None, key="overdue-units")
+
+
+def _trust(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
+    missed = miss_rate(data)
+    figure_panel(missed, _drawn(missed, lambda t: interval_chart(t, group="about")), key="miss-rate")
+    watched = weekly_watch(data)
+    figure_panel(watched, _drawn(watched, lambda t: weekly_lines(t, "measure")), key="weekly-watch")
+    figure_panel(technician_and_model(data), None, key="people-and-model")
+    figure_panel(technicians(data), None, key="between-technicians")
+
+
+def _report(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
+    """Offer the report of a month as one file to print or send on."""
+    if data.photos.empty:
+        st.info("Not enough yet: no photos.")
+        return
+    months = sorted({f"{seen:%Y-%m}" for seen in data.photos["seen_at"]}, reverse=True)
+    month = st.selectbox("Month", months, key="report_month", width=200)
+    if st.button("Make the report", icon=":material/description:"):
+        st.session_state["report"] = (month, monthly_report(ws, actor, month))
+    made: tuple[str, str] | None = st.session_state.get("report")
+    if made and made[0] == month:
+        st.download_button(
+            f"Download the report of {month} (one HTML file)",
+            made[1],
+            file_name=f"coupler-rounds-{month}.html",
+            mime="text/html",
+            on_click="ignore",
+            icon=":material/download:",
+        )
+
+
+def _drawn(figure: Figure, draw: Callable[[pd.DataFrame], alt.TopLevelMixin]) -> alt.TopLevelMixin | None:
+    return draw(figure.table) if figure.enough and not figure.table.empty else None

@@ -1,0 +1,65 @@
+"""Photos that wait for somebody to say which unit they show. They are kept; a closed tab loses none."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import streamlit as st
+
+from data_tools.access import Actor
+from data_tools.ingest import assign_unit, list_waiting
+from data_tools.records import RosterLine, Site, WaitingFile
+from data_tools.workspace import Workspace
+from model.errors import RoundsError
+from review_app import resources
+from review_app.widgets.photo_view import as_url
+from review_app.widgets.text import md, plain
+from review_app.widgets.verdict_card import card
+from review_app.wording import Standing
+
+_MOST = 12
+
+
+def name_waiting(ws: Workspace, actor: Actor, site: Site, lines: Sequence[RosterLine]) -> None:
+    """Draw the waiting photos of a site, each with one tap for its unit, those still missing first."""
+    waiting = list_waiting(ws, actor, site.key)
+    if not waiting:
+        return
+    st.subheader(f"Which unit? {len(waiting)} waiting", anchor=False)
+    st.caption("These photos are kept. Tap the unit that each one shows.")
+    for file in waiting[:_MOST]:
+        _one(ws, actor, file, lines)
+    if len(waiting) > _MOST:
+        st.caption(f"{len(waiting) - _MOST} more will appear as you go.")
+
+
+def _one(ws: Workspace, actor: Actor, file: WaitingFile, lines: Sequence[RosterLine]) -> None:
+    st.html(
+        card(
+            Standing.NEEDS_UNIT,
+            body=file.why,
+            file_name=file.file_name,
+            picture=as_url(resources.picture_of(ws, file.sha256, resources.SMALL)),
+        )
+    )
+    names: dict[tuple[str, str], str] = {}
+    for line in sorted(lines, key=lambda line: (line.done_this_week, line.unit.key)):
+        positions = [coupler.position for coupler in line.unit.couplers]
+        for position in positions:
+            names[line.unit.key, position] = plain(line.unit.key) + (f" {position}" if len(positions) > 1 else "")
+    chosen = st.pills(
+        f"Unit of {md(file.file_name)}",
+        list(names),
+        format_func=lambda key: md(names[key]),
+        key=f"unit_of_{file.id}",
+        label_visibility="collapsed",
+    )
+    if chosen is None:
+        return
+    try:
+        done = assign_unit(ws, actor, file.id, chosen[0], position=chosen[1])
+    except RoundsError as error:
+        st.error(md(str(error), 600))
+        return
+    st.session_state.setdefault("results", []).insert(0, done)
+    st.rerun()

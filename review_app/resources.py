@@ -1,0 +1,59 @@
+"""What all browser tabs share: the one open workspace. The only ``cache_resource`` of the app's data."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import streamlit as st
+from PIL import Image
+
+from data_tools.records import PhotoRecord
+from data_tools.workspace import Workspace, open_workspace
+from model.errors import RoundsError
+
+LARGE = 1600
+"""Longest side in pixels of the photo in the viewer."""
+MEDIUM = 720
+"""Longest side in pixels of a photo shown beside another."""
+SMALL = 240
+"""Longest side in pixels of a thumbnail."""
+
+
+def _grey() -> bytes:
+    buffer = io.BytesIO()
+    Image.new("L", (96, 96), 150).save(buffer, "JPEG")
+    return buffer.getvalue()
+
+
+_NO_PICTURE = _grey()
+"""Shown where an original cannot be read; ``rounds verify`` says what is wrong with it."""
+
+
+@st.cache_resource(show_spinner="Opening the workspace")
+def workspace() -> Workspace:
+    """Return the open workspace named by the settings."""
+    return open_workspace()
+
+
+@st.cache_data(max_entries=256, show_spinner=False)
+def _picture(_ws: Workspace, sha256: str, side: int) -> bytes:
+    return _ws.photos.thumbnail(sha256, side)
+
+
+def picture(ws: Workspace, photo: PhotoRecord, side: int) -> bytes:
+    """Return the upright JPEG of a kept photo, ``side`` pixels at most, without any metadata."""
+    return picture_of(ws, photo.sha256, side)
+
+
+def picture_of(ws: Workspace, sha256: str, side: int) -> bytes:
+    """Return the upright JPEG of a kept original by its SHA-256; a grey field where it cannot be read."""
+    try:
+        return _picture(ws, sha256, side)
+    except RoundsError:
+        return _NO_PICTURE
+
+
+def screen(name: str) -> Path:
+    """Return the file of the page called ``name``, for links between pages."""
+    return Path(__file__).parent / "screens" / f"{name}.py"

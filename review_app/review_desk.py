@@ -1,0 +1,178 @@
+"""What lies on a technician's desk: the photos still to look at and the statement being made about the first.
+
+Plain state without a screen, so that the rules of the keys can be tested alone:
+
+- a statement that agrees with the model is saved at once;
+- naming a damage takes its kind and its place, in either order;
+- a statement that drops all damage, or a melted housing, that the model found must be made twice, because a
+  missed melted housing is the worst thing that can happen here.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from data_tools.records import DecisionKind, DecisionRecord, QueueItem, TrueFinding
+from model.families import family
+from model.vocabulary import FindingKind, Outcome, Place
+from review_app.standing import findings_of
+
+
+@dataclass(frozen=True)
+class Statement:
+    """What the technician says of the photo, ready to be stored."""
+
+    item: QueueItem
+    kind: DecisionKind
+    findings: tuple[TrueFinding, ...]
+    seconds: float
+    evidence_shown: bool
+
+
+@dataclass
+class Desk:
+    """The state of one technician's review in one tab."""
+
+    items: list[QueueItem] = field(default_factory=list)
+    first_look: bool = True
+    clock: Callable[[], float] = time.monotonic
+    shown: bool = False
+    several: bool = False
+    kind: FindingKind | None = None
+    place: Place | None = None
+    listed: tuple[TrueFinding, ...] = ()
+    asked_twice: tuple[TrueFinding, ...] | None = None
+    started: float | None = None
+    last: tuple[QueueItem, DecisionRecord] | None = None
+
+    @property
+    def current(self) -> QueueItem | None:
+        """The photo being looked at."""
+        return self.items[0] if self.items else None
+
+    @property
+    def ahead(self) -> QueueItem | None:
+        """The photo after it."""
+        return self.items[1] if len(self.items) > 1 else None
+
+    @property
+    def evidence_visible(self) -> bool:
+        """Whether the model's findings are on the screen."""
+        return self.shown or not self.first_look
+
+    def begin(self) -> None:
+        """Start the clock of the current photo, once."""
+        if self.started is None:
+            self.started = self.clock()
+
+    def say_kind(self, kind: FindingKind) -> Statement | None:
+        """Name a kind of damage; the latch has only one place."""
+        self.kind = kind
+        if kind is FindingKind.MISSING_LATCH:
+            self.place = Place.LATCH
+        elif self.place is Place.LATCH:
+            self.place = None
+        return self._complete()
+
+    def say_place(self, place: Place) -> Statement | None:
+        """Name a place; the latch can only be missing."""
+        self.place = place
+        if place is Place.LATCH:
+            self.kind = FindingKind.MISSING_LATCH
+        elif self.kind is FindingKind.MISSING_LATCH:
+            self.kind = None
+        return self._complete()
+
+    def say_none(self) -> Statement | None:
+        """Say that no damage can be seen."""
+        return self._statement(())
+
+    def say_listed(self) -> Statement | None:
+        """Say that exactly the listed damages can be seen."""
+        return self._statement(self.listed)
+
+    def agree(self) -> Statement | None:
+        """Agree with the model; possible only once its findings are on the screen."""
+        item = self.current
+        if item is None or not self.evidence_visible:
+            return None
+        if item.verdict.judgement.outcome is Outcome.CANNOT_JUDGE:
+            return self.other(DecisionKind.CONFIRMED)
+        return self._statement(findings_of(item.verdict.judgement))
+
+    def other(self, kind: DecisionKind) -> Statement | None:
+        """Say something that names no finding: cannot tell, or a second opinion is wanted."""
+        item = self.current
+        if item is None:
+            return None
+        return Statement(item, kind, (), self._seconds(), self.evidence_visible)
+
+    def next(self) -> None:
+        """Put the current photo away and take the next."""
+        self.items = self.items[1:]
+        self._clean()
+
+    def skip(self) -> None:
+        """Put the current photo to the end."""
+        self.items = [*self.items[1:], *self.items[:1]]
+        self._clean()
+
+    def back(self, item: QueueItem) -> None:
+        """Put a photo back on top."""
+        self.items = [item, *(other for other in self.items if other.photo.id != item.photo.id)]
+        self.last = None
+        self._clean()
+
+    def forget_statement(self) -> None:
+        """Drop what was said so far of the current photo."""
+        self.kind = self.place = self.asked_twice = None
+        self.listed = ()
+
+    def _complete(self) -> Statement | None:
+        item = self.current
+        if item is None or self.kind is None or self.place is None:
+            return None
+        if self.place not in family(family_key(item)).places:
+            self.place = None
+            return None
+        finding = TrueFinding(self.kind, self.place)
+        self.kind = self.place = None
+        if self.several:
+            kept = tuple(f for f in self.listed if f != finding)
+            self.listed = kept if len(kept) < len(self.listed) else (*self.listed, finding)
+            return None
+        return self._statement((finding,))
+
+    def _statement(self, findings: tuple[TrueFinding, ...]) -> Statement | None:
+        item = self.current
+        if item is None:
+            return None
+        said, model = frozenset(findings), frozenset(findings_of(item.verdict.judgement))
+        if self._drops_damage(said, model) and self.asked_twice != findings:
+            self.asked_twice, self.shown = findings, True
+            return None
+        judged = item.verdict.judgement.outcome is Outcome.SCORED
+        kind = DecisionKind.CONFIRMED if judged and said == model else DecisionKind.CORRECTED
+        return Statement(item, kind, findings, self._seconds(), self.evidence_visible)
+
+    @staticmethod
+    def _drops_damage(said: frozenset[TrueFinding], model: frozenset[TrueFinding]) -> bool:
+        melted = FindingKind.HEAT_MELTED_HOUSING
+        return bool(model) and (
+            not said or (any(f.kind is melted for f in model) and not any(f.kind is melted for f in said))
+        )
+
+    def _seconds(self) -> float:
+        return 0.0 if self.started is None else round(self.clock() - self.started, 2)
+
+    def _clean(self) -> None:
+        self.shown = self.several = False
+        self.started = None
+        self.forget_statement()
+
+
+def family_key(item: QueueItem) -> str:
+    """Return the connector family of the coupler as the store has it; its places are the ones to choose from."""
+    return next((c.family for c in item.unit.couplers if c.id == item.photo.coupler_id), "type1")

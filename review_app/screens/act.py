@@ -1,0 +1,5 @@
+"""Page: see review_app.errands.act."""
+
+from review_app.errands import act
+
+act.show()

@@ -1,0 +1,5 @@
+"""Page: see review_app.errands.models."""
+
+from review_app.errands import models
+
+models.show()

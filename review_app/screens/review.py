@@ -1,0 +1,5 @@
+"""Page: see review_app.errands.review."""
+
+from review_app.errands import review
+
+review.show()

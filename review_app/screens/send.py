@@ -1,0 +1,5 @@
+"""Page: see review_app.errands.send."""
+
+from review_app.errands import send
+
+send.show()

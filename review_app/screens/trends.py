@@ -1,0 +1,5 @@
+"""Page: see review_app.errands.trends."""
+
+from review_app.errands import trends
+
+trends.show()

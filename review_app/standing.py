@@ -1,0 +1,88 @@
+"""From verdicts, decisions and unit status to the one standing a person has to act on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from data_tools.records import (
+    DecisionKind,
+    DecisionRecord,
+    IngestedFile,
+    IngestStatus,
+    RosterLine,
+    TrueFinding,
+    UnitStatus,
+)
+from data_tools.open_damage import OpenDamage
+from model.judgement import Judgement
+from model.vocabulary import Outcome, Triage
+from review_app.wording import LABEL_WORDS, PLACE_WORDS, Standing, place_phrase, sentence
+
+
+def standing_of_judgement(judgement: Judgement) -> Standing:
+    """Return where a judged photo stands. Anything that is not clear goes to a person."""
+    if judgement.outcome is Outcome.CANNOT_JUDGE:
+        return Standing.RETAKE
+    if judgement.triage is Triage.FLAG:
+        return Standing.DO_NOT_USE
+    return Standing.NO_DAMAGE if judgement.triage is Triage.CLEAR else Standing.LOOK
+
+
+def standing_of_file(file: IngestedFile) -> Standing:
+    """Return where one uploaded file stands."""
+    if file.status is IngestStatus.NEEDS_UNIT:
+        return Standing.NEEDS_UNIT
+    if file.status is IngestStatus.NOT_RECEIVED:
+        return Standing.NOT_RECEIVED
+    return Standing.RETAKE if file.verdict is None else standing_of_judgement(file.verdict.judgement)
+
+
+def standing_of_line(line: RosterLine, open_on_unit: Sequence[OpenDamage] = ()) -> Standing:
+    """Return where a unit of the roster stands this week.
+
+    A unit out of service says so whatever its photos say; open damage on any of its couplers stays until
+    somebody ruled it out or put it right; only then does the state of this week's round count.
+    """
+    if line.unit.status is UnitStatus.OUT_OF_SERVICE:
+        return Standing.OUT_OF_SERVICE
+    if open_on_unit:
+        return Standing.DO_NOT_USE if any(damage.sure for damage in open_on_unit) else Standing.LOOK
+    if line.done_this_week:
+        return Standing.NO_DAMAGE
+    return Standing.RETAKE if line.take_again else Standing.MISSING
+
+
+def standing_of_decision(decision: DecisionRecord) -> Standing:
+    """Return where a person's decision puts a photo."""
+    if decision.kind in (DecisionKind.CANNOT_TELL, DecisionKind.SECOND_OPINION):
+        return Standing.LOOK
+    return Standing.DO_NOT_USE if decision.findings else Standing.NO_DAMAGE
+
+
+def findings_of(judgement: Judgement) -> tuple[TrueFinding, ...]:
+    """Return the model's findings as a person would state them."""
+    return tuple(TrueFinding(f.kind, f.place) for f in judgement.findings)
+
+
+def findings_words(findings: Sequence[TrueFinding]) -> str:
+    """Return findings in words; the empty list is "no damage seen"."""
+    return "; ".join(place_phrase(f.kind, f.place) for f in findings) or "no damage seen"
+
+
+def judgement_words(judgement: Judgement) -> str:
+    """Return what the model says of a photo in one line."""
+    if judgement.outcome is Outcome.CANNOT_JUDGE:
+        return "cannot judge this photo"
+    if judgement.findings:
+        return findings_words(findings_of(judgement))
+    return LABEL_WORDS[judgement.label] if judgement.label else "no damage seen"
+
+
+def effective(decisions: Sequence[DecisionRecord]) -> tuple[DecisionRecord, ...]:
+    """Return the decisions that still stand: neither withdrawals nor what they took back."""
+    return tuple(d for d in decisions if d.kind is not DecisionKind.WITHDRAWN and not d.withdrawn)
+
+
+def place_words(findings: Sequence[TrueFinding]) -> str:
+    """Return the places of findings, such as "Upper left, bottom"."""
+    return sentence(", ".join(PLACE_WORDS[f.place] for f in findings))

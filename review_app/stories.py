@@ -1,0 +1,89 @@
+"""A unit's timeline regrouped as people read it: one story for each photo, and the events between them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from data_tools.records import DecisionRecord, EventRecord, PhotoRecord, Timeline, VerdictRecord
+from model.vocabulary import FindingKind, Outcome, Place
+from review_app.standing import effective, standing_of_decision, standing_of_judgement
+from review_app.wording import Standing
+
+
+@dataclass(frozen=True)
+class PhotoStory:
+    """One photo with everything said about it, oldest first."""
+
+    photo: PhotoRecord
+    verdicts: tuple[VerdictRecord, ...]
+    decisions: tuple[DecisionRecord, ...]
+
+    @property
+    def at(self) -> datetime:
+        """When the photo counts."""
+        return moment_of(self.photo)
+
+    @property
+    def standing(self) -> Standing:
+        """Where the photo stands: a person's word before the model's."""
+        said = effective(self.decisions)
+        if said:
+            return standing_of_decision(said[-1])
+        return standing_of_judgement(self.verdicts[-1].judgement) if self.verdicts else Standing.LOOK
+
+
+@dataclass(frozen=True)
+class GrowthPoint:
+    """The model's probability of one damage at one place in one photo."""
+
+    at: datetime
+    kind: FindingKind
+    place: Place
+    probability: float
+
+
+def moment_of(photo: PhotoRecord) -> datetime:
+    """Return when a photo counts: when it was taken where that is believable, else when it came in."""
+    return photo.seen_at or photo.taken_at or photo.received_at
+
+
+def photo_stories(timeline: Timeline, coupler_id: int | None = None) -> list[PhotoStory]:
+    """Return the photos of a timeline (of one coupler, where given), oldest first."""
+    verdicts: dict[int, list[VerdictRecord]] = {}
+    decisions: dict[int, list[DecisionRecord]] = {}
+    for entry in timeline.entries:
+        if entry.verdict:
+            verdicts.setdefault(entry.verdict.photo_id, []).append(entry.verdict)
+        if entry.decision:
+            decisions.setdefault(entry.decision.photo_id, []).append(entry.decision)
+    photos = [entry.photo for entry in timeline.entries if entry.photo]
+    wanted = [photo for photo in photos if coupler_id is None or photo.coupler_id == coupler_id]
+    stories = [
+        PhotoStory(photo, tuple(verdicts.get(photo.id, ())), tuple(decisions.get(photo.id, ()))) for photo in wanted
+    ]
+    return sorted(stories, key=lambda story: story.at)
+
+
+def events_of(timeline: Timeline, coupler_id: int | None = None) -> list[EventRecord]:
+    """Return the events of a unit (of one coupler and of the unit itself, where given), oldest first."""
+    events = [entry.event for entry in timeline.entries if entry.event]
+    return [
+        event
+        for event in events
+        if coupler_id is None or coupler_id in (event.coupler_id, event.new_coupler_id) or event.coupler_id is None
+    ]
+
+
+def growth(stories: list[PhotoStory], *, stands_out: float = 0.5) -> list[GrowthPoint]:
+    """Return how each damage grew, for the places where it ever reached ``stands_out`` (0..1)."""
+    points = []
+    for story in stories:
+        if not story.verdicts or story.verdicts[-1].judgement.outcome is not Outcome.SCORED:
+            continue
+        for place, kinds in story.verdicts[-1].judgement.place_probabilities.items():
+            points += [GrowthPoint(story.at, kind, place, probability) for kind, probability in kinds.items()]
+    peaks: dict[tuple[FindingKind, Place], float] = {}
+    for point in points:
+        peaks[point.kind, point.place] = max(point.probability, peaks.get((point.kind, point.place), 0.0))
+    return [point for point in points if peaks[point.kind, point.place] >= stands_out]

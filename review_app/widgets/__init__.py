@@ -1,0 +1,1 @@
+"""Pieces of screens that several screens share."""

@@ -1,0 +1,72 @@
+"""A unit's timeline as a list: photos with verdict and decisions, and the events between them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from data_tools.records import DecisionKind, DecisionRecord, EventRecord, PhotoRecord
+from model.vocabulary import Outcome
+from review_app.standing import findings_words, judgement_words
+from review_app.stories import PhotoStory
+from review_app.widgets.signs import badge
+from review_app.widgets.text import clock, esc
+from review_app.wording import DECISION_WORDS, EVENT_WORDS, OBSERVATION_WORDS, REASON_WORDS
+
+
+def history_html(
+    stories: Sequence[PhotoStory],
+    events: Sequence[EventRecord],
+    timezone: str,
+    picture_url: Callable[[PhotoRecord], str],
+) -> str:
+    """Return stories and events as an HTML list, newest first. ``picture_url`` gives a thumbnail's data URL."""
+    dated = [(story.at, _story(story, timezone, picture_url)) for story in stories]
+    dated += [(event.done_at, _event(event, timezone)) for event in events]
+    rows = [row for _, row in sorted(dated, key=lambda pair: pair[0], reverse=True)]
+    return f'<ul class="cr-line">{"".join(rows)}</ul>'
+
+
+def event_words(event: EventRecord) -> str:
+    """Return one event in plain words, reason included; not yet harmless for HTML."""
+    parts = [EVENT_WORDS[event.kind]]
+    if event.what:
+        parts.append(OBSERVATION_WORDS[event.what])
+    if event.blinks:
+        parts.append(f"{event.blinks} blinks between pauses")
+    if event.reason:
+        parts.append(event.reason)
+    return ": ".join([parts[0], "; ".join(parts[1:])]) if len(parts) > 1 else parts[0]
+
+
+def decision_words(decision: DecisionRecord) -> str:
+    """Return one decision in plain words; not yet harmless for HTML."""
+    words = DECISION_WORDS[decision.kind]
+    if decision.kind in (DecisionKind.CONFIRMED, DecisionKind.CORRECTED):
+        words += f": {findings_words(decision.findings)}"
+    if decision.withdrawn:
+        words += " (taken back)"
+    return words + (f" – {decision.comment}" if decision.comment else "")
+
+
+def _story(story: PhotoStory, timezone: str, picture_url: Callable[[PhotoRecord], str]) -> str:
+    when = clock(story.at, timezone)
+    lines = []
+    for verdict in story.verdicts:
+        judgement = verdict.judgement
+        words = judgement_words(judgement)
+        if judgement.outcome is Outcome.CANNOT_JUDGE and judgement.reason:
+            words += f": {REASON_WORDS[judgement.reason]}"
+        lines.append(f'<div>Model: {esc(words)} <span class="cr-quiet">({esc(verdict.model_version)})</span></div>')
+    lines += [f"<div>{esc(d.decided_by)} {esc(decision_words(d), 700)}</div>" for d in story.decisions]
+    return (
+        f'<li class="cr-photo"><img src="{picture_url(story.photo)}" alt="Coupler, {esc(when)}" loading="lazy">'
+        f'<div><div class="cr-when">{esc(when)} · sent by {esc(story.photo.received_by)}</div>'
+        f"{badge(story.standing)}{''.join(lines)}</div></li>"
+    )
+
+
+def _event(event: EventRecord, timezone: str) -> str:
+    return (
+        f'<li class="cr-event"><div class="cr-when">{esc(clock(event.done_at, timezone))} · {esc(event.done_by)}</div>'
+        f"<div><strong>{esc(event_words(event), 1200)}</strong></div></li>"
+    )

@@ -1,0 +1,39 @@
+"""The card of one uploaded file: what was seen, and what to do now."""
+
+from __future__ import annotations
+
+from data_tools.records import IngestedFile, IngestStatus
+from data_tools.workspace import Workspace
+from model.vocabulary import ADVICE
+from review_app import resources
+from review_app.standing import findings_of, findings_words, standing_of_file
+from review_app.widgets.photo_view import as_url
+from review_app.widgets.verdict_card import card
+from review_app.wording import DO_NOW, LOOK_NOW, NO_DAMAGE_NOTE, NOT_RECEIVED_NOTE, Standing
+
+
+def result_card(ws: Workspace, file: IngestedFile) -> str:
+    """Return the result of one uploaded file as HTML."""
+    standing = standing_of_file(file)
+    steps = {Standing.DO_NOT_USE: DO_NOW, Standing.LOOK: LOOK_NOW}.get(standing, ())
+    return card(
+        standing,
+        unit=f"Unit {file.photo.unit_key}" if file.photo else "",
+        body=_body(file, standing),
+        steps=steps,
+        file_name=file.file_name,
+        picture=as_url(resources.picture(ws, file.photo, resources.SMALL)) if file.photo else "",
+    )
+
+
+def _body(file: IngestedFile, standing: Standing) -> str:
+    known = f" {file.message}" if file.status is IngestStatus.KNOWN else ""
+    if standing is Standing.NOT_RECEIVED:
+        return f"{NOT_RECEIVED_NOTE} {file.message}"
+    if standing is Standing.RETAKE:
+        reason = file.verdict.judgement.reason if file.verdict else file.reason
+        return (ADVICE[reason] if reason else file.message) + known
+    if standing is Standing.NO_DAMAGE:
+        return NO_DAMAGE_NOTE + known
+    findings = findings_of(file.verdict.judgement) if file.verdict else ()
+    return (f"Seen: {findings_words(findings)}." if findings else "Something may be wrong here.") + known

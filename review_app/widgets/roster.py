@@ -1,0 +1,36 @@
+"""The roster of one week as a list that reads well on a phone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from data_tools.records import RosterLine
+from review_app.widgets.pickers import unit_title
+from review_app.widgets.signs import badge
+from review_app.widgets.text import clock, esc
+from review_app.wording import Standing
+
+_ORDER = list(Standing)
+
+
+def rows_html(
+    rows: Sequence[tuple[RosterLine, Standing]], timezone: str, notes: Mapping[str, str] | None = None
+) -> str:
+    """Return units with their standings as an HTML list, what needs somebody first.
+
+    ``notes`` says something of some units, by unit key, in place of when the last photo was taken.
+    """
+    ranked = sorted(rows, key=lambda row: (_ORDER.index(row[1]), row[0].unit.key))
+    items = [_row(line, standing, timezone, (notes or {}).get(line.unit.key, "")) for line, standing in ranked]
+    return f'<ul class="cr-roster">{"".join(items)}</ul>'
+
+
+def _row(line: RosterLine, standing: Standing, timezone: str, note: str) -> str:
+    photo = line.last_photo
+    when = clock(photo.seen_at or photo.received_at, timezone) if photo else "never photographed"
+    positions = line.missing_positions
+    part = f"coupler {', '.join(positions)} missing" if 0 < len(positions) < len(line.unit.couplers) else when
+    return (
+        f'<li><span><span class="cr-name">{esc(unit_title(line.unit))}</span> '
+        f'<span class="cr-when">{esc(note or part)}</span></span>{badge(standing)}</li>'
+    )

@@ -1,0 +1,202 @@
+"""What people read: every word, sign and colour the screens use for a condition, an action or a key.
+
+The vocabulary (``model.vocabulary``) fixes what exists; this file fixes what it is called on a screen. A
+state is never told by colour alone: each has a sign and a word too.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from data_tools.access import Role
+from data_tools.records import DecisionKind, EventKind, ObservationKind
+from model.vocabulary import FindingKind, Label, Place, Reason
+
+
+class Standing(StrEnum):
+    """Where a unit or photo stands for the person in front of it."""
+
+    DO_NOT_USE = "do_not_use"
+    NOT_RECEIVED = "not_received"
+    RETAKE = "retake"
+    NEEDS_UNIT = "needs_unit"
+    LOOK = "look"
+    OUT_OF_SERVICE = "out_of_service"
+    MISSING = "missing"
+    NO_DAMAGE = "no_damage"
+
+
+@dataclass(frozen=True)
+class Sign:
+    """How a standing looks: its words, a short form, the name of its drawn sign, ink and paper colours."""
+
+    words: str
+    short: str
+    shape: str
+    ink: str
+    paper: str
+    filled: bool = False
+
+
+SIGNS: dict[Standing, Sign] = {
+    Standing.DO_NOT_USE: Sign(
+        "DO NOT USE this coupler", "Do not use", "octagon", "#9B1C1C", "#FBE9E7", filled=True
+    ),
+    Standing.NOT_RECEIVED: Sign("Not received: send it again", "Not received", "bar", "#9B1C1C", "#FBE9E7"),
+    Standing.RETAKE: Sign("Take it again", "Take again", "again", "#1D4E89", "#E8F0FA"),
+    Standing.NEEDS_UNIT: Sign("Which unit is this?", "Unit?", "question", "#1D4E89", "#E8F0FA"),
+    Standing.LOOK: Sign(
+        "Not sure: do not use it until a technician has looked", "Not sure yet", "triangle", "#7A4A00", "#FFF3D6"
+    ),
+    Standing.OUT_OF_SERVICE: Sign("Out of service", "Out of service", "bar", "#3B3B3B", "#E4E4E0"),
+    Standing.MISSING: Sign("No photo this week", "No photo yet", "ring", "#4A5552", "#FBFAF7"),
+    Standing.NO_DAMAGE: Sign("No damage seen", "No damage seen", "tick", "#1E5B3A", "#E6F2EA"),
+}
+
+NO_DAMAGE_NOTE = "No visible damage found in this photo. A photo cannot show everything: tell us below what else you saw."
+
+DO_NOW: tuple[str, ...] = (
+    "Do not plug it in. If a car is charging, stop the charge at the unit or in the car first.",
+    "If the coupler is stuck or hot, do not pull or force it. Keep your distance.",
+    "Keep others from using it: cover or tape off the coupler and hang up a sign.",
+    "Tell the technician now. Do not wait for the end of the round.",
+    "Do not open, clean or repair anything. That is work for a licensed electrician under the local codes.",
+)
+LOOK_NOW: tuple[str, ...] = (
+    "Leave the coupler alone and keep others from using it until the technician has answered.",
+    "If it looks melted, broken, loose or burnt to you, tell the technician now.",
+)
+NOT_RECEIVED_NOTE = "This file was NOT kept. Send it again."
+
+KIND_WORDS: dict[FindingKind, str] = {
+    FindingKind.MISSING_LATCH: "latch missing",
+    FindingKind.BROKEN_PIN_HOUSING: "pin housing broken",
+    FindingKind.HEAT_MELTED_HOUSING: "housing melted by heat",
+}
+KIND_LETTER: dict[FindingKind, str] = {
+    FindingKind.HEAT_MELTED_HOUSING: "M",
+    FindingKind.BROKEN_PIN_HOUSING: "B",
+    FindingKind.MISSING_LATCH: "L",
+}
+KIND_COLOUR: dict[FindingKind, str] = {
+    FindingKind.HEAT_MELTED_HOUSING: "#9B1C1C",
+    FindingKind.BROKEN_PIN_HOUSING: "#7A4A00",
+    FindingKind.MISSING_LATCH: "#4B2E83",
+}
+PLACE_WORDS: dict[Place, str] = {
+    Place.LATCH: "latch",
+    Place.UPPER_LEFT: "upper left",
+    Place.UPPER_RIGHT: "upper right",
+    Place.LEFT: "left",
+    Place.CENTRE: "centre",
+    Place.RIGHT: "right",
+    Place.LOWER_LEFT: "lower left",
+    Place.LOWER_RIGHT: "lower right",
+    Place.BOTTOM: "bottom",
+}
+LABEL_WORDS: dict[Label, str] = {
+    Label.INTACT: "no damage seen",
+    Label.MISSING_LATCH: "latch missing",
+    Label.BROKEN_PIN_HOUSING: "pin housing broken",
+    Label.HEAT_MELTED_HOUSING: "housing melted by heat",
+}
+REASON_WORDS: dict[Reason, str] = {
+    Reason.UNREADABLE: "the file is not a photo",
+    Reason.NO_FACE: "no coupler face in the photo",
+    Reason.SEVERAL_FACES: "more than one coupler",
+    Reason.OUT_OF_FRAME: "part of the face is cut off",
+    Reason.TOO_BLURRED: "too blurred",
+    Reason.TOO_DARK: "too dark",
+    Reason.TOO_BRIGHT: "washed out by light",
+    Reason.TOO_SMALL: "too far away",
+    Reason.HIDDEN: "something covers the face",
+}
+DECISION_WORDS: dict[DecisionKind, str] = {
+    DecisionKind.CONFIRMED: "agreed with the model",
+    DecisionKind.CORRECTED: "corrected the model",
+    DecisionKind.CANNOT_TELL: "cannot tell from this photo",
+    DecisionKind.SECOND_OPINION: "asked for a second opinion",
+    DecisionKind.WITHDRAWN: "took the decision back",
+}
+EVENT_WORDS: dict[EventKind, str] = {
+    EventKind.OUT_OF_SERVICE: "Taken out of service",
+    EventKind.REPLACED: "Coupler replaced",
+    EventKind.RETURNED: "Returned to service",
+    EventKind.OBSERVED: "Seen on the round",
+}
+
+
+@dataclass(frozen=True)
+class Observation:
+    """Something a photo does not show; ``stop`` says that the coupler must not be used."""
+
+    what: ObservationKind
+    words: str
+    then: str
+    stop: bool
+
+
+OBSERVATIONS: tuple[Observation, ...] = (
+    Observation(
+        ObservationKind.RELEASE_BUTTON_STICKS,
+        "Release button sticks",
+        "Do not force it. If a car is held by it, stop the charge in the car and call the technician.",
+        True,
+    ),
+    Observation(
+        ObservationKind.CABLE_CUT_OR_FRAYED,
+        "Cable cut or frayed",
+        "Do not touch the damaged part. Keep people away and tell the technician now.",
+        True,
+    ),
+    Observation(
+        ObservationKind.DEBRIS_IN_FACE,
+        "Dirt, water or an object in the face",
+        "Do not reach into the contacts and do not use tools. The technician will clear it with the power off.",
+        True,
+    ),
+    Observation(
+        ObservationKind.INDICATOR_FAULT,
+        "Fault light on the unit",
+        "Note how many times it blinks between pauses. The technician looks it up in the unit's manual.",
+        False,
+    ),
+)
+
+OBSERVATION_WORDS: dict[ObservationKind, str] = {
+    **{entry.what: entry.words for entry in OBSERVATIONS},
+    ObservationKind.INDICATOR_FAULT: "Fault light",
+    ObservationKind.OTHER: "Note",
+}
+
+SHORTCUTS: dict[str, str] = {
+    "agree": "A",
+    "show": "E",
+    "none": "N",
+    "several": "V",
+    "done": "D",
+    "cannot_tell": "T",
+    "second": "O",
+    "skip": "S",
+    "undo": "U",
+}
+"""Keys of the review screen; the kinds of damage use KIND_LETTER, the places their number on the drawing."""
+
+ROLE_WORDS: dict[Role, tuple[str, str]] = {
+    Role.UPLOADER: ("Facilities", "I take the photos on the weekly round."),
+    Role.TECHNICIAN: ("Technician", "I look at flagged photos and act on units."),
+    Role.LEAD: ("Maintenance lead", "I plan from the trends and look after the model."),
+}
+
+
+def place_phrase(kind: FindingKind, place: Place) -> str:
+    """Return one finding in the trade's words, such as "housing melted by heat, upper left"."""
+    if kind is FindingKind.MISSING_LATCH:
+        return KIND_WORDS[kind]
+    return f"{KIND_WORDS[kind]}, {PLACE_WORDS[place]}"
+
+
+def sentence(words: str) -> str:
+    """Return ``words`` with a capital first letter."""
+    return words[:1].upper() + words[1:]
