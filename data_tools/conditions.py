@@ -59,7 +59,7 @@ def _switch(
     now: datetime | None,
 ) -> EventRecord:
     actor.require(Permission.ACT)
-    why = _reason(reason)
+    why = required_reason(reason)
     with ws.write() as session:
         unit = unit_row(session, unit_key)
         session.refresh(unit, with_for_update=True)
@@ -96,7 +96,7 @@ def replace_coupler(
         BadRequestError: no reason, or an installation date before the old coupler's or in the future.
     """
     actor.require(Permission.ACT)
-    why, moment = _reason(reason), now_or(now)
+    why, moment = required_reason(reason), now_or(now)
     with ws.write() as session:
         unit = unit_row(session, unit_key)
         session.refresh(unit, with_for_update=True)
@@ -199,7 +199,8 @@ def _observation(what: ObservationKind | str) -> ObservationKind:
         raise BadRequestError(f"one of {kinds}", repr(what), "Use `other` with a note.") from None
 
 
-def _reason(reason: str) -> str:
+def required_reason(reason: str) -> str:
+    """Return the reason, cleaned; raises ``BadRequestError`` where there is none."""
     text = clean_text(reason, MAX_REASON)
     if not text:
         raise BadRequestError("a reason", "nothing", "Say why in a few words; others will read it.")

@@ -154,7 +154,7 @@ class _Desk:
 
     def _check(self, arrival: Arrival, data: bytes) -> IngestedFile | _Ready:
         try:
-            photo = open_photo(data, max_side=judging_side())
+            photo = open_photo(data, max_side=judging_side(self.judge))
         except PhotoError as error:
             return self._set_aside(arrival.file_name, str(error), lambda: data)
         self.ws.photos.put(data)
@@ -294,8 +294,9 @@ def assign_unit(
         refuse_closed(unit.site)
         target = Target(unit.key, coupler_at(unit, position or _first_position(unit)).position)
         arrival = Arrival(row.file_name, row.sha256, actor, row.received_at, unit.site.key, row.received_by)
-    photo = open_photo(ws.photos.get(arrival.sha256), max_side=judging_side())
-    kept = keep_photo(ws, arrival, target, photo, ws.classifier().judge(photo))
+    judge = ws.classifier()
+    photo = open_photo(ws.photos.get(arrival.sha256), max_side=judging_side(judge))
+    kept = keep_photo(ws, arrival, target, photo, judge.judge(photo))
     return _stored(arrival.file_name, kept, "")
 
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Protocol, cast
 
 from model.judgement import Judgement
 from model.photo import Photo
 
-Progress = Callable[[float, str], None]
-"""Called with the share done (0..1) and what is being done."""
+StepProgress = Callable[[int, int], None]
+"""Called with the steps done and the steps in all."""
 
 
 class Judge(Protocol):
@@ -56,32 +56,34 @@ def load_judge(path: Path | None) -> Judge:
     return cast(Judge, Classifier.load(path))
 
 
-def judging_side() -> int | None:
-    """Longest side, px, at which photos are decoded for judging; ``None``: full size."""
-    from model import photo
+def judging_side(judge: Judge) -> int:
+    """Return the longest side, px, at which photos are decoded for ``judge``."""
+    own = getattr(judge, "decode_side", None)
+    if own is not None:
+        return int(own)
+    from model.predict import DECODE_SIDE
 
-    side = getattr(photo, "JUDGING_SIDE", 2048)
-    return int(side)
+    return DECODE_SIDE
 
 
 def shipped_artefact() -> Path:
-    """Where the model shipped with the product lies."""
-    from model.predict import shipped_artefact as shipped
+    """Return where the model shipped with the product lies."""
+    from model.artefact import SHIPPED
 
-    return Path(shipped())
+    return SHIPPED
 
 
 def fine_tune(
-    live: Path, manifest: Path, out_dir: Path, *, replay: Path | None, progress: Progress | None, seed: int
+    live: Path, manifest: Path, out_dir: Path, *, replay: Path | None, progress: StepProgress, seed: int
 ) -> Path:
-    """Fine-tune the live artefact on a frozen training set and return the candidate's artefact."""
+    """Fine-tune the live model file on a frozen training set and return the candidate's file."""
     from model.finetune import fine_tune as tune
 
-    return Path(tune(live, manifest, out_dir, replay_manifest=replay, progress=progress, seed=seed))
+    return tune(live, manifest, out_dir, replay=replay, progress=progress, seed=seed)
 
 
-def compare(candidate: Path, live: Path, manifest: Path) -> Comparison:
-    """Compare candidate and live on the held-out couplers of the frozen set."""
+def compare(candidate: Path, live: Path, manifests: Sequence[Path]) -> Comparison:
+    """Compare candidate and live on photos that the live one was not trained on."""
     from model.compare import compare as gate
 
-    return cast(Comparison, gate(candidate, live, manifest))
+    return gate(candidate, live, manifests)

@@ -287,3 +287,19 @@ class ModelVersion:
     status: str
     note: str
     metrics: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class JobRecord:
+    """A long work in another process. ``alive`` is false when it ended, or has not been heard of for a minute."""
+
+    id: int
+    kind: str
+    started_by: str
+    started_at: datetime
+    stage: str
+    progress: float
+    alive: bool
+    stop_asked: bool
+    finished_at: datetime | None
+    message: str

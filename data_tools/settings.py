@@ -61,6 +61,9 @@ class Settings:
     )
     judge_batch: int = _setting(8, "Photos judged together while a round is taken in.")
     min_confirmed_photos: int = _setting(30, "Confirmed training photos needed before a retrain starts.")
+    gate_manifest: str = _setting(
+        "", "Manifest of a frozen test that candidates must not get worse on; empty: none."
+    )
     replay_manifest: str = _setting("", "Manifest of rendered photos replayed while retraining; empty: none.")
 
     @property

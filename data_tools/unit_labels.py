@@ -20,7 +20,11 @@ import zxingcpp
 from numpy.typing import NDArray
 
 _AFTER_KEY = re.compile(r"(?:__(?P<position>[^_\s.]{1,40}?))?(?:_|\s|-\d|\.|$)", re.IGNORECASE)
-_FORMATS = (zxingcpp.BarcodeFormat.QRCode, zxingcpp.BarcodeFormat.MicroQRCode, zxingcpp.BarcodeFormat.DataMatrix)
+_FORMATS = (
+    zxingcpp.BarcodeFormat.QRCode,
+    zxingcpp.BarcodeFormat.MicroQRCode,
+    zxingcpp.BarcodeFormat.DataMatrix,
+)
 
 MAX_TEXT = 500
 

@@ -1,0 +1,5 @@
+"""``python -m data_tools.cli`` is ``rounds``."""
+
+from data_tools.cli.commands import main
+
+main()

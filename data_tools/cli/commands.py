@@ -1,0 +1,39 @@
+"""The top of ``rounds``: options for all commands, and the commands of the other files in this folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from data_tools.access import Role
+from data_tools.cli import decide, photos, roster, upkeep, versions
+from data_tools.cli.frame import RoundsGroup, Station
+
+
+@click.group(cls=RoundsGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option(
+    "--workspace",
+    type=click.Path(path_type=Path, file_okay=False),
+    envvar="ROUNDS_WORKSPACE",
+    help="Folder of the store (default: ./workspace).",
+)
+@click.option("--as", "name", help="Who is asking (default: the login name).")
+@click.option(
+    "--role", type=click.Choice([role.value for role in Role]), help="In which role (default: a setting)."
+)
+@click.option("--debug", is_flag=True, help="Show tracebacks and logs.")
+@click.version_option(package_name="coupler-rounds")
+@click.pass_context
+def main(ctx: click.Context, workspace: Path | None, name: str | None, role: str | None, debug: bool) -> None:
+    """Weekly photo rounds of EV charging couplers: photos, verdicts, decisions, history, trends, retraining.
+
+    "No visible damage found" never means safe. Isolate and lock out before opening; local codes and licensed
+    electricians come first.
+    """
+    ctx.obj = Station(workspace, name, role)
+
+
+for module in (roster, photos, decide, versions, upkeep):
+    for command in module.COMMANDS:
+        main.add_command(command)

@@ -1,0 +1,138 @@
+"""Commands that take photos in or score them."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from pathlib import Path
+
+import click
+
+from data_tools import ingest as intake
+from data_tools.cli.frame import ATTENTION, Station, as_json, bar, one_line, plain, say, station
+from data_tools.model_side import load_judge
+from data_tools.records import IngestedFile, IngestStatus
+from data_tools.scoring import BATCH, expand_paths, score_files
+
+_FINE = frozenset({IngestStatus.STORED, IngestStatus.KNOWN})
+paths_argument = click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
+
+
+@click.command()
+@paths_argument
+@click.option("--site", required=True, help="Key of the site.")
+@click.option("--unit", help="Unit of all these photos (default: code label, then file name).")
+@click.option("--position", help="Which coupler of that unit.")
+@as_json
+@click.pass_context
+def ingest(
+    ctx: click.Context,
+    paths: tuple[Path, ...],
+    site: str,
+    unit: str | None,
+    position: str | None,
+    as_json: bool,
+) -> None:
+    """Take in photos, folders or zips at PATHS as part of a site's round."""
+    at = ctx.ensure_object(Station)
+    with bar("taking in") as progress:
+        report = intake.ingest(
+            at.ws, at.actor, intake.sources_from_paths(paths), site,
+            unit_key=unit, position=position, progress=progress,
+        )  # fmt: skip
+    for file in report.files:
+        click.echo(json.dumps(_brief(file), ensure_ascii=False) if as_json else _line(file))
+    _sum_up(report.files, as_json)
+    ctx.exit(0 if all(file.status in _FINE for file in report.files) else ATTENTION)
+
+
+def _brief(file: IngestedFile) -> dict[str, object]:
+    """Return the machine form of one file: what became of it, and the verdict as ``rounds score`` prints it."""
+    verdict = file.verdict.judgement.to_json(file.file_name) if file.verdict else None
+    photo = file.photo
+    return {
+        "file": file.file_name,
+        "status": file.status.value,
+        "message": file.message,
+        "reason": plain(file.reason),
+        "photo": photo.id if photo else None,
+        "sha256": photo.sha256 if photo else None,
+        "unit": photo.unit_key if photo else None,
+        "position": photo.position if photo else None,
+        "waiting": file.waiting_id,
+        "verdict": verdict,
+    }
+
+
+def _line(file: IngestedFile) -> str:
+    unit = f" [{file.photo.unit_key}]" if file.photo else ""
+    return one_line(f"{file.file_name}{unit}: {file.status.value.replace('_', ' ')}. {file.message}")
+
+
+def _sum_up(files: tuple[IngestedFile, ...], as_json: bool) -> None:
+    if not as_json:
+        counts = Counter(file.status.value.replace("_", " ") for file in files)
+        click.echo(
+            f"{len(files)} files: "
+            + (", ".join(f"{n} {word}" for word, n in sorted(counts.items())) or "none")
+        )
+
+
+@click.command()
+@as_json
+@click.option("--site", help="Only of this site.")
+@station
+def waiting(at: Station, site: str | None, as_json: bool) -> None:
+    """List photos that wait for somebody to name their unit."""
+    found = intake.list_waiting(at.ws, at.actor, site)
+    say(as_json, found, lambda: (f"{w.id}  {w.file_name}  {w.site_key or '-'}  {w.why}" for w in found))
+
+
+@click.command()
+@as_json
+@station
+def rejected(at: Station, as_json: bool) -> None:
+    """List files kept aside because they are no photos we can read."""
+    found = intake.list_rejected(at.ws, at.actor)
+    path = at.ws.rejected.path
+    say(as_json, found, lambda: (f"{r.file_name}  {path(r.sha256)}  {r.why}" for r in found))
+
+
+@click.command()
+@click.argument("waiting_id", type=int)
+@click.argument("unit")
+@click.option("--position", help="Which coupler of the unit.")
+@as_json
+@station
+def assign(at: Station, waiting_id: int, unit: str, position: str | None, as_json: bool) -> None:
+    """Name the UNIT of the waiting photo WAITING_ID."""
+    file = intake.assign_unit(at.ws, at.actor, waiting_id, unit, position=position)
+    say(as_json, _brief(file), _line(file))
+
+
+@click.command()
+@paths_argument
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line, in the order given.")
+@click.option(
+    "--model", "artefact", type=click.Path(path_type=Path, dir_okay=False), help="Model file to use."
+)
+@click.option(
+    "--batch", type=click.IntRange(1, 256), default=BATCH, show_default=True, help="Photos judged at once."
+)
+def score(paths: tuple[Path, ...], as_json: bool, artefact: Path | None, batch: int) -> None:
+    """Judge photos without a store. Folders give the pictures in them. Exit code 0 once every file has its line."""
+    judge = load_judge(artefact)
+    files = expand_paths(paths)
+    with bar("scoring", len(files)) as progress:
+        for done, (path, judgement) in enumerate(score_files(judge, files, batch=batch), 1):
+            line = judgement.to_json(str(path))
+            click.echo(json.dumps(line) if as_json else _scored(line))
+            progress(done, path.name)
+
+
+def _scored(line: dict[str, object]) -> str:
+    words = line["reason"] or f"{line['label']} ({line['triage']})"
+    return one_line(f"{line['file']}: {words}")
+
+
+COMMANDS: tuple[click.Command, ...] = (ingest, waiting, rejected, assign, score)

@@ -1,0 +1,210 @@
+"""Commands about sites, units and what happens to them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, datetime
+
+import click
+
+from data_tools import conditions, history, sites
+from data_tools.cli.frame import Station, as_json, say, station
+from data_tools.records import EventRecord, ObservationKind, RosterLine, Timeline, TimelineEntry
+from data_tools.workspace import init_workspace
+from model.families import FAMILIES
+
+
+def _day(value: datetime | None) -> date | None:
+    return value.date() if value is not None else None
+
+
+day_option = click.DateTime(["%Y-%m-%d"])
+
+
+@click.command()
+@station
+def init(at: Station) -> None:
+    """Make the workspace (folder and database); harmless where it is there already."""
+    ws = init_workspace(at.settings)
+    click.echo(f"The workspace is ready in {ws.folder}.")
+
+
+@click.command("add-site")
+@click.argument("key")
+@click.option("--name", default="", help="Name for people.")
+@click.option("--timezone", help="IANA name such as Europe/Zurich.")
+@as_json
+@station
+def add_site(at: Station, key: str, name: str, timezone: str | None, as_json: bool) -> None:
+    """Add a site with a short KEY."""
+    site = sites.add_site(at.ws, at.actor, key, name, timezone)
+    say(as_json, site, f"Added site {site.key} ({site.name}, {site.timezone}).")
+
+
+@click.command("close-site")
+@click.argument("key")
+@as_json
+@station
+def close_site(at: Station, key: str, as_json: bool) -> None:
+    """Close a site: it takes no more photos; its history stays."""
+    site = sites.close_site(at.ws, at.actor, key)
+    say(as_json, site, f"Closed site {site.key}.")
+
+
+@click.command("add-unit")
+@click.argument("key")
+@click.option("--site", required=True, help="Key of its site.")
+@click.option("--name", default="", help="Name for people.")
+@click.option("--family", type=click.Choice(list(FAMILIES)), default="type1", show_default=True)
+@click.option("--part-number", default="", help="Part number of the coupler.")
+@click.option("--installed-on", type=day_option, help="Day the coupler was installed (YYYY-MM-DD).")
+@click.option("--position", default="A", show_default=True, help="Which coupler of the unit.")
+@as_json
+@station
+def add_unit(
+    at: Station,
+    key: str,
+    site: str,
+    name: str,
+    family: str,
+    part_number: str,
+    installed_on: datetime | None,
+    position: str,
+    as_json: bool,
+) -> None:
+    """Add a unit, or one more coupler of a known unit."""
+    unit = sites.add_unit(
+        at.ws, at.actor, site, key, name,
+        family=family, part_number=part_number, installed_on=_day(installed_on), position=position,
+    )  # fmt: skip
+    positions = ", ".join(c.position for c in unit.couplers)
+    say(as_json, unit, f"Unit {unit.key} at {unit.site_key} has couplers {positions}.")
+
+
+@click.command("sites")
+@as_json
+@station
+def list_sites(at: Station, as_json: bool) -> None:
+    """List the sites."""
+    found = sites.list_sites(at.ws, at.actor)
+    say(as_json, found, lambda: (f"{s.key}  {s.name}  {s.timezone}" for s in found))
+
+
+@click.command()
+@click.argument("site")
+@click.option("--week-of", type=day_option, help="Any day of the wanted week (default: today).")
+@as_json
+@station
+def roster(at: Station, site: str, week_of: datetime | None, as_json: bool) -> None:
+    """Show every unit of SITE and what this week's round still lacks."""
+    lines = sites.roster(at.ws, at.actor, site, _day(week_of))
+    say(as_json, lines, lambda: map(_roster_line, lines))
+
+
+def _roster_line(line: RosterLine) -> str:
+    todo = "done" if line.done_this_week else f"missing: {', '.join(line.missing_positions) or 'coupler'}"
+    again = f" (take again: {line.take_again.value})" if line.take_again else ""
+    return f"{line.unit.key}  {line.unit.status.value}  {todo}{again}"
+
+
+@click.command("history")
+@click.argument("unit")
+@as_json
+@station
+def unit_history(at: Station, unit: str, as_json: bool) -> None:
+    """Show everything that is known of UNIT, oldest first."""
+    told = history.timeline(at.ws, at.actor, unit)
+    say(as_json, told, lambda: _history_lines(told))
+
+
+def _history_lines(told: Timeline) -> Iterator[str]:
+    yield f"Unit {told.unit.key} at {told.unit.site_key}: {told.unit.status.value}"
+    for entry in told.entries:
+        yield f"{entry.at:%Y-%m-%d %H:%M} UTC  {_entry(entry)}"
+
+
+def _entry(entry: TimelineEntry) -> str:
+    if entry.photo is not None:
+        return f"photo {entry.photo.id} of coupler {entry.photo.position} ({entry.photo.file_name})"
+    if entry.verdict is not None:
+        judgement = entry.verdict.judgement
+        word = judgement.reason.value if judgement.reason else f"{judgement.label}, {judgement.triage}"
+        return f"verdict on photo {entry.verdict.photo_id}: {word} (model {entry.verdict.model_version})"
+    if entry.decision is not None:
+        found = (
+            ", ".join(f"{f.kind.value} at {f.place.value}" for f in entry.decision.findings) or "no findings"
+        )
+        decision = entry.decision
+        return f"{decision.decided_by} on photo {decision.photo_id}: {decision.kind.value}, {found} {decision.comment}"
+    return _event(entry.event) if entry.event is not None else ""
+
+
+def _event(event: EventRecord) -> str:
+    what = f" {event.what.value}" if event.what else ""
+    blinks = f" ({event.blinks} blinks)" if event.blinks else ""
+    return f"{event.done_by}: {event.kind.value}{what}{blinks} {event.reason}"
+
+
+@click.group()
+def act() -> None:
+    """Take a unit out of service, replace a coupler, return a unit, note an observation."""
+
+
+def _said(as_json: bool, event: EventRecord) -> None:
+    say(as_json, event, lambda: iter([f"{event.unit_key}: {_event(event)}", *conditions.CAUTIONS]))
+
+
+@act.command("out")
+@click.argument("unit")
+@click.option("--reason", required=True)
+@as_json
+@station
+def act_out(at: Station, unit: str, reason: str, as_json: bool) -> None:
+    """Take UNIT out of service."""
+    _said(as_json, conditions.take_out_of_service(at.ws, at.actor, unit, reason))
+
+
+@act.command("return")
+@click.argument("unit")
+@click.option("--reason", required=True)
+@as_json
+@station
+def act_return(at: Station, unit: str, reason: str, as_json: bool) -> None:
+    """Return UNIT to service."""
+    _said(as_json, conditions.return_to_service(at.ws, at.actor, unit, reason))
+
+
+@act.command("replace")
+@click.argument("unit")
+@click.option("--position", default="A", show_default=True)
+@click.option("--part-number", required=True)
+@click.option("--family", type=click.Choice(list(FAMILIES)), help="Default: as before.")
+@click.option("--reason", required=True)
+@as_json
+@station
+def act_replace(
+    at: Station, unit: str, position: str, part_number: str, family: str | None, reason: str, as_json: bool
+) -> None:
+    """Replace the coupler on a position of UNIT."""
+    _said(as_json, conditions.replace_coupler(at.ws, at.actor, unit, position, part_number, reason, family))
+
+
+@act.command("observe")
+@click.argument("unit")
+@click.argument("what", type=click.Choice([kind.value for kind in ObservationKind]))
+@click.option("--note", default="")
+@click.option("--blinks", type=int, help="Blinks of the fault light between two pauses.")
+@click.option("--position", help="Which coupler of the unit.")
+@as_json
+@station
+def act_observe(
+    at: Station, unit: str, what: str, note: str, blinks: int | None, position: str | None, as_json: bool
+) -> None:
+    """Note WHAT was seen on UNIT that a photo does not show."""
+    event = conditions.observe(at.ws, at.actor, unit, what, note, blinks=blinks, position=position)
+    say(as_json, event, f"{event.unit_key}: {_event(event)}")
+
+
+COMMANDS: tuple[click.Command, ...] = (
+    init, add_site, close_site, add_unit, list_sites, roster, unit_history, act,
+)  # fmt: skip

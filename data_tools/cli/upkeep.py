@@ -1,0 +1,106 @@
+"""Commands that keep the store in order, and the one that opens the review app."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from importlib.util import find_spec
+from pathlib import Path
+
+import click
+
+from data_tools import backup as backing_up
+from data_tools import export as exporting
+from data_tools import verify as verifying
+from data_tools.cli.frame import ATTENTION, REFUSED, Station, as_json, bar, plain, say, station
+from data_tools.settings import SETTINGS
+from data_tools.verify import VerifyReport
+from data_tools.workspace import init_workspace
+
+folder_argument = click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+
+
+@click.command()
+@click.option("--repair", is_flag=True, help="Put right what can be put right without guessing.")
+@as_json
+@click.pass_context
+def verify(ctx: click.Context, repair: bool, as_json: bool) -> None:
+    """Check that the store holds what it says and says what it holds."""
+    at = ctx.ensure_object(Station)
+    report = verifying.verify(at.ws, at.actor, repair)
+    say(as_json, {**plain(report), "ok": report.ok}, lambda: _problems(report))
+    ctx.exit(0 if report.ok else ATTENTION)
+
+
+def _problems(report: VerifyReport) -> Iterator[str]:
+    for problem in report.problems:
+        state = (
+            "repaired"
+            if problem.repaired
+            else ("can be repaired" if problem.repairable else "needs a person")
+        )
+        yield f"{problem.kind}: {problem.subject}. {problem.message} ({state})"
+    yield f"{report.photos} photos, {report.originals} originals, {len(report.problems)} problems."
+
+
+@click.command()
+@folder_argument
+@as_json
+@station
+def backup(at: Station, folder: Path, as_json: bool) -> None:
+    """Copy the workspace to FOLDER; the copy opens as a workspace."""
+    with bar("backing up", unit="file") as progress:
+        report = backing_up.backup(at.ws, at.actor, folder, progress=progress)
+    words = f"{report.copied} files copied ({report.copied_bytes / 1e6:.1f} MB), {report.there_already} there already."
+    say(as_json, report, words)
+
+
+@click.command()
+@folder_argument
+@as_json
+@station
+def export(at: Station, folder: Path, as_json: bool) -> None:
+    """Write all records as CSV files into FOLDER (no photos)."""
+    counts = exporting.export(at.ws, at.actor, folder)
+    say(as_json, counts, lambda: (f"{name}: {rows} rows" for name, rows in counts.items()))
+
+
+@click.command()
+@as_json
+@station
+def settings(at: Station, as_json: bool) -> None:
+    """List every setting: its value here, its environment variable, its meaning."""
+    rows = [{"name": s.name, "value": plain(getattr(at.settings, s.name)), "variable": s.variable, "help": s.help}
+            for s in SETTINGS]  # fmt: skip
+    say(as_json, rows, lambda: (f"{r['name']} = {r['value']}  ({r['variable']})  {r['help']}" for r in rows))
+
+
+@click.command()
+@click.option("--port", type=click.IntRange(1, 65535), default=8501, show_default=True)
+@click.option(
+    "--address", default="127.0.0.1", show_default=True, help="Listen here; other machines need a login."
+)
+@click.option("--headless", is_flag=True, help="Do not open a browser.")
+@click.pass_context
+def app(ctx: click.Context, port: int, address: str, headless: bool) -> None:
+    """Open the review app (by default for this machine only)."""
+    at = ctx.ensure_object(Station)
+    ws = init_workspace(at.settings)
+    found = find_spec("review_app")
+    if found is None or found.origin is None:
+        click.echo("rounds: the review app is not installed here.", err=True)
+        ctx.exit(REFUSED)
+    command = [sys.executable, "-m", "streamlit", "run", str(Path(found.origin).with_name("app.py"))]
+    command += [
+        f"--server.port={port}",
+        f"--server.address={address}",
+        f"--server.headless={str(headless).lower()}",
+    ]
+    ctx.exit(
+        subprocess.run(command, env={**os.environ, "ROUNDS_WORKSPACE": str(ws.folder.resolve())}).returncode
+    )
+
+
+COMMANDS: tuple[click.Command, ...] = (verify, backup, export, settings, app)

@@ -1,0 +1,127 @@
+"""Commands about models: retrain, promote, go back, judge again, train anew, evaluate, render."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from data_tools import registry
+from data_tools import rescore as rescoring
+from data_tools import retrain as retraining
+from data_tools.cli.frame import ATTENTION, Station, as_json, bar, say, share_bar, station
+from data_tools.records import ModelVersion
+
+
+@click.command()
+@click.option("--job", type=int, hidden=True, help="Report to this job's row.")
+@click.option("--seed", type=int, default=0, show_default=True)
+@as_json
+@click.pass_context
+def retrain(ctx: click.Context, job: int | None, seed: int, as_json: bool) -> None:
+    """Learn from what people confirmed; goes live only if nothing gets worse."""
+    at = ctx.ensure_object(Station)
+    if job is not None:
+        outcome = retraining.run_job(at.ws, at.actor, job)
+    else:
+        with share_bar("retraining") as progress:
+            outcome = retraining.retrain(at.ws, at.actor, progress=progress, seed=seed)
+    say(as_json, outcome, f"{outcome.candidate}: {outcome.reason}")
+    ctx.exit(0 if outcome.promoted else ATTENTION)
+
+
+@click.group(invoke_without_command=True)
+@as_json
+@click.pass_context
+def models(ctx: click.Context, as_json: bool) -> None:
+    """List the model versions; subcommands add, promote and go back."""
+    if ctx.invoked_subcommand is None:
+        at = ctx.ensure_object(Station)
+        found = registry.list_versions(at.ws, at.actor)
+        say(as_json, found, lambda: (f"{v.version}  {v.status}  {v.note}" for v in found))
+
+
+def _said(as_json: bool, version: ModelVersion) -> None:
+    say(as_json, version, f"{version.version}: {version.status}. {version.note}")
+
+
+@models.command("add")
+@click.argument("artefact", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.option("--note", required=True)
+@as_json
+@station
+def models_add(at: Station, artefact: Path, note: str, as_json: bool) -> None:
+    """Enter the model file ARTEFACT; the live version stays as it is."""
+    _said(as_json, registry.register(at.ws, at.actor, artefact, note))
+
+
+@models.command("promote")
+@click.argument("version")
+@click.option("--why", required=True)
+@as_json
+@station
+def models_promote(at: Station, version: str, why: str, as_json: bool) -> None:
+    """Make VERSION the live one."""
+    _said(as_json, registry.promote(at.ws, at.actor, version, why))
+
+
+@models.command("back")
+@click.option("--why", required=True)
+@as_json
+@station
+def models_back(at: Station, why: str, as_json: bool) -> None:
+    """Go back to the version that was live before."""
+    _said(as_json, registry.go_back(at.ws, at.actor, why))
+
+
+@click.command()
+@click.option("--round", "round_id", type=int, help="Only the photos of this round.")
+@station
+def rescore(at: Station, round_id: int | None) -> None:
+    """Judge kept photos again with the live version; adds verdicts, changes none."""
+    with bar("judging again") as progress:
+        count = rescoring.rescore(at.ws, at.actor, round_id=round_id, progress=progress)
+    click.echo(f"{count} photos judged again.")
+
+
+@click.command(context_settings={"ignore_unknown_options": True, "help_option_names": []})
+@click.argument("arguments", nargs=-1, type=click.UNPROCESSED)
+def render(arguments: tuple[str, ...]) -> None:
+    """Render labelled photos (see `rounds render --help`; needs the render extra)."""
+    from data_tools.rendering.produce import main as produce
+
+    produce(list(arguments), prog_name="rounds render", standalone_mode=False)
+
+
+@click.command()
+@click.argument("manifest", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.argument("out", type=click.Path(path_type=Path, file_okay=False))
+@click.option("--seed", type=int, default=0, show_default=True)
+def train(manifest: Path, out: Path, seed: int) -> None:
+    """Train the networks anew on the labelled photos of MANIFEST, into the folder OUT."""
+    from model.config import TrainConfig
+    from model.train import train as train_networks
+
+    train_networks(TrainConfig(seed=seed), manifest, out, log=lambda line: click.echo(line, err=True))
+    click.echo(f"Trained: {out}.")
+
+
+@click.command()
+@click.argument("manifest", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.option(
+    "--model", "artefact", type=click.Path(path_type=Path, dir_okay=False), help="Default: the shipped one."
+)
+def evaluate(manifest: Path, artefact: Path | None) -> None:
+    """Judge the labelled photos of MANIFEST and print the report as JSON."""
+    from model.evaluate import evaluate as report
+    from model.manifest import read_manifest
+    from model.predict import Classifier
+    from model.scorebook import score_labelled
+
+    classifier = Classifier.load(artefact)
+    book = score_labelled(classifier, read_manifest(manifest), manifest.parent)
+    click.echo(json.dumps(report(classifier, book), indent=1))
+
+
+COMMANDS: tuple[click.Command, ...] = (retrain, models, rescore, render, train, evaluate)

@@ -1,0 +1,124 @@
+"""Long work in another process, with a row that a screen can follow and stop.
+
+A job that crashed stops beating; after a minute it counts as dead and another may start.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable
+from datetime import timedelta
+from time import monotonic
+
+from sqlalchemy import select
+
+from data_tools.access import Actor, Permission
+from data_tools.database.schema import JobRow
+from data_tools.records import JobRecord
+from data_tools.workspace import Workspace, now_or
+from model.errors import ConflictError, NotFoundError, RoundsError
+
+DEAD_AFTER = timedelta(seconds=60)
+BEAT_EVERY_S = 2.0
+Beat = Callable[[float, str], None]
+
+
+class StopAskedError(RoundsError):
+    """Somebody asked the job to stop."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "to finish", "a request to stop", "Start it again when you like; nothing has changed."
+        )
+
+
+def open_job(ws: Workspace, actor: Actor, kind: str) -> JobRecord:
+    """Enter a new job; raises ``ConflictError`` while another of its kind is alive."""
+    actor.require(Permission.MANAGE_MODELS)
+    moment = now_or(None)
+    with ws.write() as session:
+        last = session.scalars(
+            select(JobRow).where(JobRow.kind == kind).order_by(JobRow.id.desc()).limit(1)
+        ).first()
+        if last is not None and _record(last).alive:
+            raise ConflictError(
+                f"no other {kind} at work", f"one of {last.started_by}", "Wait for it, or stop it."
+            )
+        row = JobRow(
+            kind=kind,
+            started_by=actor.name,
+            started_at=moment,
+            beat_at=moment,
+            stage="starting",
+            progress=0.0,
+            stop_asked=False,
+            message="",
+        )
+        session.add(row)
+        session.flush()
+        return _record(row)
+
+
+def latest_job(ws: Workspace, actor: Actor, kind: str = "retrain") -> JobRecord | None:
+    """Return the newest job of that kind, or ``None``."""
+    actor.require(Permission.SEE)
+    with ws.read() as session:
+        row = session.scalars(
+            select(JobRow).where(JobRow.kind == kind).order_by(JobRow.id.desc()).limit(1)
+        ).first()
+        return _record(row) if row is not None else None
+
+
+def ask_stop(ws: Workspace, actor: Actor, job_id: int) -> None:
+    """Ask a job to stop at its next step; raises ``NotFoundError``."""
+    actor.require(Permission.MANAGE_MODELS)
+    with ws.write() as session:
+        row = session.get(JobRow, job_id)
+        if row is None:
+            raise NotFoundError("a job that exists", f"number {job_id}", "Reload the screen.")
+        row.stop_asked = True
+
+
+def beating(ws: Workspace, job_id: int) -> Beat:
+    """Return a function that records progress (0..1) and stage, and raises ``StopAskedError`` when asked to."""
+    last_at, last_stage = 0.0, ""
+
+    def beat(progress: float, stage: str) -> None:
+        nonlocal last_at, last_stage
+        if stage == last_stage and monotonic() - last_at < BEAT_EVERY_S:
+            return
+        last_at, last_stage = monotonic(), stage
+        with ws.write() as session:
+            row = session.get_one(JobRow, job_id)
+            row.progress, row.stage, row.beat_at = progress, stage, now_or(None)
+            stop = row.stop_asked
+        if stop:
+            raise StopAskedError
+
+    return beat
+
+
+def close_job(ws: Workspace, job_id: int, message: str) -> None:
+    """Mark a job as ended, with what came of it."""
+    with ws.write() as session:
+        row = session.get_one(JobRow, job_id)
+        row.finished_at, row.message = now_or(None), message
+
+
+def start_retrain(ws: Workspace, actor: Actor) -> JobRecord:
+    """Start a retrain in a process of its own and return its job; raises as ``open_job`` does."""
+    job = open_job(ws, actor, "retrain")
+    command = [sys.executable, "-m", "data_tools.cli", "--workspace", str(ws.folder)]
+    command += ["--as", actor.name, "--role", actor.role.value, "retrain", "--job", str(job.id)]
+    subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+                     start_new_session=True)  # fmt: skip
+    return job
+
+
+def _record(row: JobRow) -> JobRecord:
+    alive = row.finished_at is None and now_or(None) - row.beat_at < DEAD_AFTER
+    return JobRecord(
+        row.id, row.kind, row.started_by, row.started_at, row.stage, row.progress, alive, row.stop_asked,
+        row.finished_at, row.message,
+    )  # fmt: skip

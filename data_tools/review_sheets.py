@@ -1,0 +1,144 @@
+"""Deciding by spreadsheet: the queue as CSV, and decisions read from one.
+
+Columns: ``photo`` and ``verdict`` (numbers), ``sha256``, ``unit``, ``file_name``, ``model_says`` for reading;
+``decision`` (confirmed, corrected, cannot_tell or second_opinion_asked; empty: not decided), ``findings``
+(``kind@place`` separated by ``;``, empty with ``corrected``: intact), ``comment`` and ``seconds`` to be filled in.
+Cells that a spreadsheet would run as formulas carry an apostrophe (see ``csv_cells``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from data_tools.access import Actor, Permission
+from data_tools.csv_cells import csv_text, read_csv
+from data_tools.photo_store import storage_errors
+from data_tools.queueing import queue
+from data_tools.records import DecisionKind, DecisionRecord, QueueItem, TrueFinding
+from data_tools.review import decide
+from data_tools.workspace import Workspace
+from model.errors import BadRequestError, RoundsError, StorageError
+from model.vocabulary import FindingKind, Place
+
+COLUMNS = (
+    "photo",
+    "verdict",
+    "sha256",
+    "unit",
+    "file_name",
+    "model_says",
+    "decision",
+    "findings",
+    "comment",
+    "seconds",
+)
+
+
+@dataclass(frozen=True)
+class SheetLine:
+    """What became of one line; ``number`` counts as the spreadsheet does (the header is 1)."""
+
+    number: int
+    message: str
+    decision: DecisionRecord | None = None
+
+
+@dataclass(frozen=True)
+class SheetReport:
+    """What became of a sheet of decisions. Lines without a decision are left out."""
+
+    accepted: tuple[SheetLine, ...]
+    refused: tuple[SheetLine, ...]
+
+
+def queue_to_csv(
+    ws: Workspace, actor: Actor, path: Path, site_key: str | None = None, limit: int = 500
+) -> int:
+    """Write the queue for filling in and return how many photos it holds; raises ``StorageError``."""
+    items = queue(ws, actor, site_key, limit)
+    text = csv_text(COLUMNS, [_row(item) for item in items])
+    with storage_errors(f"to write {path}"):
+        path.write_text(text, encoding="utf-8-sig", newline="")
+    return len(items)
+
+
+def _row(item: QueueItem) -> tuple[object, ...]:
+    judgement = item.verdict.judgement
+    says = findings_text(tuple(TrueFinding(f.kind, f.place) for f in judgement.findings))
+    photo = item.photo
+    return (photo.id, item.verdict.id, photo.sha256, photo.unit_key, photo.file_name, says, "", "", "", "")
+
+
+def decide_from_csv(ws: Workspace, actor: Actor, path: Path) -> SheetReport:
+    """Read decisions from ``path``; each line is a transaction of its own, a bad one stops no other.
+
+    Raises:
+        BadRequestError: the file itself cannot be used.
+        StorageError: the store cannot be written; lines before it are kept.
+    """
+    actor.require(Permission.DECIDE)
+    accepted, refused = [], []
+    for number, line in enumerate(read_csv(path, ("photo", "verdict", "decision")), start=2):
+        if not line.get("decision"):
+            continue
+        try:
+            accepted.append(SheetLine(number, "kept", _decide_line(ws, actor, line)))
+        except StorageError:
+            raise
+        except RoundsError as error:
+            refused.append(SheetLine(number, str(error)))
+    return SheetReport(tuple(accepted), tuple(refused))
+
+
+def _decide_line(ws: Workspace, actor: Actor, line: Mapping[str, str]) -> DecisionRecord:
+    return decide(
+        ws,
+        actor,
+        int(_number(line, "photo") or 0),
+        int(_number(line, "verdict") or 0),
+        _kind(line["decision"]),
+        findings_from_text(line.get("findings", "")),
+        comment=line.get("comment", ""),
+        seconds=_number(line, "seconds"),
+    )
+
+
+def _number(line: Mapping[str, str], name: str) -> float | None:
+    text = line.get(name, "")
+    try:
+        value = float(text) if text else None
+    except ValueError:
+        value = float("nan")
+    if value is not None and not 0 <= value < 2**31:
+        raise BadRequestError(f"a number in the column {name}", repr(text[:80]), "Correct that cell.")
+    return value
+
+
+def _kind(text: str) -> DecisionKind:
+    try:
+        return DecisionKind(text.strip().lower())
+    except ValueError:
+        wanted = ", ".join(kind for kind in DecisionKind if kind is not DecisionKind.WITHDRAWN)
+        raise BadRequestError(f"a decision of {wanted}", repr(text[:80]), "Correct that cell.") from None
+
+
+def findings_text(findings: tuple[TrueFinding, ...]) -> str:
+    """Return findings as ``kind@place; kind@place``."""
+    return "; ".join(f"{f.kind.value}@{f.place.value}" for f in findings)
+
+
+def findings_from_text(text: str) -> tuple[TrueFinding, ...]:
+    """Read findings as ``findings_text`` writes them; raises ``BadRequestError``."""
+    return tuple(_finding(part.strip()) for part in text.split(";") if part.strip())
+
+
+def _finding(part: str) -> TrueFinding:
+    kind, _, place = part.partition("@")
+    try:
+        return TrueFinding(FindingKind(kind.strip()), Place(place.strip()))
+    except ValueError:
+        raise BadRequestError(
+            "findings as kind@place", repr(part[:80]), "For example: missing_latch@latch."
+        ) from None
