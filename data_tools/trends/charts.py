@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import special
+from scipy import special, stats
 
-from data_tools.statistics import ControlChart, Rule, laney_p_chart, p_chart
+from data_tools.statistics import ControlChart, Rule, laney_p_chart
 from data_tools.trends.frames import (
     MIN_COUPLER_WEEKS,
     MIN_WEEKS,
@@ -22,6 +22,11 @@ CHANCE = 0.00135
 FLAG_RULE = (
     "Flagged: above the upper limit (three standard deviations, widened by sigma_z where weeks vary more "
     f"than chance) and, because counts are small, also with an exact binomial probability below {CHANCE:.5f}."
+)
+
+SITES_RULE = (
+    "Flagged: above three standard deviations over the rate of the other sites, and with a probability below "
+    f"{CHANCE:.5f} in Fisher's exact test of the site against the others."
 )
 
 
@@ -51,30 +56,46 @@ def site_over_weeks(data: TrendData, site: str, kind: FindingKind | None = None)
 
 
 def sites_compared(data: TrendData, kind: FindingKind | None = None) -> Figure:
-    """Return the p-chart of sites against the rate over all of them, for newly found damage.
+    """Return the chart of each site's newly found damage against the rate of all the other sites.
 
-    Table: ``site``, ``new``, ``n`` (coupler-weeks), ``rate``, ``centre``, ``lower``, ``upper``, ``p_value``,
-    ``flagged``. A site with fewer coupler-weeks than needed is listed with no rate and never flagged.
+    The site itself stays out of its own centre line: with few sites a bad one would hide in limits that it
+    helped to draw. Table: ``site``, ``new``, ``n`` (coupler-weeks), ``rate``, ``centre`` (of the others),
+    ``lower``, ``upper``, ``p_value``, ``flagged``. A site with fewer coupler-weeks than needed is listed
+    with no rate and never flagged.
     """
     weeks = data.coupler_weeks(kind)
     at_risk = weeks[weeks["at_risk"]]
     counts = at_risk.groupby("site", sort=True).agg(new=("new", "sum"), n=("new", "size")).astype("int64")
     counts = counts.reset_index(names="site")
-    title, counted = f"New {_what(kind)} by site against all sites", f"coupler-weeks. {FLAG_RULE}"
+    title, counted = f"New {_what(kind)} by site against the other sites", f"coupler-weeks. {SITES_RULE}"
     ready = counts["n"] >= MIN_COUPLER_WEEKS
     lacking = not_enough(int(ready.sum()), 2, f"sites with {MIN_COUPLER_WEEKS} coupler-weeks or more")
     if lacking:
         return Figure(title, counts, int(counts["n"].sum()), counted, lacking)
-    table = _charted(counts, p_chart(counts["new"], counts["n"], [Rule.BEYOND_LIMITS]))
-    table["flagged"] &= ready
-    table["rate"] = table["rate"].where(ready)
+    table = _against_the_others(counts, ready.to_numpy())
     notices = tuple(
         f"{row.site}: {row.new} newly damaged in {row.n} coupler-weeks ({row.rate:.2%}), more than chance "
-        f"gives at the rate of all sites ({row.centre:.2%}). Look for a cause there: use, weather, wiring, "
-        "parts."
+        f"gives at the rate of the other sites ({row.centre:.2%}). Look for a cause there: use, weather, "
+        "wiring, parts."
         for row in table[table["flagged"]].itertuples()
     )
     return Figure(title, table, int(table["n"].sum()), counted, "", notices)
+
+
+def _against_the_others(counts: pd.DataFrame, ready: NDArray[np.bool_]) -> pd.DataFrame:
+    new, n = counts["new"].to_numpy(np.int64), counts["n"].to_numpy(np.int64)
+    centre = (new.sum() - new) / np.maximum(n.sum() - n, 1)
+    half = 3 * np.sqrt(centre * (1 - centre) / n)
+    upper = np.minimum(centre + half, 1.0)
+    tail = stats.hypergeom.sf(new - 1, n.sum(), new.sum(), n)
+    return counts.assign(
+        rate=np.where(ready, new / n, np.nan),
+        centre=centre,
+        lower=np.maximum(centre - half, 0.0),
+        upper=upper,
+        p_value=tail,
+        flagged=ready & (new / n > upper) & (tail < CHANCE),
+    )
 
 
 def beyond_chance(

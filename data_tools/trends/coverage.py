@@ -32,7 +32,7 @@ def roster_coverage(data: TrendData, until: pd.Timestamp | None = None) -> Figur
     first = photos["week"].min()
     last = monday(until) if until is not None else photos["week"].max()
     weeks = pd.date_range(first, max(last, first), freq="7D")
-    usable, any_photo = _marks(photos, slots, weeks)
+    usable, any_photo = _marks(photos, _slots_of(data), slots, weeks)
     table = _by_site(slots["site"], weeks, _due(data, slots, weeks), usable, any_photo)
     return Figure(title, table[_COVERAGE], int(table["due"].sum()), COUNTED)
 
@@ -45,9 +45,10 @@ def overdue_units(data: TrendData, today: pd.Timestamp) -> Figure:
     """
     slots = _slots(data)
     in_service = slots[~slots["out_of_service"].astype(bool)]
-    at = _slot_keys(data.photos)
+    at = _slots_of(data)
     usable = data.photos["seen_at"].where(data.photos["usable"]).groupby(at, sort=False).max()
-    newest = data.photos.assign(slot=at).sort_values("seen_at").drop_duplicates("slot", keep="last")
+    newest = data.photos[["seen_at", "reason"]].assign(slot=at).sort_values("seen_at")
+    newest = newest.drop_duplicates("slot", keep="last")
     last = in_service["slot"].map(usable)
     waiting_since = last.fillna(in_service["put_on_at"])
     reasons = in_service["slot"].map(newest.set_index("slot")["reason"]).fillna("")
@@ -71,22 +72,28 @@ def monday(day: pd.Timestamp) -> pd.Timestamp:
 
 def _slots(data: TrendData) -> pd.DataFrame:
     """One row for each position of each unit of an open site: what a round has to photograph."""
-    first = data.couplers.sort_values("number").drop_duplicates(["unit", "position"])
-    slots = first[["unit", "position", "put_on_at"]].merge(data.units, on="unit", validate="many_to_one")
-    return slots.assign(slot=_slot_keys(slots))
+    first = data.couplers.assign(slot=_slot_numbers(data.couplers)).sort_values("number")
+    first = first.drop_duplicates("slot")[["slot", "unit", "position", "put_on_at"]]
+    return first.merge(data.units, on="unit", validate="many_to_one")
 
 
-def _slot_keys(rows: pd.DataFrame) -> pd.Series:
-    return rows["unit"].astype(str) + " " + rows["position"].astype(str)
+def _slot_numbers(couplers: pd.DataFrame) -> pd.Series:
+    return couplers.groupby(["unit", "position"], sort=True, observed=True).ngroup()
+
+
+def _slots_of(data: TrendData) -> pd.Series:
+    """The slot of each photo: the position on which its coupler is or was."""
+    numbers = _slot_numbers(data.couplers).set_axis(data.couplers["coupler_id"])
+    return data.photos["coupler_id"].map(numbers)
 
 
 def _marks(
-    photos: pd.DataFrame, slots: pd.DataFrame, weeks: pd.DatetimeIndex
+    photos: pd.DataFrame, at: pd.Series, slots: pd.DataFrame, weeks: pd.DatetimeIndex
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Slots x weeks: has a photo that could be judged, has any photo."""
     usable = np.zeros((len(slots), len(weeks)), np.bool_)
     any_photo = usable.copy()
-    row = pd.Index(slots["slot"]).get_indexer(_slot_keys(photos))
+    row = pd.Index(slots["slot"]).get_indexer(at)
     column = ((photos["week"] - weeks[0]) // WEEK).to_numpy(np.int64)
     known = (row >= 0) & (column >= 0) & (column < len(weeks))
     any_photo[row[known], column[known]] = True
@@ -102,7 +109,7 @@ def _due(data: TrendData, slots: pd.DataFrame, weeks: pd.DatetimeIndex) -> NDArr
     in later than they were walked.
     """
     ends = (weeks + WEEK).tz_localize("UTC")
-    first_photo = slots["slot"].map(data.photos.groupby(_slot_keys(data.photos), sort=False)["seen_at"].min())
+    first_photo = slots["slot"].map(data.photos.groupby(_slots_of(data), sort=False)["seen_at"].min())
     known_from = slots["put_on_at"].where(~(first_photo < slots["put_on_at"]), first_photo)
     due = np.asarray(known_from.to_numpy()[:, None] < ends.to_numpy()[None, :], np.bool_)
     return due & ~_out_of_service(data.events, slots["unit"], ends)
@@ -115,8 +122,8 @@ def _out_of_service(events: pd.DataFrame, units: pd.Series, ends: pd.DatetimeInd
     switches = events[events["kind"].isin([EventKind.OUT_OF_SERVICE.value, EventKind.RETURNED.value])]
     for event in switches.sort_values("done_at").itertuples():
         if event.unit in rows_of:
-            later = np.flatnonzero(ends > event.done_at)
-            out[np.ix_(rows_of[event.unit], later)] = event.kind == EventKind.OUT_OF_SERVICE.value
+            first_end_after = ends.searchsorted(event.done_at, side="right")
+            out[rows_of[event.unit], first_end_after:] = event.kind == EventKind.OUT_OF_SERVICE.value
     return out
 
 

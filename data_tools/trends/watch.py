@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy import special
 
 from data_tools.statistics import Rule, laney_p_chart
@@ -111,30 +112,33 @@ def _watched(counts: pd.DataFrame, measure: _Measure) -> pd.DataFrame:
         }
     )
     table = with_interval(table, MIN_PHOTOS_A_WEEK, hits="count")
-    limits = [_against_before(table.iloc[: position + 1], measure) for position in range(len(table))]
+    hits, sizes = table["count"].to_numpy(), table["n"].to_numpy()
+    limits = [_against_before(hits[: end + 1], sizes[: end + 1], measure) for end in range(len(table))]
     return table.join(
         pd.DataFrame(limits, columns=["centre", "lower", "upper", "flagged"], index=table.index)
     )
 
 
-def _against_before(upto: pd.DataFrame, measure: _Measure) -> tuple[float, float, float, bool]:
-    """Limits for the last week of ``upto`` from the weeks before it, and whether it lies beyond them.
+def _against_before(
+    hits: NDArray[np.int64], sizes: NDArray[np.int64], measure: _Measure
+) -> tuple[float, float, float, bool]:
+    """Limits for the last week given from the weeks before it, and whether it lies beyond them.
 
     The week itself stays out of its own limits: a change would hide in limits that it helped to draw.
     """
-    before, now = upto.iloc[:-1], upto.iloc[-1]
-    before = before[before["n"] > 0]
-    if len(before) < MIN_WEEKS or now["n"] < MIN_PHOTOS_A_WEEK:
+    count, n = int(hits[-1]), int(sizes[-1])
+    used = np.flatnonzero(sizes[:-1] > 0)
+    if len(used) < MIN_WEEKS or n < MIN_PHOTOS_A_WEEK:
         return np.nan, np.nan, np.nan, False
-    chart = laney_p_chart(before["count"], before["n"], [Rule.BEYOND_LIMITS])
-    centre = (before["count"].sum() + 0.5) / (before["n"].sum() + 1)
-    half = 3 * max(chart.sigma_z, 1.0) * np.sqrt(centre * (1 - centre) / now["n"])
+    chart = laney_p_chart(hits[used], sizes[used], [Rule.BEYOND_LIMITS])
+    # Half a case added keeps the limits open where it never happened before.
+    centre = float((hits[used].sum() + 0.5) / (sizes[used].sum() + 1))
+    half = 3 * max(chart.sigma_z, 1.0) * float(np.sqrt(centre * (1 - centre) / n))
     lower, upper = max(0.0, centre - half), min(1.0, centre + half)
-    share, hits, n = now["count"] / now["n"], int(now["count"]), int(now["n"])
     if measure.bad_when_high:
-        rare = hits > 0 and special.bdtrc(hits - 1, n, centre) < CHANCE
-        return centre, lower, upper, bool(share > upper and rare)
-    return centre, lower, upper, bool(share < lower and special.bdtr(hits, n, centre) < CHANCE)
+        rare = count > 0 and special.bdtrc(count - 1, n, centre) < CHANCE
+        return centre, lower, upper, bool(count / n > upper and rare)
+    return centre, lower, upper, bool(count / n < lower and special.bdtr(count, n, centre) < CHANCE)
 
 
 def _notice(measure: _Measure, row: object, site: str | None) -> str:

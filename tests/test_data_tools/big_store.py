@@ -34,7 +34,7 @@ def verdict_of(kind: FindingKind | None, triage: Triage, version: str = "m1") ->
 
 
 def fill(ws: Workspace, photos: int, units: int, weeks: int = 156, sites: int = 10, seed: int = 1) -> None:
-    """Insert ``photos`` photos of ``units`` units over ``weeks`` weeks, with verdicts, decisions and states."""
+    """Insert photos of ``units`` units over ``weeks`` weeks, with verdicts, decisions and states."""
     random = np.random.default_rng(seed)
     with ws.write() as session:
         session.execute(insert(t.SiteRow), _sites(sites))

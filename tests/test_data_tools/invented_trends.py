@@ -1,0 +1,138 @@
+"""Builds the frames of ``data_tools.trends`` from a few words, for tests of the pure functions."""
+
+from collections.abc import Iterable
+
+import pandas as pd
+
+from data_tools.trends.frames import TrendData, bits_of
+from model.vocabulary import FindingKind, Outcome, Place, Triage
+
+MONDAY = pd.Timestamp("2025-01-06")
+BROKEN, MELTED, LATCH = (
+    FindingKind.BROKEN_PIN_HOUSING,
+    FindingKind.HEAT_MELTED_HOUSING,
+    FindingKind.MISSING_LATCH,
+)
+
+
+class Scene:
+    """Add couplers, photos, decisions and events, then ask for ``data()``; weeks count from a Monday."""
+
+    def __init__(self) -> None:
+        self.photos: list[dict] = []
+        self.findings: list[tuple] = []
+        self.decisions: list[dict] = []
+        self.couplers: dict[int, dict] = {}
+        self.units: dict[str, dict] = {}
+        self.events: list[dict] = []
+
+    def coupler(
+        self,
+        unit: str,
+        site: str = "north",
+        *,
+        number: int = 1,
+        position: str = "A",
+        part: str = "PN-1",
+        family: str = "type1",
+        installed: str = "2025-01-01",
+    ) -> int:
+        """Add a coupler (and its unit where new) and return its id."""
+        added = pd.Timestamp("2025-01-01", tz="UTC")
+        self.units.setdefault(unit, {"unit": unit, "site": site, "added_at": added, "out_of_service": False})
+        key = len(self.couplers) + 1
+        self.couplers[key] = {
+            "coupler_id": key,
+            "unit": unit,
+            "position": position,
+            "number": number,
+            "site": site,
+            "family": family,
+            "part_number": part,
+            "installed_on": pd.Timestamp(installed),
+            "removed_on": pd.NaT,
+            "put_on_at": added,
+        }
+        return key
+
+    def photo(
+        self,
+        coupler: int,
+        week: int,
+        kinds: Iterable[FindingKind] = (),
+        *,
+        model: Iterable[FindingKind] | None = None,
+        by: str = "",
+        triage: Triage | None = None,
+        refused: bool = False,
+        audit: bool = False,
+        place: Place | None = None,
+    ) -> int:
+        """Add a photo; ``kinds`` is what stands, ``by`` who decided it, ``model`` what the model said."""
+        found, said = set(kinds), set(kinds if model is None else model)
+        key = len(self.photos) + 1
+        monday = MONDAY + pd.Timedelta(weeks=week)
+        seen = (monday + pd.Timedelta(hours=10)).tz_localize("UTC")
+        row = self.couplers[coupler]
+        judged = bool(by) or not (refused or triage is Triage.UNSURE)
+        self.photos.append(
+            {
+                "photo_id": key,
+                **{c: row[c] for c in ("coupler_id", "unit", "position", "site", "family", "part_number")},
+                "week": monday,
+                "seen_at": seen,
+                "age_days": float((monday - row["installed_on"]).days),
+                "received_by": "someone",
+                "outcome": Outcome.CANNOT_JUDGE.value if refused else Outcome.SCORED.value,
+                "reason": "too_dark" if refused else "",
+                "triage": "" if refused else (triage or (Triage.FLAG if said else Triage.CLEAR)).value,
+                "model_version": "m1",
+                "blind_audit": audit,
+                "decided": bool(by),
+                "decided_by": by,
+                "usable": bool(by) or not refused,
+                "judged": judged,
+                "kinds": bits_of(found) if judged else -1,
+                "model_kinds": -1 if refused else bits_of(said),
+            }
+        )
+        if judged:
+            for kind in found:
+                where = Place.LATCH if kind is LATCH else place or Place.UPPER_LEFT
+                self.findings.append((key, kind.value, where.value, bool(by)))
+        if by:
+            self.decision(key, by, found)
+        return key
+
+    def decision(self, photo: int, by: str, kinds: Iterable[FindingKind] = ()) -> None:
+        """Add one person's decision on a photo."""
+        at = pd.Timestamp("2025-01-07", tz="UTC") + pd.Timedelta(minutes=len(self.decisions))
+        self.decisions.append(
+            {
+                "photo_id": photo,
+                "decided_by": by,
+                "decided_at": at,
+                "seconds": 4.0,
+                "evidence_shown": False,
+                "kinds": bits_of(kinds),
+            }
+        )
+
+    def event(self, unit: str, kind: str, week: int) -> None:
+        """Add a condition event on the Wednesday of ``week``."""
+        at = (MONDAY + pd.Timedelta(weeks=week, days=2)).tz_localize("UTC")
+        self.events.append({"unit": unit, "kind": kind, "done_at": at, "reason": "x", "done_by": "x"})
+
+    def data(self) -> TrendData:
+        """Return the frames."""
+        decisions = ["photo_id", "decided_by", "decided_at", "seconds", "evidence_shown", "kinds"]
+        events = ["unit", "kind", "done_at", "reason", "done_by"]
+        return TrendData(
+            photos=pd.DataFrame(self.photos),
+            findings=pd.DataFrame(self.findings, columns=["photo_id", "kind", "place", "confirmed"]),
+            decisions=pd.DataFrame(self.decisions, columns=decisions),
+            couplers=pd.DataFrame(list(self.couplers.values())),
+            units=pd.DataFrame(list(self.units.values())),
+            events=pd.DataFrame(self.events, columns=events),
+            observations=pd.DataFrame(columns=["unit", "site", "what", "note", "done_at"]),
+        )
