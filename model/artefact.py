@@ -129,7 +129,7 @@ def _fill(network: torch.nn.Module, prefix: str, tensors: dict[str, Tensor], pat
         network.load_state_dict({k: v.to(own[k].dtype) for k, v in state.items()})
     except (RuntimeError, KeyError) as error:
         raise _refuse(path, "weights of another architecture") from error
-    network.eval().to(memory_format=torch.channels_last)  # type: ignore[call-overload]
+    network.eval().to(memory_format=torch.channels_last)
 
 
 def _record(path: Path) -> dict[str, Any]:

@@ -62,7 +62,8 @@ def baseline_scores(network: nn.Module, bank: PhotoBank, batch: int = 64) -> Ten
     """Return Nx3 probabilities for every photo of ``bank``."""
     network.eval()
     out = []
-    for rows in torch.arange(len(bank), device=bank.device).split(batch):
+    for start in range(0, len(bank), batch):
+        rows = torch.arange(start, min(start + batch, len(bank)), device=bank.device)
         with autocast(bank.device):
             out.append(torch.sigmoid(network(normalise(whole_image(bank, rows))).float()))
     return torch.cat(out).cpu()

@@ -123,7 +123,7 @@ def _decide(pairs: dict[str, Paired], report: dict[str, object], n: int) -> Comp
     unproven = tuple(name for name, pair in pairs.items() if pair.n == 0)
     uncalibrated = _uncalibrated(report)
     if unproven:
-        reason = f"Held: nothing to compare on for {_words(unproven)}. Confirm photos of each on held-out couplers."
+        reason = f"Held: nothing to compare on for {_words(unproven)}. Confirm some on held-out couplers."
     elif worse:
         details = "; ".join(_sentence(name, pairs[name]) for name in worse)
         reason = f"Held: the candidate is worse. {details}."

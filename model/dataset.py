@@ -88,7 +88,7 @@ class Targets:
 
 @dataclass
 class PhotoBank:
-    """Photos (Nx3xSxS uint8, each in the top left corner), their sizes (Nx2: width, height), targets, labels."""
+    """Photos (Nx3xSxS uint8, each in the top left corner), sizes (Nx2: width, height), targets, labels."""
 
     photos: Tensor
     sizes: Tensor
@@ -189,10 +189,10 @@ def _fill_row(targets: Targets, row: int, label: LabelledPhoto, scale: float, co
         targets.photo[row, 0], targets.photo_weight[row, 0] = value, weight
     for k in range(2):
         known = targets.housing_weight[row, : len(family.contacts), k]
-        value = (targets.housing[row, :, k] * targets.housing_weight[row, :, k]).max()
-        targets.photo[row, 1 + k] = value
+        shown = float((targets.housing[row, :, k] * targets.housing_weight[row, :, k]).max())
+        targets.photo[row, 1 + k] = shown
         # Every housing must be known before the photo may be called free of a damage.
-        targets.photo_weight[row, 1 + k] = 1.0 if value > 0 else float((known > 0).all())
+        targets.photo_weight[row, 1 + k] = 1.0 if shown > 0 else float((known > 0).all())
     if label.reason is not None:
         for weight_name in ("housing_weight", "latch_weight", "photo_weight"):
             getattr(targets, weight_name)[row] = 0.0
@@ -211,7 +211,7 @@ def _taught(
 
 
 def family_boxes(device: torch.device) -> tuple[Tensor, Tensor, Tensor]:
-    """Return per family: part boxes (F,P,4), latch boxes (F,4) in canonical pixels, and which parts exist (F,P)."""
+    """Return part boxes (F,P,4) and latch boxes (F,4) in canonical pixels, and which parts exist (F,P)."""
     parts = torch.zeros(len(FAMILY_KEYS), MAX_PLACES, 4)
     parts[..., 2:] = 8.0
     latches = torch.zeros(len(FAMILY_KEYS), 4)

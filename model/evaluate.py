@@ -149,7 +149,7 @@ def model_card(report: dict[str, Any]) -> str:
         f'{report["photos"]} labelled photos. Intervals are exact binomial, 95 %. "Intact" means no visible',
         "damage found; it never means safe.",
         "",
-        "| damage (severity 0.3 and above, visible) | flagged | not called clear | place right | AUROC | ECE |",
+        "| damage, visible, severity from 0.3 | flagged | not called clear | place right | AUROC | ECE |",
         "| --- | --- | --- | --- | --- | --- |",
     ]
     for kind, row in report["kinds"].items():

@@ -38,9 +38,13 @@ def box_to_mm(box: Box, pixels: int) -> Matrix:
     return np.array([[step, 0.0, box.left], [0.0, -step, box.top], [0.0, 0.0, 1.0]])
 
 
+def _inverse(matrix: Matrix) -> Matrix:
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+
+
 def part_boxes(family: Family, pixels: int = CANONICAL_PIXELS) -> NDArray[np.float32]:
     """Return one box a pin housing in table order, Nx4 canonical pixels (left, top, right, bottom)."""
-    to_pixels = np.linalg.inv(canonical_to_mm(family, pixels))
+    to_pixels = _inverse(canonical_to_mm(family, pixels))
     boxes = []
     for contact in family.contacts:
         half = contact.sleeve_diameter * MOUTH_MARGIN / 2
@@ -53,7 +57,7 @@ def latch_box(family: Family, pixels: int = CANONICAL_PIXELS) -> NDArray[np.floa
     """Return the latch zone as 4 canonical pixels (left, top, right, bottom); the whole view if no latch."""
     zone = family.latch_zone or family.canonical_view
     corners = zone.corners()[[0, 2]]
-    return project(np.linalg.inv(canonical_to_mm(family, pixels)), corners).ravel().astype(np.float32)
+    return project(_inverse(canonical_to_mm(family, pixels)), corners).ravel().astype(np.float32)
 
 
 def pixels_per_mm(matrix: Matrix, at: tuple[float, float] = (0.0, 0.0)) -> float:
@@ -89,7 +93,7 @@ def scale_matrix(factor: float) -> Matrix:
 def in_frame_fraction(
     matrix: Matrix, centre: tuple[float, float], radius: float, width: float, height: float
 ) -> float:
-    """Return the fraction of a disc on the face plane (mm) that falls inside a ``width`` x ``height`` photo."""
+    """Return how much of a disc on the face plane (mm) falls inside a ``width`` x ``height`` photo, 0..1."""
     angles = np.linspace(0, 2 * np.pi, 24, endpoint=False)
     rings = [np.zeros((1, 2))]
     for share in (0.5, 1.0):

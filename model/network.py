@@ -158,7 +158,7 @@ class ConditionNet(nn.Module):
 
     Input: Bx3x320x320 normalised RGB, part boxes (B,P,4) and latch boxes (B,4) in canonical pixels.
     Output: ``housing`` (B,P,3): broken, melted, in view; ``latch`` (B,2): missing, in view; ``photo``
-    (B,3): missing latch, broken, melted for the photo; ``usable`` (B,R): why it cannot be judged (0 = it can).
+    (B,3): missing latch, broken, melted for the photo; ``usable`` (B,R): why it cannot be judged (0: it can).
     """
 
     def __init__(self, reasons: int, design: str = "both", width: int = 96) -> None:
@@ -206,9 +206,10 @@ def _crops(features: Tensor, boxes: Tensor) -> Tensor:
     index = torch.arange(batch, device=boxes.device, dtype=boxes.dtype).repeat_interleave(places)
     rois = torch.cat([index[:, None], boxes.reshape(-1, 4)], dim=1)
     # roi_align has no bfloat16 kernel on every device; float32 crops are small.
-    return roi_align(
+    crops: Tensor = roi_align(
         features.float(), rois.float(), PART_GRID, spatial_scale=1 / 8, sampling_ratio=2, aligned=True
     )
+    return crops
 
 
 def parameter_count(networks: Iterable[nn.Module]) -> int:

@@ -32,7 +32,7 @@ def _half_pixel(matrix: Matrix) -> Matrix:
 
 
 def warp_view(rgb: NDArray[np.uint8], view_to_photo: Matrix, side: int) -> NDArray[np.uint8]:
-    """Cut a ``side`` x ``side`` view out of ``rgb`` (uint8 HxWx3); ``view_to_photo`` maps its pixels to ``rgb``'s.
+    """Cut a ``side`` x ``side`` view out of ``rgb`` (uint8 HxWx3); ``view_to_photo`` maps view to photo.
 
     Where the photo is much finer than the view, it is first halved (area mean) until it is not, so that thin
     cracks are averaged and not skipped over.
@@ -46,7 +46,8 @@ def warp_view(rgb: NDArray[np.uint8], view_to_photo: Matrix, side: int) -> NDArr
     step = float(spans.mean()) / side
     matrix = view_to_photo
     while step > 1.6 and min(rgb.shape[:2]) > 64:
-        rgb = cv2.resize(rgb, (rgb.shape[1] // 2, rgb.shape[0] // 2), interpolation=cv2.INTER_AREA)
+        half = (rgb.shape[1] // 2, rgb.shape[0] // 2)
+        rgb = np.asarray(cv2.resize(rgb, half, interpolation=cv2.INTER_AREA), dtype=np.uint8)
         matrix = scale_matrix(0.5) @ matrix
         step /= 2
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP

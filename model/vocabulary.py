@@ -83,7 +83,7 @@ ADVICE: dict[Reason, str] = {
     Reason.UNREADABLE: "The file is not a photo we can open. Send the original JPEG, PNG, WebP or HEIC file.",
     Reason.NO_FACE: "No coupler face found. Hold the coupler so that you look straight into the contacts.",
     Reason.SEVERAL_FACES: "More than one coupler in the photo. Take one photo for each coupler.",
-    Reason.OUT_OF_FRAME: "Part of the face is cut off. Step back until the whole face and the latch are in view.",
+    Reason.OUT_OF_FRAME: "Part of the face is cut off. Step back until the whole face and latch are in view.",
     Reason.TOO_BLURRED: "The photo is blurred. Rest your hand, tap the face to focus, and take it again.",
     Reason.TOO_DARK: "The photo is too dark. Turn on the flash or move into light, and take it again.",
     Reason.TOO_BRIGHT: "The face is washed out by light. Shade it with your body and take it again.",
