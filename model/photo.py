@@ -152,7 +152,6 @@ def _decode(data: bytes, kind: str, max_side: int | None) -> Photo:
     _refuse_animation(image, kind)
     width, height = image.size
     if kind == "JPEG":
-        _refuse_empty_tail(data)
         _decode_reduced(image, max_side)
     image.load()
     orientation, taken_at = _metadata(image)
@@ -206,14 +205,6 @@ def _refuse_animation(image: ImageFile, kind: str) -> None:
         )
 
 
-def _refuse_empty_tail(data: bytes) -> None:
-    """Refuse a JPEG whose end was never copied: such files are padded with zero bytes, and the decoder
-    would paint the missing rows grey without a word."""
-    content = data.rstrip(b"\0")
-    if len(data) - len(content) > 512 and not content.endswith(b"\xff\xd9"):
-        raise UnreadablePhotoError(READABLE, "a JPEG file whose end is missing", _RESEND)
-
-
 def _decode_reduced(image: ImageFile, max_side: int | None) -> None:
     """Ask the JPEG decoder for the smallest of 1/2, 1/4, 1/8 that still serves ``max_side``."""
     width, height = image.size
@@ -246,7 +237,7 @@ def _to_rgb(image: Image.Image) -> NDArray[np.uint8]:
 
 
 def _metadata(image: ImageFile) -> tuple[int, datetime | None]:
-    """Return (orientation 1..8, capture time). Broken metadata never costs us the photo."""
+    """Return (orientation as stated, capture time). Broken metadata never costs us the photo."""
     try:
         with _quiet():
             exif = image.getexif()
@@ -256,7 +247,7 @@ def _metadata(image: ImageFile) -> tuple[int, datetime | None]:
     except Exception:  # Pillow raises SyntaxError, struct.error, OSError, ... on damaged EXIF
         return 1, None
     taken_at = next((time for time in map(_parse_time, times) if time is not None), None)
-    return (orientation if orientation in _UPRIGHT else 1), taken_at
+    return orientation, taken_at
 
 
 def _parse_time(value: tuple[object, object]) -> datetime | None:

@@ -123,8 +123,9 @@ def cmyk_jpeg() -> bytes:
 
 
 def deep_grey_png() -> bytes:
-    """Return a 16-bit greyscale PNG."""
-    return encode(Image.fromarray(scene()[:, :, 1].astype(np.uint16) * 257), "PNG")
+    """Return a 16-bit greyscale PNG whose low bytes differ from its high bytes."""
+    grey = scene()[:, :, 1].astype(np.uint16)
+    return encode(Image.fromarray(grey * 256 + 255 - grey), "PNG")
 
 
 def _palette_png() -> bytes:

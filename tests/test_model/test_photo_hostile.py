@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from model.errors import PhotoError, PhotoTooLargeError
+from model.errors import PhotoError, PhotoTooLargeError, UnreadablePhotoError
 from model.photo import Photo, open_photo
 from tests.hostile_files import HOSTILE, encode, phone_exif, png_bomb, scene
 
@@ -46,6 +46,11 @@ def opens_or_says_why(data: bytes) -> Photo | None:
 def test_each_hostile_file_is_refused_with_words(name: str, max_side: int | None) -> None:
     with pytest.raises(PhotoError, match=r"^Wanted .+; got .+\. .+\.$"):
         open_photo(HOSTILE[name](), max_side=max_side)
+
+
+def test_an_empty_file_is_called_empty() -> None:
+    with pytest.raises(UnreadablePhotoError, match="got an empty file"):
+        open_photo(b"")
 
 
 def test_a_decompression_bomb_is_refused_before_it_is_unpacked() -> None:

@@ -75,10 +75,13 @@ def test_each_fault_has_its_reason(family: Family, fault: dict[str, float], reas
 
 @BOTH
 def test_flash_glints_on_contacts_do_not_condemn_a_photo(family: Family) -> None:
-    picture, homography = draw_face(family, 8.0, glare_mm=3.0)
+    picture, homography = draw_face(family, 8.0)
+    plain = measure(picture, homography, family)
+    picture, homography = draw_face(family, 8.0, glare_mm=5.0)
     report = measure(picture, homography, family)
     assert report.reason is None
     assert report.measures["glare_share"] > 0
+    assert report.measures["sharpness"] == pytest.approx(plain.measures["sharpness"], rel=0.2)
 
 
 @pytest.mark.parametrize("quarter_turns", [1, 2, 3])
