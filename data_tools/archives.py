@@ -1,8 +1,8 @@
 """Uploads to single files, safely: folders, zips, bytes. Nothing is ever unpacked to the disk by its name.
 
-A name inside a zip is only ever a label for people, so ``../`` in it reaches nothing. Sizes are checked while
-reading, never trusted from the header. A zip in a zip is not opened. What cannot be taken out is said, file by file.
-"""
+A name inside a zip is only ever a label for people, so ``../`` in it reaches nothing. Sizes are checked
+while reading, never trusted from the header. A zip in a zip is not opened. What cannot be taken out is
+said, file by file."""
 
 from __future__ import annotations
 
@@ -25,9 +25,16 @@ MAX_NAME = 200
 _LITTER = frozenset({"thumbs.db", "desktop.ini", "__macosx"})
 _ZIP_STARTS = (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
 _BROKEN = (
-    zipfile.BadZipFile, zlib.error, lzma.LZMAError, EOFError, RuntimeError, NotImplementedError, OSError, ValueError,
-    UnicodeError, MemoryError,
-)  # fmt: skip
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    EOFError,
+    RuntimeError,
+    NotImplementedError,
+    OSError,
+    ValueError,
+    MemoryError,
+)
 
 
 @dataclass(frozen=True)
@@ -68,7 +75,7 @@ def expand_sources(sources: Iterable[UploadSource], settings: Settings | None = 
 
 
 def clean_name(name: str) -> str:
-    """Return the last step of a file name without control characters, at most 200 characters, for showing only."""
+    """Return the last step of a file name for showing: no control characters, at most 200 characters."""
     last = re.split(r"[/\\]", name.rstrip("/\\"))[-1]
     visible = (
         "".join(c if c.isprintable() else " " for c in last)
@@ -91,9 +98,9 @@ def _from_bytes(name: str, data: bytes, limits: Settings) -> Iterator[Upload]:
     if data.startswith(_ZIP_STARTS):
         yield from _from_zip(name, io.BytesIO(data), lambda: data, limits)
     elif len(data) > limits.max_photo_mb * MB:
-        yield Upload(clean_name(name), problem=_too_big(limits), kept=lambda: data)
+        yield Upload(clean_name(name), problem=_too_big(limits), kept=_holding(data))
     else:
-        yield Upload(clean_name(name), read=lambda: data)
+        yield Upload(clean_name(name), read=_holding(data))
 
 
 def _from_path(path: Path, limits: Settings) -> Iterator[Upload]:
@@ -159,7 +166,7 @@ def _zip_at(path: Path, size: int, limits: Settings) -> Iterator[Upload]:
 def _from_zip(
     name: str, file: io.BytesIO | io.BufferedReader, whole: Callable[[], bytes], limits: Settings
 ) -> Iterator[Upload]:
-    """Yield the files of one zip. ``whole`` returns the bytes of the zip, kept aside where a file cannot be had."""
+    """Yield the files of one zip; ``whole`` returns the bytes to keep aside where one cannot be had."""
     shown = clean_name(name)
     try:
         archive = zipfile.ZipFile(file)
@@ -173,7 +180,8 @@ def _from_zip(
         if not entries:
             yield Upload(shown, problem="An empty zip: there is no file in it.", kept=whole)
         elif len(entries) > limits.max_zip_entries:
-            problem = f"The zip holds {len(entries)} files; at most {limits.max_zip_entries} are taken. Send it in parts."
+            most = limits.max_zip_entries
+            problem = f"The zip holds {len(entries)} files; at most {most} are taken. Send it in parts."
             yield Upload(shown, problem=problem, kept=whole)
         else:
             yield from _entries(archive, entries, shown, whole, limits)
@@ -195,9 +203,9 @@ def _entries(
             yield Upload(name, problem=f"{problem} The whole zip {shown} is kept aside.", kept=whole)
         elif data.startswith(_ZIP_STARTS):
             words = "A zip inside a zip is not opened. Unpack it and send what is in it."
-            yield Upload(name, problem=words, kept=lambda data=data: data)  # type: ignore[misc]
+            yield Upload(name, problem=words, kept=_holding(data))
         else:
-            yield Upload(name, read=lambda data=data: data)  # type: ignore[misc]
+            yield Upload(name, read=_holding(data))
 
 
 def _taken_out(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, limit: int) -> tuple[bytes, str]:
@@ -210,6 +218,10 @@ def _taken_out(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, limit: int) -> 
     except _BROKEN:
         return b"", "Damaged inside the zip, or packed in a way we do not read."
     return (b"", f"Larger than the {limit // MB} MB that are taken.") if len(data) > limit else (data, "")
+
+
+def _holding(data: bytes) -> Callable[[], bytes]:
+    return lambda: data
 
 
 def _too_big(limits: Settings) -> str:

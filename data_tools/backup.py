@@ -32,10 +32,11 @@ class BackupReport:
 def backup(
     ws: Workspace, actor: Actor, folder: Path, *, progress: Callable[[int, str], None] | None = None
 ) -> BackupReport:
-    """Copy the workspace to ``folder`` while others go on working; again into the same folder adds what is new.
+    """Copy the workspace to ``folder`` while others go on working; again into the same folder adds what
+    is new.
 
-    Originals are written before the rows that name them, so a database copied first never names a file that is
-    copied later and missing. Nothing in an earlier backup is deleted.
+    Originals are written before the rows that name them, so a database copied first never names a file
+    that is copied later and missing. Nothing in an earlier backup is deleted.
 
     Raises:
         BadRequestError: ``folder`` is inside the workspace, or the database is not SQLite.

@@ -1,4 +1,4 @@
-"""What people do to units, and what they notice that a photo does not show. All of it is only ever added to."""
+"""What people do to units, and what they notice that a photo does not show; only ever added to."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ CAUTIONS: tuple[str, ...] = (
     "Isolate the unit and lock it out before anything is opened; check that it is dead.",
     "Work inside the unit, and on its wiring, is for a licensed electrician. Local codes come first.",
     "A melted coupler can be stuck in the inlet. Do not force it: switch off first and call for help.",
-    "Do not touch contacts or bare conductors. A burnt smell, smoke or heat: keep away and switch off upstream.",
+    "Do not touch contacts or bare conductors. Smoke, heat or a burnt smell: keep away, switch off upstream.",
     "Melted housings come back when the cause stays: have the wiring and terminals upstream checked.",
     "Intact on a photo means that no damage was visible. It does not mean that the coupler is safe.",
 )
@@ -88,7 +88,8 @@ def replace_coupler(
 ) -> EventRecord:
     """Replace the coupler on ``position``: the old one ends, a new one starts on the same unit.
 
-    ``family`` defaults to the old one's; ``installed_on`` to today at the site. The unit's status stays as it is.
+    ``family`` defaults to the old one's; ``installed_on`` to today at the site. The unit's status stays
+    as it is.
 
     Raises:
         NotFoundError: no such unit or position.

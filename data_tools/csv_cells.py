@@ -1,8 +1,8 @@
 """CSV that a spreadsheet cannot be tricked with.
 
-A cell whose text starts with ``=``, ``+``, ``-``, ``@``, a tab or a line end would be run as a formula when opened.
-Such text gets an apostrophe in front (numbers are left alone); reading our files takes it away again.
-"""
+A cell whose text starts with ``=``, ``+``, ``-``, ``@``, a tab or a line end would be run as a formula
+when opened. Such text gets an apostrophe in front (numbers are left alone); reading our files takes it
+away again."""
 
 from __future__ import annotations
 

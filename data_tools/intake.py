@@ -72,7 +72,7 @@ class Kept:
 
 
 def share_of(name: str, purpose: str) -> float:
-    """Return a number in [0, 1) that is fixed by ``name`` and ``purpose``, as good as random between names."""
+    """Return a number in [0, 1) fixed by ``name`` and ``purpose``, as good as random between names."""
     return int(hashlib.sha256(f"{purpose}:{name}".encode()).hexdigest()[:13], 16) / 16**13
 
 

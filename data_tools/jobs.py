@@ -8,20 +8,36 @@ from __future__ import annotations
 import subprocess
 import sys
 from collections.abc import Callable
-from datetime import timedelta
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from time import monotonic
 
 from sqlalchemy import select
 
 from data_tools.access import Actor, Permission
 from data_tools.database.schema import JobRow
-from data_tools.records import JobRecord
 from data_tools.workspace import Workspace, now_or
 from model.errors import ConflictError, NotFoundError, RoundsError
 
 DEAD_AFTER = timedelta(seconds=60)
 BEAT_EVERY_S = 2.0
 Beat = Callable[[float, str], None]
+
+
+@dataclass(frozen=True)
+class JobRecord:
+    """A long work in another process. ``alive``: not ended, and heard of within the last minute."""
+
+    id: int
+    kind: str
+    started_by: str
+    started_at: datetime
+    stage: str
+    progress: float
+    alive: bool
+    stop_asked: bool
+    finished_at: datetime | None
+    message: str
 
 
 class StopAskedError(RoundsError):
@@ -81,7 +97,7 @@ def ask_stop(ws: Workspace, actor: Actor, job_id: int) -> None:
 
 
 def beating(ws: Workspace, job_id: int) -> Beat:
-    """Return a function that records progress (0..1) and stage, and raises ``StopAskedError`` when asked to."""
+    """Return a function that records progress (0..1) and stage; it raises ``StopAskedError`` on request."""
     last_at, last_stage = 0.0, ""
 
     def beat(progress: float, stage: str) -> None:

@@ -60,7 +60,7 @@ def coupler_at(unit: UnitRow, position: str) -> CouplerRow:
 
 
 def coupler_when(unit: UnitRow, position: str, moment: datetime) -> CouplerRow:
-    """Return the coupler that was on ``position`` at ``moment``; before the first one was put on: the first."""
+    """Return the coupler that was on ``position`` at ``moment`` (before any was put on: the first)."""
     coupler_at(unit, position)
     there = sorted((c for c in unit.couplers if c.position == position), key=lambda c: c.number)
     return next((c for c in reversed(there) if c.put_on_at <= moment), there[0])

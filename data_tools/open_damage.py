@@ -24,7 +24,8 @@ from model.vocabulary import FindingKind, Triage
 
 @dataclass(frozen=True)
 class OpenDamage:
-    """Damage that stands on one coupler. ``photo`` is the latest that shows it, ``since`` when it first showed.
+    """Damage that stands on one coupler. ``photo`` is the latest that shows it, ``since`` when it first
+    showed.
 
     ``confirmed``: a person said so. ``sure`` is false where the model was unsure and nobody has decided yet.
     """

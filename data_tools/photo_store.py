@@ -52,7 +52,7 @@ def sync_folder(folder: Path) -> None:
 
 
 def write_durably(path: Path, data: bytes) -> None:
-    """Write ``data`` to ``path`` so that after a power cut it is there whole or not at all; raises ``OSError``."""
+    """Write ``data`` so that after a power cut it is there whole or not at all; raises ``OSError``."""
     made = _make_folder(path.parent)
     part = path.parent / f".{path.name}.{secrets.token_hex(6)}{PART_SUFFIX}"
     try:
@@ -84,7 +84,7 @@ class PhotoStore:
         self.root, self.derived = root, derived
 
     def path(self, sha256: str) -> Path:
-        """Return where the original named ``sha256`` lies or would lie; refuses anything but 64 hex digits."""
+        """Return where the original named ``sha256`` lies or would lie; refuses all but 64 hex digits."""
         if len(sha256) != 64 or not _HEX.issuperset(sha256):
             raise BadRequestError(
                 "a SHA-256 in lower-case hex", repr(sha256[:80]), "Use the name the store gave."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 from sqlalchemy import ColumnElement, Select, and_, case, func, literal, or_, select
 from sqlalchemy.orm import Session, joinedload
@@ -31,10 +32,10 @@ _OPEN_QUESTION_BONUS = 2.0
 def queue(ws: Workspace, actor: Actor, site_key: str | None = None, limit: int = 50) -> list[QueueItem]:
     """Return the photos that wait for this technician, most costly to miss first, at most ``limit``.
 
-    Priority is the sum over the damages of cost of a miss times probability, times a factor where the model is
-    unsure, and times a small factor where the unit is out of service already. Clear verdicts of the blind
-    audit sit at places fixed by their content, so that the order does not tell them apart; screens must not
-    either. Left out: what this technician has decided, unless somebody disagreed since.
+    Priority is the sum over the damages of cost of a miss times probability, times a factor where the
+    model is unsure, and times a small factor where the unit is out of service already. Clear verdicts of
+    the blind audit sit at places fixed by their content, so that the order does not tell them apart;
+    screens must not either. Left out: what this technician has decided, unless somebody disagreed since.
     """
     actor.require(Permission.DECIDE)
     with ws.read() as session:
@@ -59,7 +60,7 @@ def _undisputed() -> ColumnElement[bool]:
     return and_(PhotoStateRow.conflict.is_(False), PhotoStateRow.second_opinion.is_(False))
 
 
-def _waiting_for(actor: Actor, site_id: int | None) -> Select[tuple[PhotoRow, PhotoStateRow, VerdictRow]]:
+def _waiting_for(actor: Actor, site_id: int | None) -> Select[*tuple[Any, ...]]:
     """Select what is queued, less the disputes in which this person spoke last."""
     last_word = (
         select(DecisionRow.decided_by)
@@ -97,9 +98,7 @@ def _priority(settings: Settings) -> ColumnElement[float]:
     return cost * unsure * idle * asked
 
 
-def _ordered(
-    query: Select[tuple[PhotoRow, PhotoStateRow, VerdictRow]], settings: Settings, limit: int
-) -> Select[tuple[PhotoRow, PhotoStateRow, VerdictRow, float]]:
+def _ordered(query: Select[*tuple[Any, ...]], settings: Settings, limit: int) -> Select[*tuple[Any, ...]]:
     priority = _priority(settings)
     unit = joinedload(PhotoRow.coupler).joinedload(CouplerRow.unit)
     return (
@@ -110,9 +109,7 @@ def _ordered(
     )
 
 
-def _items(
-    session: Session, query: Select[tuple[PhotoRow, PhotoStateRow, VerdictRow, float]], settings: Settings
-) -> list[QueueItem]:
+def _items(session: Session, query: Select[*tuple[Any, ...]], settings: Settings) -> list[QueueItem]:
     rows = session.execute(query).all()
     decisions = _decisions(session, [photo.id for photo, *_ in rows])
     return [

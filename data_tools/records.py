@@ -56,8 +56,8 @@ class DecisionKind(StrEnum):
 
 
 class IngestStatus(StrEnum):
-    """What became of one file of an upload. All but ``NOT_RECEIVED`` are safe with us: a rejected file is kept
-    aside as it came; one not received (disk full, folder read-only) must be sent again."""
+    """What became of one file of an upload. All but ``NOT_RECEIVED`` are safe with us: a rejected file is
+    kept aside as it came; one not received (disk full, folder read-only) must be sent again."""
 
     STORED = "stored"
     KNOWN = "already_here"
@@ -103,8 +103,8 @@ class Unit:
 
 @dataclass(frozen=True)
 class PhotoRecord:
-    """A kept photo. ``sha256`` names the untouched original in the photo store. ``seen_at`` is when it counts:
-    the capture time where that is believable, else when it was received."""
+    """A kept photo. ``sha256`` names the untouched original in the photo store. ``seen_at`` is when it
+    counts: the capture time where that is believable, else when it was received."""
 
     id: int
     sha256: str
@@ -144,9 +144,10 @@ class TrueFinding:
 
 @dataclass(frozen=True)
 class DecisionRecord:
-    """One append-only statement of a person about a photo. ``judged`` is false where the person could not tell or
-    agreed that the photo cannot be judged; no findings then does not mean intact. ``withdraws_id`` names the decision that a withdrawal
-    takes back; ``withdrawn`` says that a later one took this back."""
+    """One append-only statement of a person about a photo. ``judged`` is false where the person could not
+    tell or agreed that the photo cannot be judged; no findings then does not mean intact.
+    ``withdraws_id`` names the decision that a withdrawal takes back; ``withdrawn`` says that a later one
+    took this back."""
 
     id: int
     photo_id: int
@@ -165,8 +166,9 @@ class DecisionRecord:
 
 @dataclass(frozen=True)
 class EventRecord:
-    """Something done to a unit (or seen on it that a photo does not show). For a replacement, ``coupler_id`` is
-    the one taken off and ``new_coupler_id`` the one put on. ``what`` and ``blinks`` belong to observations."""
+    """Something done to a unit (or seen on it that a photo does not show). For a replacement,
+    ``coupler_id`` is the one taken off and ``new_coupler_id`` the one put on. ``what`` and ``blinks``
+    belong to observations."""
 
     id: int
     unit_key: str
@@ -229,8 +231,9 @@ class IngestReport:
 
 @dataclass(frozen=True)
 class RosterLine:
-    """One unit in this week's round of a site. It is done when each of its couplers has a photo of this week that
-    could be judged; ``missing_positions`` still lack one, and ``take_again`` says why the last one did not do."""
+    """One unit in this week's round of a site. It is done when each of its couplers has a photo of this
+    week that could be judged; ``missing_positions`` still lack one, and ``take_again`` says why the last
+    one did not do."""
 
     unit: Unit
     last_photo: PhotoRecord | None
@@ -287,19 +290,3 @@ class ModelVersion:
     status: str
     note: str
     metrics: dict[str, float] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class JobRecord:
-    """A long work in another process. ``alive`` is false when it ended, or has not been heard of for a minute."""
-
-    id: int
-    kind: str
-    started_by: str
-    started_at: datetime
-    stage: str
-    progress: float
-    alive: bool
-    stop_asked: bool
-    finished_at: datetime | None
-    message: str

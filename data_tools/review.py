@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from data_tools.access import Actor, Permission
@@ -32,7 +32,7 @@ from data_tools.states import refresh_state
 from data_tools.workspace import Workspace, now_or
 from model.errors import BadRequestError, NotAllowedError, NotFoundError
 from model.families import family as family_of
-from model.vocabulary import FindingKind, Outcome, Place
+from model.vocabulary import FindingKind, Outcome, Place, Triage
 
 __all__ = ["decide", "decisions_of", "last_good_photo", "queue", "withdraw"]
 
@@ -210,7 +210,7 @@ def decisions_of(ws: Workspace, actor: Actor, photo_id: int) -> list[DecisionRec
 
 
 def last_good_photo(ws: Workspace, actor: Actor, coupler_id: int, before: datetime) -> PhotoRecord | None:
-    """Return the coupler's latest photo before ``before`` that shows no damage as far as we know, or ``None``."""
+    """Return the coupler's latest photo before ``before`` that shows no known damage, or ``None``."""
     actor.require(Permission.SEE)
     query = (
         select(PhotoRow)
@@ -219,6 +219,7 @@ def last_good_photo(ws: Workspace, actor: Actor, coupler_id: int, before: dateti
             PhotoRow.coupler_id == coupler_id,
             PhotoRow.seen_at < before,
             PhotoStateRow.judged.is_(True),
+            or_(PhotoStateRow.decision_id.is_not(None), PhotoStateRow.triage == Triage.CLEAR),
             *(getattr(PhotoStateRow, kind.value).is_(False) for kind in FindingKind),
         )
         .order_by(PhotoRow.seen_at.desc(), PhotoRow.id.desc())

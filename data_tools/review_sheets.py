@@ -1,10 +1,10 @@
 """Deciding by spreadsheet: the queue as CSV, and decisions read from one.
 
-Columns: ``photo`` and ``verdict`` (numbers), ``sha256``, ``unit``, ``file_name``, ``model_says`` for reading;
-``decision`` (confirmed, corrected, cannot_tell or second_opinion_asked; empty: not decided), ``findings``
-(``kind@place`` separated by ``;``, empty with ``corrected``: intact), ``comment`` and ``seconds`` to be filled in.
-Cells that a spreadsheet would run as formulas carry an apostrophe (see ``csv_cells``).
-"""
+Columns: ``photo`` and ``verdict`` (numbers), ``sha256``, ``unit``, ``file_name``, ``model_says`` for
+    reading; ``decision`` (confirmed, corrected, cannot_tell or second_opinion_asked; empty: not decided),
+    ``findings`` (``kind@place`` separated by ``;``, empty with ``corrected``: intact), ``comment`` and
+    ``seconds`` to be filled in. Cells that a spreadsheet would run as formulas carry an apostrophe (see
+    ``csv_cells``)."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Every setting: name, default, help, in one table. Read once into a frozen ``Settings``.
 
-Order of strength: the environment (``ROUNDS_<NAME>``), then ``settings.toml`` in the workspace, then the default.
-"""
+Order of strength: the environment (``ROUNDS_<NAME>``), then ``settings.toml`` in the workspace, then the
+default."""
 
 from __future__ import annotations
 

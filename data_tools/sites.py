@@ -249,7 +249,7 @@ def _line(
 
 
 def clean_text(text: str, limit: int) -> str:
-    """Return ``text`` without control characters (PostgreSQL refuses NUL) and broken surrogates, cut to ``limit``."""
+    """Return ``text`` without control characters (PostgreSQL refuses NUL), cut to ``limit``."""
     visible = "".join(c if c.isprintable() or c == "\n" else " " for c in text)
     return visible.encode("utf-8", "replace").decode("utf-8").strip()[:limit]
 

@@ -1,9 +1,9 @@
 """What stands for one photo, folded from its verdict and its decisions. Pure: no database.
 
-Rules. A withdrawn decision counts for nothing. Each person's latest decision is theirs. Where people differ
-there is a conflict, and both stay. It is settled by a later decision of somebody who had not decided before, or by
-the answer to a second opinion that was asked for. The latest decision stands; without one, the verdict does.
-"""
+Rules. A withdrawn decision counts for nothing. Each person's latest decision is theirs. Where people
+differ there is a conflict, and both stay. It is settled by a later decision of somebody who had not
+decided before, or by the answer to a second opinion that was asked for. The latest decision stands;
+without one, the verdict does."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from model.vocabulary import Outcome, Reason, Triage
 
 @dataclass(frozen=True)
 class Standing:
-    """``decision`` is the one that stands (``None``: nobody decided). ``voices`` are the decisions that count."""
+    """``decision`` is the one that stands (``None``: none); ``voices`` are the decisions that count."""
 
     decision: DecisionRecord | None
     conflict: bool

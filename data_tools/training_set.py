@@ -1,10 +1,9 @@
 """Decisions -> a frozen, hashed training set. The same decisions give the same bytes.
 
-Rules. Only what stands counts (see ``standing``). Out: photos with an open conflict or an unanswered second opinion,
-and "cannot tell". In: confirmed and corrected photos, and refusals that a person confirmed (with their reason).
-A replaced coupler and its successor are two couplers. One coupler in five, fixed by a hash of its name, is held out
-for ever: its photos are only ever used to compare versions.
-"""
+Rules. Only what stands counts (see ``standing``). Out: photos with an open conflict or an unanswered
+second opinion, and "cannot tell". In: confirmed and corrected photos, and refusals that a person
+confirmed (with their reason). A replaced coupler and its successor are two couplers. One coupler in five,
+fixed by a hash of its name, is held out for ever: its photos are only ever used to compare versions."""
 
 from __future__ import annotations
 
@@ -38,9 +37,9 @@ TRAIN, HELD_OUT = "train", "held_out"
 
 @dataclass(frozen=True)
 class FrozenSet:
-    """A frozen training set. ``digest`` is the SHA-256 of ``manifest``, which holds every photo with its split;
-    ``held_out`` and ``never_regress`` are the parts that candidates are compared on. ``counts`` says how many photos
-    are in each part, under each label, and why others were left out."""
+    """A frozen training set. ``digest`` is the SHA-256 of ``manifest``, which holds every photo with its
+    split; ``held_out`` and ``never_regress`` are the parts that candidates are compared on. ``counts``
+    says how many photos are in each part, under each label, and why others were left out."""
 
     digest: str
     manifest: Path
@@ -50,7 +49,8 @@ class FrozenSet:
 
 
 def freeze(ws: Workspace, actor: Actor, out_dir: Path | None = None) -> FrozenSet:
-    """Write the training set of all decisions that stand now (default: into the workspace's ``training_sets``).
+    """Write the training set of all decisions that stand now (default: into the workspace's
+    ``training_sets``).
 
     Raises:
         NotFoundError: an original is missing from the store.
@@ -71,8 +71,10 @@ def freeze(ws: Workspace, actor: Actor, out_dir: Path | None = None) -> FrozenSe
         _write(folder, held, f"{stem}-held_out")
         _write(folder, regress, f"{stem}-never_regress")
     counts["never_regress"] = len(regress)
-    parts = [folder / f"{stem}{suffix}.jsonl" for suffix in ("", "-held_out", "-never_regress")]
-    return FrozenSet(digest, *parts, counts=dict(sorted(counts.items())))
+    manifest, held_out, regress_list = (
+        folder / f"{stem}{suffix}.jsonl" for suffix in ("", "-held_out", "-never_regress")
+    )
+    return FrozenSet(digest, manifest, held_out, regress_list, dict(sorted(counts.items())))
 
 
 def _write(folder: Path, photos: list[LabelledPhoto], stem: str) -> str:

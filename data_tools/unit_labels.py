@@ -1,12 +1,13 @@
 """Which unit does a photo show? From the code label in the photo, or from the file name.
 
-Code label: a QR code or Data Matrix (ISO/IEC 18004, ISO/IEC 16022) beside the coupler whose text is the unit key,
-``unit=KEY`` (optionally ``&position=B``), or a URL that ends in ``/KEY`` or has ``unit=KEY`` in its query.
+Code label: a QR code or Data Matrix (ISO/IEC 18004, ISO/IEC 16022) beside the coupler whose text is the
+unit key, ``unit=KEY`` (optionally ``&position=B``), or a URL that ends in ``/KEY`` or has ``unit=KEY`` in
+its query.
 
-File name: the unit key at the start, followed by ``_``, a space, ``-`` and a digit, a dot or the end; after the
-key may come ``__`` and the coupler's position. Upper and lower case are alike; the longest known key wins.
-So ``P3-07_evening.jpg``, ``p3-07-2.heic``, ``P3-07.jpg`` and ``P3-07__B_close.jpg`` are photos of unit ``P3-07``.
-"""
+File name: the unit key at the start, followed by ``_``, a space, ``-`` and a digit, a dot or the end;
+after the key may come ``__`` and the coupler's position. Upper and lower case are alike; the longest
+known key wins. So ``P3-07_evening.jpg``, ``p3-07-2.heic``, ``P3-07.jpg`` and ``P3-07__B_close.jpg`` are
+photos of unit ``P3-07``."""
 
 from __future__ import annotations
 
@@ -20,12 +21,9 @@ import zxingcpp
 from numpy.typing import NDArray
 
 _AFTER_KEY = re.compile(r"(?:__(?P<position>[^_\s.]{1,40}?))?(?:_|\s|-\d|\.|$)", re.IGNORECASE)
-_FORMATS = (
-    zxingcpp.BarcodeFormat.QRCode,
-    zxingcpp.BarcodeFormat.MicroQRCode,
-    zxingcpp.BarcodeFormat.DataMatrix,
+_FORMATS = zxingcpp.BarcodeFormats(
+    [zxingcpp.BarcodeFormat.QRCode, zxingcpp.BarcodeFormat.MicroQRCode, zxingcpp.BarcodeFormat.DataMatrix]
 )
-
 MAX_TEXT = 500
 
 

@@ -1,11 +1,12 @@
-"""Does the store hold what it says, and say what it holds? Finds what is missing, damaged or orphaned, and puts
-right what can be put right without guessing. Originals are never deleted."""
+"""Does the store hold what it says, and say what it holds? Finds what is missing, damaged or orphaned,
+and puts right what can be put right without guessing. Originals are never deleted."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from sqlalchemy import select, text
@@ -32,6 +33,7 @@ from model.errors import ArtefactError, PhotoError
 from model.photo import open_photo
 
 LEFTOVER_AGE_S = 3600.0
+_RECOVERED = "Recovered after an interruption."
 
 
 @dataclass(frozen=True)
@@ -69,9 +71,8 @@ def verify(
     """Check originals against rows both ways, every checksum, derived rows, unit states and model files.
 
     With ``repair``: orphaned originals are taken up as waiting photos, unfinished writes older than
-    ``leftover_age_s`` are removed, derived rows are folded again. A missing or damaged original can only come back
-    from a backup (or by sending the photo again).
-    """
+    ``leftover_age_s`` are removed, derived rows are folded again. A missing or damaged original can only
+    come back from a backup (or by sending the photo again)."""
     actor.require(Permission.MANAGE_SITES if repair else Permission.SEE)
     problems = []
     for problem, mend in _findings(ws, actor, leftover_age_s):
@@ -122,7 +123,7 @@ def _originals(ws: Workspace, actor: Actor) -> Iterator[_Finding]:
     for sha256 in ws.photos.names():
         if sha256 not in named and ws.photos.is_whole(sha256):
             message = "An original that no row names: the work stopped between file and row."
-            yield _problem("orphan", sha256, message), lambda name=sha256: _take_up(ws, actor, name)  # type: ignore[misc]
+            yield _problem("orphan", sha256, message), partial(_take_up, ws, actor, sha256)
         elif sha256 not in named:
             message = (
                 "A file whose bytes do not match its name, named by no row. Left for a person to look at."
@@ -154,7 +155,7 @@ def _take_up(ws: Workspace, actor: Actor, sha256: str) -> None:
         with storage_errors("to move a file aside"):
             ws.photos.path(sha256).unlink()
         return
-    keep_waiting(ws, arrival, "Recovered after an interruption. Name its unit.")
+    keep_waiting(ws, arrival, f"{_RECOVERED} Name its unit.")
 
 
 def _rejected(ws: Workspace, actor: Actor) -> Iterator[_Finding]:
@@ -165,13 +166,12 @@ def _rejected(ws: Workspace, actor: Actor) -> Iterator[_Finding]:
         if sha256 not in named:
             arrival = Arrival(f"recovered {sha256[:12]}", sha256, actor, now_or(None), None)
             message = "A rejected file that no row names: the work stopped between file and row."
-            why = "Recovered after an interruption."
-            yield _problem("orphan", sha256, message), lambda a=arrival: keep_rejected(ws, a, why)  # type: ignore[misc]
+            yield _problem("orphan", sha256, message), partial(keep_rejected, ws, arrival, _RECOVERED)
 
 
 def _leftovers(store: PhotoStore, age_s: float) -> Iterator[_Finding]:
     for path in store.leftovers(age_s):
-        yield _problem("leftover", path.name, "An unfinished write."), lambda p=path: _remove(p)  # type: ignore[misc]
+        yield _problem("leftover", path.name, "An unfinished write."), partial(_remove, path)
 
 
 def _remove(path: Path) -> None:
@@ -191,7 +191,7 @@ def _states(ws: Workspace) -> Iterator[_Finding]:
             row = session.get(PhotoStateRow, photo_id)
         if row is None or any(getattr(row, name) != value for name, value in wanted.items()):
             message = "What stands for this photo was out of step with its records."
-            yield _problem("derived", photo.sha256, message), lambda i=photo_id: _refold(ws, i)  # type: ignore[misc]
+            yield _problem("derived", photo.sha256, message), partial(_refold, ws, photo_id)
 
 
 def _photo_ids(ws: Workspace) -> list[int]:
@@ -213,7 +213,7 @@ def _unit_statuses(ws: Workspace) -> Iterator[_Finding]:
     for key, (has, should) in statuses.items():
         if has is not should:
             message = f"It says {has.value}; its last event says {should.value}."
-            yield _problem("status", key, message), lambda k=key, s=should: _set_status(ws, k, s)  # type: ignore[misc]
+            yield _problem("status", key, message), partial(_set_status, ws, key, should)
 
 
 def _status_by_events(session: Session, unit: UnitRow) -> UnitStatus:
@@ -240,4 +240,4 @@ def _models(ws: Workspace) -> Iterator[_Finding]:
     for path in sorted(ws.models.glob("*")):
         if path not in named and path.is_file():
             message = "A model file that no version names: the work stopped before it was entered."
-            yield _problem("leftover", path.name, message), lambda p=path: _remove(p)  # type: ignore[misc]
+            yield _problem("leftover", path.name, message), partial(_remove, path)

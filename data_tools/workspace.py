@@ -66,7 +66,7 @@ class Workspace:
 
     @contextmanager
     def write(self) -> Iterator[GuardedSession]:
-        """One transaction, committed at the end or not at all; raises ``ConflictError`` or ``StorageError``."""
+        """One transaction, whole or not at all; raises ``ConflictError`` or ``StorageError``."""
         with told_plainly(), self._writing.begin() as session:
             yield session
 

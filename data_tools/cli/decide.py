@@ -25,7 +25,7 @@ from data_tools.review_sheets import SheetReport
 @as_json
 @click.pass_context
 def review(ctx: click.Context, sheet: Path, write: bool, site: str | None, limit: int, as_json: bool) -> None:
-    """Read decisions from the CSV file SHEET (columns: photo, verdict, decision, findings, comment, seconds)."""
+    """Read decisions from the CSV file SHEET (see `--write` for its columns)."""
     at = ctx.ensure_object(Station)
     if write:
         count = review_sheets.queue_to_csv(at.ws, at.actor, sheet, site, limit)

@@ -26,7 +26,7 @@ from model.errors import RoundsError, StorageError
 
 EXIT_CODES: dict[int, str] = {
     0: "done; nothing needs a person",
-    1: "done, but something needs a person: a file rejected, waiting or not received, a line refused, a problem found",
+    1: "done, but something needs a person: a file or line not taken, a problem found",
     2: "the command line itself is wrong",
     3: "refused: it does not exist, is there already, is not allowed, or cannot be used",
     4: "the store cannot be read or written: disk full, read-only, locked or damaged",

@@ -47,7 +47,7 @@ def ingest(
 
 
 def _brief(file: IngestedFile) -> dict[str, object]:
-    """Return the machine form of one file: what became of it, and the verdict as ``rounds score`` prints it."""
+    """Return what became of one file, with the verdict as ``rounds score`` prints it."""
     verdict = file.verdict.judgement.to_json(file.file_name) if file.verdict else None
     photo = file.photo
     return {
@@ -120,7 +120,10 @@ def assign(at: Station, waiting_id: int, unit: str, position: str | None, as_jso
     "--batch", type=click.IntRange(1, 256), default=BATCH, show_default=True, help="Photos judged at once."
 )
 def score(paths: tuple[Path, ...], as_json: bool, artefact: Path | None, batch: int) -> None:
-    """Judge photos without a store. Folders give the pictures in them. Exit code 0 once every file has its line."""
+    """Judge photos without a store. Folders give the pictures in them.
+
+    Exit code 0 once every file has its line, whatever the line says.
+    """
     judge = load_judge(artefact)
     files = expand_paths(paths)
     with bar("scoring", len(files)) as progress:

@@ -135,7 +135,7 @@ def _entry(entry: TimelineEntry) -> str:
             ", ".join(f"{f.kind.value} at {f.place.value}" for f in entry.decision.findings) or "no findings"
         )
         decision = entry.decision
-        return f"{decision.decided_by} on photo {decision.photo_id}: {decision.kind.value}, {found} {decision.comment}"
+        return f"{decision.decided_by} on photo {decision.photo_id}: {decision.kind.value}, {found}"
     return _event(entry.event) if entry.event is not None else ""
 
 

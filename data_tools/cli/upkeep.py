@@ -53,7 +53,8 @@ def backup(at: Station, folder: Path, as_json: bool) -> None:
     """Copy the workspace to FOLDER; the copy opens as a workspace."""
     with bar("backing up", unit="file") as progress:
         report = backing_up.backup(at.ws, at.actor, folder, progress=progress)
-    words = f"{report.copied} files copied ({report.copied_bytes / 1e6:.1f} MB), {report.there_already} there already."
+    size = f"{report.copied_bytes / 1e6:.1f} MB"
+    words = f"{report.copied} files copied ({size}), {report.there_already} there already."
     say(as_json, report, words)
 
 
@@ -72,8 +73,10 @@ def export(at: Station, folder: Path, as_json: bool) -> None:
 @station
 def settings(at: Station, as_json: bool) -> None:
     """List every setting: its value here, its environment variable, its meaning."""
-    rows = [{"name": s.name, "value": plain(getattr(at.settings, s.name)), "variable": s.variable, "help": s.help}
-            for s in SETTINGS]  # fmt: skip
+    values = {s.name: plain(getattr(at.settings, s.name)) for s in SETTINGS}
+    rows = [
+        {"name": s.name, "value": values[s.name], "variable": s.variable, "help": s.help} for s in SETTINGS
+    ]
     say(as_json, rows, lambda: (f"{r['name']} = {r['value']}  ({r['variable']})  {r['help']}" for r in rows))
 
 

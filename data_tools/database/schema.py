@@ -1,9 +1,8 @@
 """The tables. Portable SQL only: SQLite and PostgreSQL hold the same schema.
 
 Photos, verdicts, decisions, events, observations and model events are append-only (``append_only``
-refuses to change them). ``photo_states`` is derived from them, one row per photo, so that queue and trends need
-not fold decisions; it is rebuilt by ``rounds verify --repair``.
-"""
+refuses to change them). ``photo_states`` is derived from them, one row per photo, so that queue and
+trends need not fold decisions; it is rebuilt by ``rounds verify --repair``."""
 
 from __future__ import annotations
 

@@ -1,0 +1,234 @@
+"""Where one upload is worked through: each file to a kept photo, a waiting one, or one set aside."""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, selectinload
+
+from data_tools.access import Actor
+from data_tools.archives import Upload
+from data_tools.database.schema import SiteRow, UnitRow
+from data_tools.intake import (
+    Arrival,
+    Kept,
+    Target,
+    find_photo,
+    keep_photo,
+    keep_rejected,
+    keep_waiting,
+    refuse_closed,
+)
+from data_tools.lookup import coupler_at, site_row, unit_row
+from data_tools.model_side import Judge, judging_side
+from data_tools.records import IngestedFile, IngestStatus
+from data_tools.unit_labels import UnitHint, by_casefold, unit_from_file_name, unit_from_photo
+from data_tools.workspace import Workspace
+from model.errors import BadRequestError, ConflictError, NotFoundError, PhotoError, StorageError
+from model.judgement import Judgement
+from model.photo import Photo, open_photo
+from model.vocabulary import ADVICE, Outcome, Reason, Triage
+
+LABEL_SIDE = 3000
+"""A code label that cannot be read at the judging size is looked for again at this many pixels."""
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Ready:
+    """A photo whose original is kept and whose coupler is known: it only needs its verdict."""
+
+    arrival: Arrival
+    photo: Photo
+    target: Target
+
+
+class Desk:
+    """Who sends, to which site, and the units that are known there.
+
+    Raises:
+        NotFoundError: no such site, or the given unit or position does not exist.
+        BadRequestError: the given unit is at another site.
+        ConflictError: the site is closed.
+    """
+
+    def __init__(
+        self,
+        ws: Workspace,
+        actor: Actor,
+        site_key: str,
+        at: datetime,
+        *,
+        unit_key: str | None = None,
+        position: str | None = None,
+    ) -> None:
+        self.ws, self.actor, self.site_key, self.at = ws, actor, site_key, at
+        with ws.read() as session:
+            site = site_row(session, site_key)
+            refuse_closed(site)
+            self.positions = _positions(session, site)
+            self.given = _given(session, site, unit_key, position) if unit_key is not None else None
+        self.position_given = position is not None
+        self.known = by_casefold(list(self.positions))
+        self.judge = ws.classifier()
+
+    def take_in(self, uploads: Sequence[Upload]) -> list[IngestedFile]:
+        """Work through a few files together, so that the model can judge them in one batch."""
+        received = [self._receive(upload) for upload in uploads]
+        ready = [item for item in received if isinstance(item, Ready)]
+        verdicts = iter(judged(self.judge, [item.photo for item in ready]))
+        return [self._finish(item, next(verdicts)) if isinstance(item, Ready) else item for item in received]
+
+    def _receive(self, upload: Upload) -> IngestedFile | Ready:
+        try:
+            if upload.read is None:
+                return self._set_aside(upload.name, upload.problem, upload.kept)
+            data = upload.read()
+            sha256 = hashlib.sha256(data).hexdigest()
+            arrival = Arrival(upload.name, sha256, self.actor, self.at, self.site_key)
+            with self.ws.read() as session:
+                known = find_photo(session, sha256)
+            if known is None:
+                return self._check(arrival, data)
+            self.ws.photos.put(data)  # heals an original that was lost or damaged on the disk
+            return _known(upload.name, known)
+        except (StorageError, BadRequestError) as error:
+            return IngestedFile(upload.name, IngestStatus.NOT_RECEIVED, str(error))
+
+    def _check(self, arrival: Arrival, data: bytes) -> IngestedFile | Ready:
+        try:
+            photo = open_photo(data, max_side=judging_side(self.judge))
+        except PhotoError as error:
+            return self._set_aside(arrival.file_name, str(error), lambda: data)
+        self.ws.photos.put(data)
+        target, why = self._target(photo, arrival.file_name, data)
+        return Ready(arrival, photo, target) if target else self._wait(arrival, why)
+
+    def _set_aside(self, name: str, why: str, kept: Callable[[], bytes] | None) -> IngestedFile:
+        if kept is None:
+            return IngestedFile(name, IngestStatus.NOT_RECEIVED, why, reason=Reason.UNREADABLE)
+        sha256 = self.ws.rejected.put(kept())
+        keep_rejected(self.ws, Arrival(name, sha256, self.actor, self.at, self.site_key), why)
+        return IngestedFile(name, IngestStatus.REJECTED, why, reason=Reason.UNREADABLE)
+
+    def _wait(self, arrival: Arrival, why: str) -> IngestedFile:
+        waiting_id = keep_waiting(self.ws, arrival, why)
+        return IngestedFile(arrival.file_name, IngestStatus.NEEDS_UNIT, why, waiting_id=waiting_id)
+
+    def _target(self, photo: Photo, name: str, data: bytes) -> tuple[Target | None, str]:
+        """Return the coupler that the photo is of, or why it is not known."""
+        label, named = unit_from_photo(photo.rgb, self.known), unit_from_file_name(name, self.known)
+        if self.given is not None:
+            return self._as_given(self.given, label, named), ""
+        if label is None and named is None and photo.scale < 1:
+            label = unit_from_photo(open_photo(data, max_side=LABEL_SIDE).rgb, self.known)
+        hint = label or named
+        if hint is None:
+            return None, "No unit found by code label or file name. Kept: name its unit."
+        found = self._position(hint)
+        if found is None:
+            return None, f"Unit {hint.unit_key} has no coupler {hint.position or 'now'}. Kept: name its unit."
+        return Target(hint.unit_key, found), ""
+
+    def _as_given(self, given: Target, label: UnitHint | None, named: UnitHint | None) -> Target:
+        """Take the given unit; label and file name may still say which of its couplers, or differ."""
+        if label is not None and label.unit_key != given.unit_key:
+            return replace(given, note=f" The code label in the photo says {label.unit_key}.")
+        for hint in (label, named):
+            if hint and hint.position and hint.unit_key == given.unit_key and not self.position_given:
+                return replace(given, position=self._position(hint) or given.position)
+        return given
+
+    def _position(self, hint: UnitHint) -> str | None:
+        positions = self.positions[hint.unit_key]
+        wanted = hint.position or next(iter(positions), "")
+        return next((p for p in positions if p.casefold() == wanted.casefold()), None)
+
+    def _finish(self, ready: Ready, judgement: Judgement | None) -> IngestedFile:
+        arrival = ready.arrival
+        try:
+            if judgement is None:
+                return self._wait(
+                    arrival, "The model failed on it. Kept: name its unit to try again."
+                )
+            try:
+                kept = keep_photo(self.ws, arrival, ready.target, ready.photo, judgement)
+            except (NotFoundError, ConflictError) as error:
+                return self._wait(arrival, f"{error} The photo is kept.")
+        except StorageError as error:
+            return IngestedFile(arrival.file_name, IngestStatus.NOT_RECEIVED, str(error))
+        return (
+            _known(arrival.file_name, kept) if kept.known else stored(arrival.file_name, kept, ready.target)
+        )
+
+
+def _given(session: Session, site: SiteRow, unit_key: str, position: str | None) -> Target:
+    unit = unit_row(session, unit_key)
+    if unit.site_id != site.id:
+        raise BadRequestError(f"a unit of site {site.key}", f"{unit_key}, at {unit.site.key}", "Correct one.")
+    return Target(unit.key, coupler_at(unit, position or first_position(unit)).position)
+
+
+def _positions(session: Session, site: SiteRow) -> dict[str, list[str]]:
+    """Return unit key -> its positions that hold a coupler, the default first."""
+    query = select(UnitRow).where(UnitRow.site_id == site.id).options(selectinload(UnitRow.couplers))
+    found = {}
+    for unit in session.scalars(query):
+        first = first_position(unit)
+        others = sorted({c.position for c in unit.couplers if c.removed_on is None} - {first})
+        found[unit.key] = [first, *others] if unit.couplers else others
+    return found
+
+
+def first_position(unit: UnitRow) -> str:
+    """Return the position that is meant where none is named: A, or the first one there is."""
+    positions = sorted(c.position for c in unit.couplers if c.removed_on is None)
+    return "A" if "A" in positions or not positions else positions[0]
+
+
+def judged(judge: Judge, photos: list[Photo]) -> list[Judgement | None]:
+    """Judge in one batch; where that fails, one by one, so that one bad photo costs only itself."""
+    try:
+        return list(judge.judge_many(photos))
+    except Exception:
+        log.exception("judging a batch of %d failed; going one by one", len(photos))
+    return [_judged_alone(judge, photo) for photo in photos]
+
+
+def _judged_alone(judge: Judge, photo: Photo) -> Judgement | None:
+    try:
+        return judge.judge(photo)
+    except Exception:
+        log.exception("judging %s failed", photo.sha256)
+        return None
+
+
+def _known(name: str, kept: Kept) -> IngestedFile:
+    photo = kept.photo
+    message = f"Already here: a photo of unit {photo.unit_key}, received on {photo.received_at:%Y-%m-%d}."
+    return IngestedFile(name, IngestStatus.KNOWN, message, photo, kept.verdict, kept.verdict.judgement.reason)
+
+
+def stored(name: str, kept: Kept, target: Target) -> IngestedFile:
+    """Return what to say of a photo that has just been kept."""
+    judgement = kept.verdict.judgement
+    message = verdict_words(judgement) + target.note
+    return IngestedFile(name, IngestStatus.STORED, message, kept.photo, kept.verdict, judgement.reason)
+
+
+def verdict_words(judgement: Judgement) -> str:
+    """Say in one or two sentences what a verdict means for whoever took the photo."""
+    if judgement.outcome is Outcome.CANNOT_JUDGE:
+        return f"Take it again. {ADVICE[judgement.reason]}" if judgement.reason else "Take it again."
+    if judgement.triage is Triage.CLEAR:
+        return "No visible damage found."
+    found = ", ".join(f"{f.kind.value} at {f.place.value}".replace("_", " ") for f in judgement.findings)
+    if judgement.triage is Triage.FLAG:
+        return f"Do not use this coupler: {found or 'damage suspected'}. A technician will look."
+    return f"Not sure{': ' + found if found else ''}. Do not use this coupler until a technician has looked."
