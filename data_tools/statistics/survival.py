@@ -50,6 +50,14 @@ class GroupTest:
     events: int
     n: int
 
+    def __str__(self) -> str:
+        """Say the result in one line."""
+        about = f"{self.n} in {len(self.groups)} groups, {self.events} events"
+        if self.statistic is None or self.p is None:
+            return f"nothing to compare ({about})"
+        freedom = f"{self.degrees_of_freedom} degree{'s' if self.degrees_of_freedom != 1 else ''} of freedom"
+        return f"chi-square {self.statistic:.2f} with {freedom}, p = {self.p:.2g} ({about})"
+
 
 def kaplan_meier(
     durations: ArrayLike, happened: ArrayLike, entry: ArrayLike | None = None, confidence: float = 0.95

@@ -218,6 +218,7 @@ def test_log_rank_and_wilcoxon(leukaemia):
     assert found.statistic == pytest.approx(16.79294, abs=5e-6)
     assert found.p == pytest.approx(4.169e-5, rel=2e-4)
     assert (found.degrees_of_freedom, found.groups) == (1, {"0": 21, "1": 21})
+    assert str(found).startswith("chi-square 16.79 with 1 degree of freedom, p = 4.2e-05 (42 in 2 groups")
     weighted = statistics.gehan_wilcoxon(leukaemia["t"], leukaemia["status"], arms)
     assert weighted.statistic == pytest.approx(13.457852, abs=5e-7)
 
@@ -225,6 +226,7 @@ def test_log_rank_and_wilcoxon(leukaemia):
 def test_one_group_cannot_be_compared():
     found = statistics.log_rank([1, 2, 3], [True, True, False], ["a", "a", "a"])
     assert (found.statistic, found.p) == (None, None)
+    assert str(found) == "nothing to compare (3 in 1 groups, 2 events)"
 
 
 def test_three_groups_agree_with_lifelines():
