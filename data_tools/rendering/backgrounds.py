@@ -10,20 +10,11 @@ from collections.abc import Callable
 import numpy as np
 
 from data_tools.rendering.coats import Coat, Noise, any_colour, cover, linear, metal, painted, plastic
+from data_tools.rendering.contours import circle, fillet, rounded_rectangle
 from data_tools.rendering.fittings import screw_head
-from data_tools.rendering.shapes import (
-    Solid,
-    circle,
-    euler,
-    fillet,
-    join,
-    lathe,
-    plate,
-    rounded_rectangle,
-    tube,
-)
+from data_tools.rendering.shapes import Solid, euler, join, lathe, plate, tube
 from data_tools.rendering.spec import Mesh
-from data_tools.rendering.surfaces import ground, leaves, moved, wall
+from data_tools.rendering.surfaces import ground, kept_behind, leaves, moved, wall
 from data_tools.rendering.vehicle import body_panels, lamp, wheel
 
 _NEAR, _FAR = -150.0, -3000.0
@@ -53,9 +44,9 @@ def _depth(rng: np.random.Generator, near: float = _NEAR, far: float = _FAR) -> 
 
 
 def _extent(rng: np.random.Generator, z: float) -> tuple[float, float]:
-    """Return a width and height that fill the view at depth ``z`` by a half to three times."""
+    """Return a width and height that fill the view at depth ``z`` about one to three times."""
     view = 1.2 * (200.0 - z)
-    return view * rng.uniform(0.9, 2.6), view * rng.uniform(0.9, 2.2)
+    return view * rng.uniform(1.0, 3.4), view * rng.uniform(1.0, 3.0)
 
 
 def _aside(rng: np.random.Generator, z: float, reach: float = 0.45) -> np.ndarray:
@@ -70,25 +61,29 @@ def _empty(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
 def _wall_scene(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     z = _depth(rng)
     meshes = wall(rng, *_extent(rng, z), noise)
-    return _kept_behind(moved(meshes, _aside(rng, z, 0.25), euler(rng.normal(0, 8), rng.normal(0, 22), rng.normal(0, 4))))
+    return kept_behind(
+        moved(meshes, _aside(rng, z, 0.25), euler(rng.normal(0, 8), rng.normal(0, 22), rng.normal(0, 4)))
+    )
 
 
 def _wall_and_ground(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     z = _depth(rng, -400.0)
     width, height = _extent(rng, z)
     floor = -rng.uniform(0.1, 0.45) * height
-    back = moved(wall(rng, width, height, noise), np.array([0.0, floor + height / 2, z]), euler(y=rng.normal(0, 8)))
+    back = moved(
+        wall(rng, width, height, noise), np.array([0.0, floor + height / 2, z]), euler(y=rng.normal(0, 8))
+    )
     reach = -z + _NEAR
     front = moved(ground(rng, width, max(reach, 300.0), noise), np.zeros(3), euler(x=-90.0))
     front = moved(front, np.array([0.0, floor, 0.5 * (z + _NEAR)]))
-    return _kept_behind(back + _fitting(back, front, 36_000))
+    return kept_behind(back + _fitting(back, front, 36_000))
 
 
 def _ground_below(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     """The phone looks down: the ground fills the view, more or less face on."""
     z = _depth(rng, -250.0, -1500.0)
     meshes = ground(rng, *_extent(rng, z), noise)
-    return _kept_behind(moved(meshes, np.array([0.0, 0.0, z]), euler(rng.uniform(-50, 5), rng.normal(0, 10))))
+    return kept_behind(moved(meshes, np.array([0.0, 0.0, z]), euler(rng.uniform(-50, 5), rng.normal(0, 10))))
 
 
 def _car_scene(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
@@ -102,31 +97,35 @@ def _car_scene(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
         lit = lamp(rng, noise, rng.uniform(150, 420), rng.uniform(60, 180))
         meshes += moved(lit, np.array([rng.uniform(-0.4, 0.4) * width, rng.uniform(0, 0.4) * height, 3.0]))
     meshes = moved(meshes, _aside(rng, z, 0.35), euler(rng.normal(0, 6), rng.normal(0, 20)))
-    return _kept_behind(meshes)
+    return kept_behind(meshes)
 
 
-def _kept_behind(meshes: list[Mesh]) -> list[Mesh]:
-    """Push a tilted group back until all of it lies behind the nearest allowed depth."""
-    front = max(float(m.vertices[:, 2].max()) for m in meshes)
-    return moved(meshes, np.array([0.0, 0.0, min(0.0, _NEAR - front)]))
-
-
-def unit_housing(rng: np.random.Generator, noise: Noise, width: float = 260.0, height: float = 420.0) -> list[Mesh]:
+def unit_housing(
+    rng: np.random.Generator, noise: Noise, width: float = 260.0, height: float = 420.0
+) -> list[Mesh]:
     """Return a charging unit's front facing +z at about z = 0: housing, dark screen, lamp, screws, seams."""
     coat = plastic(rng) if rng.random() < 0.7 else metal(rng)
     body = plate(
-        rounded_rectangle(width, height, rng.uniform(5, 60)), top=0.0, bottom=-120.0, bevel=rng.uniform(3, 14), spacing=9
+        rounded_rectangle(width, height, rng.uniform(5, 60)),
+        top=0.0,
+        bottom=-120.0,
+        bevel=rng.uniform(3, 14),
+        spacing=9,
     )
     meshes = [cover("housing", body, coat.but(mottle=0.03), noise)]
     if rng.random() < 0.7:
         screen = rounded_rectangle(width * rng.uniform(0.3, 0.8), height * rng.uniform(0.12, 0.35), 5)
         glass = plate(screen, top=1.2, bottom=-2.0, bevel=0.8, spacing=8)
         lit = Coat((0.01, 0.01, 0.012) if rng.random() < 0.6 else any_colour(rng), 0.08)
-        meshes += moved([cover("screen", glass, lit, noise)], np.array([0, height * rng.uniform(0.1, 0.3), 0.0]))
+        meshes += moved(
+            [cover("screen", glass, lit, noise)], np.array([0, height * rng.uniform(0.1, 0.3), 0.0])
+        )
     if rng.random() < 0.7:
         lens = lathe(fillet([(0, 4), (rng.uniform(6, 20), 3), (20, -2)], 2), 36)
         bright = Coat(linear(rng.choice([0.33, 0.58, 0.0, 0.12]), 0.8, 0.95), 0.15)
-        meshes += moved([cover("lamp", lens, bright, noise)], np.array([0, -height * rng.uniform(0.0, 0.2), 0.0]))
+        meshes += moved(
+            [cover("lamp", lens, bright, noise)], np.array([0, -height * rng.uniform(0.0, 0.2), 0.0])
+        )
     for x in (-1, 1):
         for y in (-1, 1):
             if rng.random() < 0.5:
@@ -138,19 +137,23 @@ def unit_housing(rng: np.random.Generator, noise: Noise, width: float = 260.0, h
 def _housing(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     z = _depth(rng, _NEAR, -1200.0)
     meshes = unit_housing(rng, noise, rng.uniform(150, 500), rng.uniform(250, 1200))
-    return _kept_behind(moved(meshes, _aside(rng, z), euler(0, rng.normal(0, 25), rng.normal(0, 3))))
+    return kept_behind(moved(meshes, _aside(rng, z), euler(0, rng.normal(0, 25), rng.normal(0, 3))))
 
 
 def _post(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     radius, height, z = rng.uniform(25, 120), rng.uniform(500, 1400), _depth(rng, -350.0)
     heights = np.linspace(height / 2, -height / 2, 50)
-    profile = np.vstack([fillet([(0.0, height / 2 + 8), (radius, height / 2 + 8), (radius, height / 2)], 6.0)])
-    solid = lathe(np.vstack([profile, np.column_stack([np.full(50, radius), heights])]), 40).moved(turn=euler(x=-90.0))
+    profile = np.vstack(
+        [fillet([(0.0, height / 2 + 8), (radius, height / 2 + 8), (radius, height / 2)], 6.0)]
+    )
+    solid = lathe(np.vstack([profile, np.column_stack([np.full(50, radius), heights])]), 40).moved(
+        turn=euler(x=-90.0)
+    )
     coat = plastic(rng) if rng.random() < 0.5 else metal(rng)
     mesh = cover("post", solid, coat.but(albedo=any_colour(rng), mottle_mm=80.0), noise)
     bands = np.sin(solid.vertices[:, 1] * 6.28 / rng.uniform(150, 400)) > rng.uniform(-0.5, 0.95)
     mesh.attributes["albedo"][bands] = any_colour(rng)
-    return _kept_behind(moved([mesh], _aside(rng, z)))
+    return kept_behind(moved([mesh], _aside(rng, z)))
 
 
 def _fence(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
@@ -163,21 +166,21 @@ def _fence(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     for y in np.arange(-height / 2, height / 2, rows):
         bars.append(tube([[-width / 2, y, thick], [0, y, thick], [width / 2, y, thick]], thick, 7))
     turn = euler(0, rng.normal(0, 20), rng.choice([0.0, 45.0]))
-    return _kept_behind(moved([cover("fence", join(bars), metal(rng), noise)], _aside(rng, z, 0.2), turn))
+    return kept_behind(moved([cover("fence", join(bars), metal(rng), noise)], _aside(rng, z, 0.2), turn))
 
 
 def _shrub(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
-    z, count = _depth(rng, -400.0), 7000
+    z, count = _depth(rng, -400.0), 5500
     reach = 0.35 * (200.0 - z) * rng.uniform(0.6, 1.8)
     green = linear(rng.uniform(0.12, 0.4), rng.uniform(0.2, 0.8), rng.uniform(0.2, 0.6))
     mesh = leaves(rng, count, reach * rng.uniform(0.04, 0.11), green)
     spots = rng.normal(size=(count, 3))
     spots *= (reach * rng.uniform(0.55, 1.0, (count, 1))) / np.linalg.norm(spots, axis=1, keepdims=True)
     spots *= (1 + 0.4 * noise(spots, reach))[:, None]
-    mesh.vertices += np.repeat(spots, 3, axis=0).astype(np.float32)
+    mesh.vertices += np.repeat(spots, 4, axis=0).astype(np.float32)
     core = lathe(fillet([(0, 0.6), (0.6, 0.0), (0, -0.6)], 0.5), 20).moved(scale=reach)
     inner = painted("background", "leaf", core, np.asarray(green) * 0.3, 0.9)
-    return _kept_behind(moved([mesh, inner], _aside(rng, z, 0.6)))
+    return kept_behind(moved([mesh, inner], _aside(rng, z, 0.6)))
 
 
 def _pipes(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
@@ -187,19 +190,25 @@ def _pipes(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
         path = [[x, -900.0, 0.0], [x, -300, 0.0], [x, 300, 0.0], [x, 900, 0.0]]
         coat = metal(rng) if rng.random() < 0.5 else plastic(rng)
         meshes.append(cover("pipe", tube(path, rng.uniform(8, 55), 24), coat, noise))
-    return _kept_behind(moved(meshes, np.array([0.0, 0.0, z]), euler(z=rng.choice([0.0, 90.0]) + rng.normal(0, 3))))
+    return kept_behind(
+        moved(meshes, np.array([0.0, 0.0, z]), euler(z=rng.choice([0.0, 90.0]) + rng.normal(0, 3)))
+    )
 
 
 def _plate_on_wall(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     """A coloured plate without writing."""
     z = _depth(rng, _NEAR, -2000.0)
     size = 0.2 * (200.0 - z) * rng.uniform(0.5, 2.0)
-    outline = rounded_rectangle(size, size * rng.uniform(0.5, 1.8), size * 0.08) if rng.random() < 0.6 else circle(size / 2)
+    outline = (
+        rounded_rectangle(size, size * rng.uniform(0.5, 1.8), size * 0.08)
+        if rng.random() < 0.6
+        else circle(size / 2)
+    )
     solid = plate(outline, top=0.0, bottom=-4.0, bevel=1.0, spacing=size / 20)
     mesh = cover("plate", solid, Coat(any_colour(rng), rng.uniform(0.15, 0.6)), noise)
     inner = Solid(solid.vertices * np.array([0.8, 0.8, 1.0]) + [0, 0, 1.0], solid.faces)
     second = cover("plate", inner, Coat(any_colour(rng), rng.uniform(0.15, 0.6)), noise)
-    return _kept_behind(moved([mesh, second], _aside(rng, z), euler(0, rng.normal(0, 20))))
+    return kept_behind(moved([mesh, second], _aside(rng, z), euler(0, rng.normal(0, 20))))
 
 
 _Maker = Callable[[np.random.Generator, Noise], list[Mesh]]

@@ -9,7 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from data_tools.rendering.shapes import Array, Solid
+from data_tools.rendering.contours import Array
+from data_tools.rendering.shapes import Solid
 from data_tools.rendering.spec import Mesh
 
 Colour = tuple[float, float, float]
@@ -44,7 +45,7 @@ class Noise:
 
 @dataclass(frozen=True)
 class Coat:
-    """What a surface is painted with: base values, how blotchy it is (``mottle``) and how dirty (``grime``)."""
+    """What a surface is painted with: base values, blotches (``mottle``), dirt or rust (``grime``)."""
 
     albedo: Colour
     roughness: float = 0.5
@@ -91,7 +92,7 @@ def painted(
     *,
     smooth: bool = True,
 ) -> Mesh:
-    """Return a mesh with given vertex colours: albedo (N x 3 or 3), roughness and metallic (N or one number)."""
+    """Return a mesh with given colours: albedo (N x 3 or 3), roughness and metallic (N or a number)."""
     count = len(solid.vertices)
 
     def column(values: ArrayLike, low: float) -> NDArray[np.float32]:
@@ -104,7 +105,9 @@ def painted(
         vertices=solid.vertices.astype(np.float32),
         faces=solid.faces.astype(np.uint32),
         attributes={
-            "albedo": np.clip(np.broadcast_to(np.asarray(albedo), (count, 3)), 0.003, 0.97).astype(np.float32),
+            "albedo": np.clip(np.broadcast_to(np.asarray(albedo), (count, 3)), 0.003, 0.97).astype(
+                np.float32
+            ),
             "roughness": column(roughness, 0.05),
             "metallic": column(metallic, 0.0),
         },
@@ -175,7 +178,15 @@ def metal(rng: np.random.Generator) -> Coat:
     red, green, blue = albedo * rng.uniform(0.6, 1.05)
     rusty = linear(rng.uniform(0.03, 0.08), 0.75, rng.uniform(0.25, 0.5))
     return Coat(
-        (red, green, blue), rng.uniform(0.12, 0.55), 1.0, rng.uniform(0.02, 0.2), 6.0, dirt(rng), rusty, 12.0, "metal"
+        (red, green, blue),
+        rng.uniform(0.12, 0.55),
+        1.0,
+        rng.uniform(0.02, 0.2),
+        6.0,
+        dirt(rng),
+        rusty,
+        12.0,
+        "metal",
     )
 
 

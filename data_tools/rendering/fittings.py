@@ -7,24 +7,16 @@ from numpy.typing import ArrayLike
 from scipy.interpolate import CubicSpline
 
 from data_tools.rendering.coats import Coat, Noise, any_colour, cover, metal, plastic, rubber
-from data_tools.rendering.shapes import (
+from data_tools.rendering.contours import (
     Array,
-    Solid,
-    cap,
     circle,
-    euler,
     fillet,
     inset,
-    join,
-    lathe,
-    plate,
     rectangle_bar,
     regular_polygon,
     resample,
-    sheet,
-    tube,
-    walls,
 )
+from data_tools.rendering.shapes import Solid, cap, euler, join, lathe, plate, sheet, tube, walls
 from data_tools.rendering.spec import Mesh
 from model.families import Family
 
@@ -41,7 +33,9 @@ def nose_outline(family: Family, grow: float = 0.0) -> Array:
     outline = circle(0.5, 96) * np.array([family.nose_width, family.nose_height])
     if family.nose_width != family.nose_height:
         outline = circle(0.5 * family.nose_width, 96)
-        outline[:, 1] = np.clip(outline[:, 1], -0.5 * family.nose_width, family.nose_height - 0.5 * family.nose_width)
+        outline[:, 1] = np.clip(
+            outline[:, 1], -0.5 * family.nose_width, family.nose_height - 0.5 * family.nose_width
+        )
         outline[:, 1] += 0.5 * (family.nose_width - family.nose_height)
     return inset(resample(outline + np.asarray(family.nose_centre), points=96), -grow)
 
@@ -104,15 +98,25 @@ def cable_loops(rng: np.random.Generator, centre: ArrayLike, noise: Noise) -> li
     turns, reach = int(rng.integers(1, 5)), rng.uniform(60, 260)
     angle = np.linspace(0, 2 * np.pi * turns, 14 * turns) + rng.uniform(0, 6)
     wobble = 1 + 0.06 * rng.normal(size=len(angle)).cumsum() / np.sqrt(len(angle))
-    path = np.column_stack([np.cos(angle) * reach, np.sin(angle) * reach * 1.15, np.linspace(0, 9 * turns, len(angle))])
+    path = np.column_stack(
+        [np.cos(angle) * reach, np.sin(angle) * reach * 1.15, np.linspace(0, 9 * turns, len(angle))]
+    )
     path *= wobble[:, None]
     thick = rng.uniform(4.0, 10.0)
-    solid = tube(smooth_path(path, 70 * turns), thick, 14).moved(centre, euler(rng.normal(0, 15), rng.normal(0, 15)))
+    solid = tube(smooth_path(path, 70 * turns), thick, 14).moved(
+        centre, euler(rng.normal(0, 15), rng.normal(0, 15))
+    )
     return [cover("loose_cable", solid, rubber(rng).but(mottle_mm=40.0), noise)]
 
 
 def cloth(
-    rng: np.random.Generator, width: float, height: float, noise: Noise, *, drape: float = 14.0, cells: int = 90
+    rng: np.random.Generator,
+    width: float,
+    height: float,
+    noise: Noise,
+    *,
+    drape: float = 14.0,
+    cells: int = 90,
 ) -> tuple[Solid, Array]:
     """Return a crumpled sheet facing +z and its fold field (N,), about -1..1."""
     x, y = np.meshgrid(np.linspace(-width / 2, width / 2, cells), np.linspace(-height / 2, height / 2, cells))
@@ -128,19 +132,26 @@ def cloth(
 
 
 def screw_head(rng: np.random.Generator, radius: float, noise: Noise, drive: str | None = None) -> list[Mesh]:
-    """Return a screw or bolt head at the origin facing +z; the drive is a slot, cross, hexagon, star or nut."""
+    """Return a screw or bolt head facing +z; ``drive`` is slot, cross, hexagon, star or nut."""
     kind = drive or str(rng.choice(["slot", "cross", "hexagon", "star", "nut"]))
     coat, height = metal(rng), radius * rng.uniform(0.3, 0.8)
     turn = euler(z=rng.uniform(0, 360))
     if kind == "nut":
-        parts = [plate(regular_polygon(6, radius, 0.15 * radius), top=height, bottom=0.0, bevel=0.08 * radius)]
-        parts.append(lathe(fillet([(0, height * 1.5), (0.5 * radius, height * 1.5), (0.5 * radius, 0)], 0.3), 28))
+        parts = [
+            plate(regular_polygon(6, radius, 0.15 * radius), top=height, bottom=0.0, bevel=0.08 * radius)
+        ]
+        parts.append(
+            lathe(fillet([(0, height * 1.5), (0.5 * radius, height * 1.5), (0.5 * radius, 0)], 0.3), 28)
+        )
         return [cover("screw", join(parts).moved(turn=turn), coat, noise)]
     hole = _drive_outline(kind, radius)
     head = plate(circle(radius, 48), [hole], top=height, bottom=0.0, bevel=0.12 * radius, spacing=radius / 5)
     floor = cap(inset(hole, -0.02 * radius), (), 0.35 * height, radius / 4)
     dark = coat.but(albedo=(0.03, 0.03, 0.03), metallic=0.3, roughness=0.7)
-    return [cover("screw", head.moved(turn=turn), coat, noise), cover("screw", floor.moved(turn=turn), dark, noise)]
+    return [
+        cover("screw", head.moved(turn=turn), coat, noise),
+        cover("screw", floor.moved(turn=turn), dark, noise),
+    ]
 
 
 def _drive_outline(kind: str, radius: float) -> Array:

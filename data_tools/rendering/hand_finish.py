@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from data_tools.rendering.coats import Coat, Colour, Noise, any_colour, cover, linear, painted
+from data_tools.rendering.contours import Array
 from data_tools.rendering.hands import PALM, THUMB, Hand, flesh
-from data_tools.rendering.shapes import Array, Solid, aim, lathe, tube
+from data_tools.rendering.shapes import Solid, aim, lathe, tube
 from data_tools.rendering.spec import Mesh
 
 # From very light to very deep skin, linear RGB, set by eye (no source).
@@ -58,10 +59,20 @@ def sample_wear(rng: np.random.Generator) -> Wear:
     glove = str(rng.choice(GLOVES)) if rng.random() < 0.38 else None
     palettes: dict[str | None, list[Colour]] = {
         None: [(0.5, 0.3, 0.2)],
-        "nitrile": [linear(0, 0, 0.16), linear(0.6, 0.75, 0.65), linear(0.45, 0.5, 0.5), linear(0.75, 0.35, 0.6)],
-        "leather": [linear(0.12, 0.6, 0.8), linear(0.09, 0.45, 0.75), linear(0.08, 0.6, 0.35), linear(0, 0, 0.2)],
+        "nitrile": [
+            linear(0, 0, 0.16),
+            linear(0.6, 0.75, 0.65),
+            linear(0.45, 0.5, 0.5),
+            linear(0.75, 0.35, 0.6),
+        ],
+        "leather": [
+            linear(0.12, 0.6, 0.8),
+            linear(0.09, 0.45, 0.75),
+            linear(0.08, 0.6, 0.35),
+            linear(0, 0, 0.2),
+        ],
         "knit": [linear(0.6, 0.05, 0.5), linear(0, 0, 0.8), linear(0, 0, 0.22), linear(0.6, 0.5, 0.4)],
-        "high_visibility": [linear(0.06, 0.95, 0.98), linear(0.19, 0.85, 0.95), linear(0.03, 0.9, 0.9)],
+        "high_visibility": [linear(0.06, 0.92, 0.92), linear(0.18, 0.75, 0.8), linear(0.03, 0.85, 0.85)],
     }
     choices = palettes[glove]
     thickness = {None: 1.0, "nitrile": 1.03, "leather": 1.2, "knit": 1.1, "high_visibility": 1.17}[glove]
@@ -196,7 +207,11 @@ def _sleeve(rng: np.random.Generator, hand: Hand, wear: Wear, noise: Noise) -> M
     start, length = rng.uniform(-12, 30), rng.uniform(90, 220)
     wide = rng.uniform(37, 43) * max(1.0, wear.fatness)
     at = np.linspace(0, length, 40)
-    profile = [(wide - 4, -6.0), (wide - 1, 0.0), *((wide + 0.09 * z + 0.8 * np.sin(z / 6), z) for z in at[1:])]
+    profile = [
+        (wide - 4, -6.0),
+        (wide - 1, 0.0),
+        *((wide + 0.09 * z + 0.8 * np.sin(z / 6), z) for z in at[1:]),
+    ]
     solid = lathe(np.array(profile)[::-1], 48)
     points = solid.vertices.copy()
     folds = noise(points * np.array([1.0, 1.0, 2.2]), 38.0, 3)

@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.spatial.transform import Rotation
-from skimage.measure import marching_cubes
+from skimage import measure
 
-from data_tools.rendering.shapes import Array, Solid, clean
+from data_tools.rendering.contours import Array
+from data_tools.rendering.shapes import Solid, clean
 
 PALM = -1
 """``Bone.finger`` of palm and forearm bones; 0..3 are index to little finger, 4 is the thumb."""
@@ -57,7 +58,8 @@ class Hand:
             return np.asarray(turn.apply(point * flip)) + shift
 
         bones = tuple(
-            replace(b, start=place(b.start), end=place(b.end), dorsal=turn.apply(b.dorsal * flip)) for b in self.bones
+            replace(b, start=place(b.start), end=place(b.end), dorsal=turn.apply(b.dorsal * flip))
+            for b in self.bones
         )
         return Hand(bones, place(self.wrist), turn.apply(self.forearm * flip))
 
@@ -66,7 +68,9 @@ class Hand:
         return [b for b in self.bones if b.finger == finger][-1].end
 
 
-def open_hand(rng: np.random.Generator, curl: ArrayLike, *, thumb_out: float = 0.6, fatness: float = 1.0) -> Hand:
+def open_hand(
+    rng: np.random.Generator, curl: ArrayLike, *, thumb_out: float = 0.6, fatness: float = 1.0
+) -> Hand:
     """Return a hand whose four fingers are bent by ``curl`` (0 straight .. 1 fist, one per finger).
 
     ``thumb_out`` 0 lays the thumb along the palm, 1 spreads it; ``fatness`` scales all radii.
@@ -140,7 +144,9 @@ def flesh(hand: Hand, step: float = 1.8) -> Solid:
         field, blend = (palm, _PALM_BLEND) if bone.finger == PALM else (fingers, _FINGER_BLEND)
         _add_bone(field, bone, low, step, blend)
     volume = _smooth_minimum(fingers, palm, _PALM_BLEND * 0.7)
-    vertices, faces, _, _ = marching_cubes(volume, 0.0, spacing=(step, step, step), gradient_direction="descent")
+    vertices, faces, _, _ = measure.marching_cubes(  # type: ignore[no-untyped-call]
+        volume, 0.0, spacing=(step, step, step), gradient_direction="descent"
+    )
     return clean(vertices.astype(np.float64) + low, faces.astype(np.int64))
 
 
@@ -149,7 +155,9 @@ def _add_bone(field: Array, bone: Bone, low: Array, step: float, blend: float) -
     margin = max(bone.start_radius, bone.end_radius) + blend + 2 * step
     first = np.maximum(((np.minimum(bone.start, bone.end) - margin - low) / step).astype(int), 0)
     last = np.minimum(((np.maximum(bone.start, bone.end) + margin - low) / step).astype(int) + 2, field.shape)
-    axes = [(np.arange(first[k], last[k], dtype=np.float32) * step + low[k] - bone.start[k]) for k in range(3)]
+    axes = [
+        (np.arange(first[k], last[k], dtype=np.float32) * step + low[k] - bone.start[k]) for k in range(3)
+    ]
     x, y, z = axes[0][:, None, None], axes[1][None, :, None], axes[2][None, None, :]
     along = (bone.end - bone.start).astype(np.float32)
     t = np.clip((x * along[0] + y * along[1] + z * along[2]) / max(float(along @ along), 1e-6), 0, 1)
@@ -174,7 +182,9 @@ def _thumb(rng: np.random.Generator, out: float, size: float, fatness: float) ->
     under = rng.uniform(0.15, 0.6) * (1.2 - out)
     joint, bones = root, []
     dorsal = np.array([-0.75, 0.25, 0.6])
-    for segment, (length, radii) in enumerate(((42.0, (14.0, 10.8)), (31.0, (10.8, 9.6)), (25.0, (9.6, 7.6)))):
+    for segment, (length, radii) in enumerate(
+        ((42.0, (14.0, 10.8)), (31.0, (10.8, 9.6)), (25.0, (9.6, 7.6)))
+    ):
         along = np.array([-np.sin(spread), np.cos(spread), -under])
         end = joint + along / np.linalg.norm(along) * length * size
         kind = (PALM, 1) if segment == 0 else (THUMB, segment)
@@ -183,7 +193,9 @@ def _thumb(rng: np.random.Generator, out: float, size: float, fatness: float) ->
     return bones
 
 
-def _gripping_thumb(rng: np.random.Generator, radius: float, wrist: Array, size: float, fatness: float) -> list[Bone]:
+def _gripping_thumb(
+    rng: np.random.Generator, radius: float, wrist: Array, size: float, fatness: float
+) -> list[Bone]:
     ahead = rng.uniform(-4.0, 6.0)
     first, sweep = rng.uniform(-1.0, -0.75), rng.uniform(0.8, 1.1)
     reach = radius + 10.0 * fatness
@@ -199,7 +211,9 @@ def _gripping_thumb(rng: np.random.Generator, radius: float, wrist: Array, size:
         dorsal = (joints[k] + joints[k + 1]) * np.array([1.0, 1.0, 0.0])
         dorsal /= np.linalg.norm(dorsal)
         kind = (PALM, 1) if k == 0 else (THUMB, k)
-        bones.append(Bone(joints[k], joints[k + 1], radii[k] * fatness, radii[k + 1] * fatness, dorsal, *kind))
+        bones.append(
+            Bone(joints[k], joints[k + 1], radii[k] * fatness, radii[k + 1] * fatness, dorsal, *kind)
+        )
     return bones
 
 
@@ -216,6 +230,14 @@ def _palm(size: float, fatness: float) -> list[Bone]:
 
 def _forearm(wrist: Array, along: Array, side: Array, back: Array, fatness: float) -> list[Bone]:
     return [
-        Bone(wrist + s * side * 9, wrist + along * 62 + s * side * 13, 17 * fatness, 21 * fatness, back, PALM, 2)
+        Bone(
+            wrist + s * side * 9,
+            wrist + along * 62 + s * side * 13,
+            17 * fatness,
+            21 * fatness,
+            back,
+            PALM,
+            2,
+        )
         for s in (-1.0, 1.0)
     ]

@@ -14,19 +14,20 @@ from scipy.spatial.transform import Rotation
 
 from data_tools.rendering.backgrounds import sample_background
 from data_tools.rendering.coats import Noise, any_colour, cover, painted, plastic
+from data_tools.rendering.contours import Array, rounded_rectangle
 from data_tools.rendering.fittings import (
     cable,
     cable_loops,
     cloth,
     nose_outline,
     rubber_cap,
-    screw_head,
     strap,
 )
 from data_tools.rendering.hand_finish import dressed, sample_wear
 from data_tools.rendering.hands import THUMB, Hand, gripping_hand, open_hand
-from data_tools.rendering.shapes import Array, aim, euler, plate, rounded_rectangle
+from data_tools.rendering.shapes import aim, euler, plate
 from data_tools.rendering.spec import Mesh
+from data_tools.rendering.surfaces import kept_behind
 from model.families import Family, family
 
 __all__ = ["COVERS", "Cover", "sample_background", "sample_props"]
@@ -53,15 +54,17 @@ def sample_props(rng: np.random.Generator, family_key: str, *, cover: str) -> li
         message = f"cover must be one of {', '.join(COVERS)}; came {cover!r}"
         raise ValueError(message)
     makers, chances = zip(*_MAKERS[cover], strict=True)
-    chosen = makers[int(rng.choice(len(makers), p=np.array(chances) / sum(chances)))]
+    chosen: _Maker = makers[int(rng.choice(len(makers), p=np.array(chances) / sum(chances)))]
     noise = Noise(rng)
     meshes = chosen(rng, row, noise)
     if cover != "none" and rng.random() < 0.3:
-        meshes += cable_loops(rng, _behind(rng), noise)
+        meshes += kept_behind(cable_loops(rng, _behind(rng), noise), -60.0)
     return meshes
 
 
-def pointing_hand(rng: np.random.Generator, target: ArrayLike, finger: int, *, step: float = 2.0) -> list[Mesh]:
+def pointing_hand(
+    rng: np.random.Generator, target: ArrayLike, finger: int, *, step: float = 2.0
+) -> list[Mesh]:
     """Return a hand whose ``finger`` (0..3, or 4 for the thumb) touches ``target`` (mm) from some side."""
     wear = sample_wear(rng)
     curl = rng.uniform(0.55, 0.95, 4)
@@ -73,7 +76,9 @@ def pointing_hand(rng: np.random.Generator, target: ArrayLike, finger: int, *, s
     side = np.radians(rng.uniform(0, 360))
     reach = np.array([-np.cos(side), -np.sin(side), -rng.uniform(0.05, 0.75)])
     placed = _pointed(rng, hand, finger, reach, mirror=rng.random() < 0.4)
-    return dressed(rng, placed.moved(Rotation.identity(), np.asarray(target) - placed.tip(finger)), wear, step=step)
+    return dressed(
+        rng, placed.moved(Rotation.identity(), np.asarray(target) - placed.tip(finger)), wear, step=step
+    )
 
 
 def grip(rng: np.random.Generator, row: Family, *, step: float = 2.0) -> list[Mesh]:
@@ -96,7 +101,9 @@ def _pointed(rng: np.random.Generator, hand: Hand, finger: int, reach: Array, *,
     along, dorsal = (last.end - last.start) * flip, last.dorsal * flip
     roll = Rotation.from_rotvec(reach / np.linalg.norm(reach) * np.radians(rng.normal(0, 35)))
     towards_viewer = roll.apply([0.0, 0.0, 1.0])
-    turn, _ = Rotation.align_vectors([reach / np.linalg.norm(reach), towards_viewer], [along, dorsal], [100.0, 1.0])
+    turn, _ = Rotation.align_vectors(
+        [reach / np.linalg.norm(reach), towards_viewer], [along, dorsal], [100.0, 1.0]
+    )
     return hand.moved(turn, (0.0, 0.0, 0.0), mirror=mirror)
 
 
@@ -119,7 +126,8 @@ def _targets(rng: np.random.Generator, row: Family) -> Array:
         return np.array([rng.uniform(-6, 6), rng.uniform(22, 32)])
     angle = rng.uniform(0, 2 * np.pi)
     half = 0.5 * np.array([row.nose_width, row.nose_height])
-    return np.asarray(row.nose_centre) + half * np.array([np.cos(angle), np.sin(angle)]) * rng.uniform(0.8, 1.0)
+    out = half * np.array([np.cos(angle), np.sin(angle)]) * rng.uniform(0.8, 1.0)
+    return np.asarray(np.asarray(row.nose_centre) + out)
 
 
 def _nothing(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh]:
@@ -127,13 +135,15 @@ def _nothing(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh]:
 
 
 def _loops_behind(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh]:
-    return [m for _ in range(rng.integers(1, 3)) for m in cable_loops(rng, _behind(rng), noise)]
+    loops = [m for _ in range(rng.integers(1, 3)) for m in cable_loops(rng, _behind(rng), noise)]
+    return kept_behind(loops, -60.0)
 
 
 def _hand_behind(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh]:
     wear = sample_wear(rng)
     hand = open_hand(rng, rng.uniform(0.0, 0.9, 4), fatness=wear.fatness)
-    return dressed(rng, hand.moved(Rotation.random(rng=rng), _behind(rng), mirror=rng.random() < 0.5), wear)
+    meshes = dressed(rng, hand.moved(Rotation.random(rng=rng), _behind(rng), mirror=rng.random() < 0.5), wear)
+    return kept_behind(meshes, -70.0)
 
 
 def _box_behind(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh]:
@@ -142,7 +152,14 @@ def _box_behind(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mes
         outline = rounded_rectangle(rng.uniform(30, 220), rng.uniform(30, 300), rng.uniform(2, 15))
         solid = plate(outline, top=0, bottom=-rng.uniform(10, 80), bevel=2, spacing=10)
         place = _behind(rng)
-        meshes.append(cover("clutter", solid.moved(place, euler(rng.normal(0, 12), rng.normal(0, 25))), plastic(rng), noise))
+        meshes.append(
+            cover(
+                "clutter",
+                solid.moved(place, euler(rng.normal(0, 12), rng.normal(0, 25))),
+                plastic(rng),
+                noise,
+            )
+        )
     return meshes
 
 
@@ -201,9 +218,11 @@ def _cable_across(rng: np.random.Generator, row: Family, noise: Noise) -> list[M
 
 
 def _cap_on(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh]:
-    solid, coat = rubber_cap(rng, nose_outline(row, rng.uniform(1.2, 3.0)) - np.asarray(row.nose_centre), noise)
+    solid, coat = rubber_cap(
+        rng, nose_outline(row, rng.uniform(1.2, 3.0)) - np.asarray(row.nose_centre), noise
+    )
     lift, tilt = rng.uniform(4, 9), euler(rng.normal(0, 5), rng.normal(0, 5), rng.normal(0, 8))
-    slip = rng.normal(0, 2.5, 2) if rng.random() < 0.7 else rng.normal(0, 7, 2)
+    slip = np.clip(rng.normal(0, 2.5, 2), -5, 5)
     place = np.array([*(np.asarray(row.nose_centre) + slip), lift])
     meshes = [cover("loose_cap", solid.moved(place, tilt), coat, noise)]
     end = np.array([*(place[:2] + rng.normal(0, 45, 2)), -60.0])
@@ -216,9 +235,13 @@ def _palm_over(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh
     turn = euler(z=rng.uniform(0, 360)) * euler(rng.normal(0, 12), rng.normal(0, 12))
     if rng.random() < 0.35:
         turn = turn * euler(y=180.0)
-    middle = np.array([*(np.asarray(row.nose_centre) + rng.normal(0, 7, 2)), rng.uniform(17, 32) * wear.fatness])
+    middle = np.array(
+        [*(np.asarray(row.nose_centre) + rng.normal(0, 7, 2)), rng.uniform(17, 32) * wear.fatness]
+    )
     placed = hand.moved(turn, (0.0, 0.0, 0.0), mirror=rng.random() < 0.5)
-    centre = np.mean([b.start for b in placed.bones if b.segment == 0 and b.finger >= 0 and b.finger < 4], axis=0)
+    centre = np.mean(
+        [b.start for b in placed.bones if b.segment == 0 and b.finger >= 0 and b.finger < 4], axis=0
+    )
     return dressed(rng, placed.moved(Rotation.identity(), middle - 0.8 * centre), wear)
 
 
@@ -228,7 +251,11 @@ def _cloth_over(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mes
     albedo = np.asarray(any_colour(rng)) * (1 + 0.12 * folds + 0.05 * noise(solid.vertices, 3.0, 2))[:, None]
     if rng.random() < 0.3:  # checks or stripes
         period = rng.uniform(6, 30)
-        stripe = np.sin(solid.vertices[:, 0] * 6.28 / period) * (np.sin(solid.vertices[:, 1] * 6.28 / period) + 0.5) > 0.3
+        stripe = (
+            np.sin(solid.vertices[:, 0] * 6.28 / period)
+            * (np.sin(solid.vertices[:, 1] * 6.28 / period) + 0.5)
+            > 0.3
+        )
         albedo[stripe] = np.asarray(any_colour(rng))
     place = np.array([*(np.asarray(row.nose_centre) + rng.normal(0, 5, 2)), rng.uniform(14, 24)])
     placed = solid.moved(place, euler(rng.normal(0, 10), rng.normal(0, 10), rng.uniform(0, 360)))

@@ -1,4 +1,4 @@
-"""Primitive builders for everything that is not the coupler itself: lathe, plate with holes, tube, outlines.
+"""Primitive builders for everything that is not the coupler itself: lathe, plate with holes, tube, recess.
 
 Solids are plain vertices and faces in mm, wound so that normals point out of the material. Edges that
 should stay sharp are left unwelded, so that averaged vertex normals never smear over them. Random numbers
@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import Delaunay, cKDTree
 from scipy.spatial.transform import Rotation
-from skimage.measure import points_in_poly
+from skimage import measure
 
-Array = NDArray[np.float64]
+from data_tools.rendering.contours import Array, circle, fillet, inset, resample
+
 Faces = NDArray[np.int64]
 
 _SHARP = np.cos(np.radians(50.0))
@@ -30,7 +31,9 @@ class Solid:
     vertices: Array
     faces: Faces
 
-    def moved(self, offset: ArrayLike = (0.0, 0.0, 0.0), turn: Rotation | None = None, scale: float = 1.0) -> Solid:
+    def moved(
+        self, offset: ArrayLike = (0.0, 0.0, 0.0), turn: Rotation | None = None, scale: float = 1.0
+    ) -> Solid:
         """Return a copy scaled, then turned about the origin, then shifted by ``offset`` mm."""
         vertices = self.vertices * scale
         if turn is not None:
@@ -64,93 +67,6 @@ def join(solids: Iterable[Solid]) -> Solid:
     )
 
 
-def circle(radius: float, points: int = 48, centre: tuple[float, float] = (0.0, 0.0)) -> Array:
-    """Return a circle as an anticlockwise outline, points x 2 mm."""
-    angle = np.linspace(0, 2 * np.pi, points, endpoint=False)
-    return np.column_stack([centre[0] + radius * np.cos(angle), centre[1] + radius * np.sin(angle)])
-
-
-def superellipse(
-    width: float, height: float, power: float, points: int = 96, centre: tuple[float, float] = (0.0, 0.0)
-) -> Array:
-    """Return a superellipse outline: power 2 is an ellipse, 4 a soft rectangle."""
-    angle = np.linspace(0, 2 * np.pi, points, endpoint=False)
-    cos, sin = np.cos(angle), np.sin(angle)
-    x = np.sign(cos) * np.abs(cos) ** (2 / power) * width / 2
-    y = np.sign(sin) * np.abs(sin) ** (2 / power) * height / 2
-    return resample(np.column_stack([x + centre[0], y + centre[1]]), points=points)
-
-
-def rounded_polygon(corners: ArrayLike, radius: float, steps: int = 6) -> Array:
-    """Return the polygon ``corners`` (K x 2, anticlockwise) with each corner replaced by a Bezier round."""
-    given = np.asarray(corners, dtype=np.float64)
-    before, after = np.roll(given, 1, axis=0) - given, np.roll(given, -1, axis=0) - given
-    t = np.linspace(0, 1, steps)[:, None]
-    outline = []
-    for corner, back, ahead in zip(given, before, after, strict=True):
-        length_back, length_ahead = np.linalg.norm(back), np.linalg.norm(ahead)
-        reach = min(radius, 0.49 * length_back, 0.49 * length_ahead)
-        start, end = corner + back / length_back * reach, corner + ahead / length_ahead * reach
-        outline.append((1 - t) ** 2 * start + 2 * t * (1 - t) * corner + t**2 * end)
-    return np.concatenate(outline)
-
-
-def rounded_rectangle(
-    width: float, height: float, radius: float, centre: tuple[float, float] = (0.0, 0.0), steps: int = 6
-) -> Array:
-    """Return an anticlockwise rectangle outline with rounded corners, mm."""
-    x, y = width / 2, height / 2
-    corners = np.array([[-x, -y], [x, -y], [x, y], [-x, y]]) + np.asarray(centre)
-    return rounded_polygon(corners, radius, steps)
-
-
-def rectangle_bar(width: float, height: float) -> Array:
-    """Return a bar outline with generously rounded corners about the origin, mm."""
-    return rounded_rectangle(width, height, 0.3 * min(width, height))
-
-
-def regular_polygon(sides: int, radius: float, round_off: float, centre: tuple[float, float] = (0.0, 0.0)) -> Array:
-    """Return a regular polygon outline (nuts, hexagon recesses) with circumradius ``radius``."""
-    return rounded_polygon(circle(radius, sides, centre), round_off, 4)
-
-
-def capped_circle(radius: float, cut_at: float, centre: tuple[float, float] = (0.0, 0.0), points: int = 72) -> Array:
-    """Return a circle flattened at y = ``cut_at`` above its centre (keyed noses and recesses)."""
-    outline = circle(radius, points)
-    outline[:, 1] = np.minimum(outline[:, 1], cut_at)
-    return resample(outline, points=points) + np.asarray(centre)
-
-
-def resample(outline: Array, spacing: float | None = None, points: int | None = None) -> Array:
-    """Return the closed outline with evenly spaced points, ``points`` of them or about ``spacing`` apart."""
-    closed = np.vstack([outline, outline[:1]])
-    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
-    count = points or max(8, int(np.ceil(along[-1] / (spacing or 1.0))))
-    at = np.linspace(0, along[-1], count, endpoint=False)
-    return np.column_stack([np.interp(at, along, closed[:, k]) for k in range(closed.shape[1])])
-
-
-def inset(outline: Array, distance: float) -> Array:
-    """Return the outline moved inwards (left of its direction of travel) along its vertex normals."""
-    ahead = np.roll(outline, -1, axis=0) - np.roll(outline, 1, axis=0)
-    length = np.maximum(np.linalg.norm(ahead, axis=1, keepdims=True), 1e-12)
-    return outline + distance * np.column_stack([-ahead[:, 1], ahead[:, 0]]) / length
-
-
-def fillet(corners: Sequence[tuple[float, float]], radius: float, steps: int = 4) -> Array:
-    """Return an open profile (K x 2) with its inner corners rounded by up to ``radius`` mm."""
-    given = np.asarray(corners, dtype=np.float64)
-    t = np.linspace(0, 1, steps)[:, None]
-    profile = [given[:1]]
-    for before, corner, after in zip(given[:-2], given[1:-1], given[2:], strict=True):
-        back, ahead = before - corner, after - corner
-        length_back, length_ahead = np.linalg.norm(back), np.linalg.norm(ahead)
-        reach = min(radius, 0.45 * length_back, 0.45 * length_ahead)
-        start, end = corner + back / length_back * reach, corner + ahead / length_ahead * reach
-        profile.append((1 - t) ** 2 * start + 2 * t * (1 - t) * corner + t**2 * end)
-    return np.concatenate([*profile, given[-1:]])
-
-
 def sheet(rows: Array, *, wrap: bool = False) -> Solid:
     """Return the surface through a grid of points, R x C x 3; ``wrap`` closes the columns."""
     row_count, column_count = rows.shape[:2]
@@ -158,7 +74,9 @@ def sheet(rows: Array, *, wrap: bool = False) -> Solid:
     right = np.roll(index, -1, axis=1) if wrap else index[:, 1:]
     here = index if wrap else index[:, :-1]
     a, b, c, d = here[:-1].ravel(), right[:-1].ravel(), right[1:].ravel(), here[1:].ravel()
-    return clean(rows.reshape(-1, 3), np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])]))
+    return clean(
+        rows.reshape(-1, 3), np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
+    )
 
 
 def lathe(profile: ArrayLike, segments: int = 48) -> Solid:
@@ -194,7 +112,9 @@ def tube(path: ArrayLike, radius: ArrayLike, segments: int = 16, *, closed: bool
     side /= np.maximum(np.linalg.norm(side, axis=1, keepdims=True), 1e-12)
     up = np.cross(tangents, side)
     ring = circle(1.0, segments)
-    rows = points[:, None] + radii[:, None, None] * (ring[None, :, :1] * side[:, None] + ring[None, :, 1:] * up[:, None])
+    rows = points[:, None] + radii[:, None, None] * (
+        ring[None, :, :1] * side[:, None] + ring[None, :, 1:] * up[:, None]
+    )
     return sheet(np.concatenate([rows, rows[:1]]) if closed else rows, wrap=True)
 
 
@@ -219,9 +139,9 @@ def cap(outline: Array, holes: Sequence[Array] = (), z: float = 0.0, spacing: fl
     points = np.concatenate([rim, grid[far]])
     faces = Delaunay(points).simplices.astype(np.int64)
     middle = points[faces].mean(axis=1)
-    keep = points_in_poly(middle, outline)
+    keep = _inside(middle, outline)
     for hole in holes:
-        keep &= ~points_in_poly(middle, hole)
+        keep &= ~_inside(middle, hole)
     faces = faces[keep]
     a, b, c = (points[faces[:, k]] for k in range(3))
     clockwise = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) < (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
@@ -242,7 +162,9 @@ def plate(
     """Return a plate with rounded edges and through holes; all outlines anticlockwise, mm."""
     levels = [(bevel * (1 - np.sin(a)), top - bevel * (1 - np.cos(a))) for a in np.radians([0, 30, 60, 90])]
     levels.append((0.0, bottom))
-    rims = [resample(outline, spacing)] + [resample(hole, min(spacing, 2.0))[::-1] for hole in holes]
+    rims = [resample(outline, spacing)] + [
+        resample(hole, _hole_spacing(hole, spacing))[::-1] for hole in holes
+    ]
     face = cap(inset(rims[0], bevel), [inset(rim, bevel)[::-1] for rim in rims[1:]], top, spacing)
     pieces = [face, *(walls(rim, levels) for rim in rims)]
     if back:
@@ -251,7 +173,19 @@ def plate(
     return join(pieces)
 
 
-def cup(outline: Array, top: float, bottom: float, spacing: float = 3.0, holes: Sequence[Array] = ()) -> Solid:
+def _inside(points: Array, outline: Array) -> NDArray[np.bool_]:
+    return np.asarray(measure.points_in_poly(points, outline), dtype=np.bool_)  # type: ignore[no-untyped-call]
+
+
+def _hole_spacing(hole: Array, spacing: float) -> float:
+    """Return a point spacing that keeps small holes round and large ones cheap."""
+    around = float(np.linalg.norm(np.diff(hole, axis=0, append=hole[:1]), axis=1).sum())
+    return min(spacing, max(2.0, around / 60), around / 20)
+
+
+def cup(
+    outline: Array, top: float, bottom: float, spacing: float = 3.0, holes: Sequence[Array] = ()
+) -> Solid:
     """Return a recess: the inside wall of ``outline`` from ``top`` down to a floor at ``bottom``."""
     rim = resample(outline, min(spacing, 2.0))
     floor = cap(rim, [resample(hole, 1.5) for hole in holes], bottom, spacing)

@@ -5,20 +5,16 @@ from __future__ import annotations
 import numpy as np
 
 from data_tools.rendering.coats import Coat, Noise, any_colour, car_paint, cover, metal, rubber
-from data_tools.rendering.shapes import (
+from data_tools.rendering.contours import (
     Array,
-    Solid,
     circle,
-    euler,
     fillet,
-    join,
-    lathe,
-    plate,
     regular_polygon,
     resample,
     rounded_rectangle,
     superellipse,
 )
+from data_tools.rendering.shapes import Solid, euler, join, lathe, plate
 from data_tools.rendering.spec import Mesh
 from data_tools.rendering.surfaces import moved
 
@@ -33,7 +29,7 @@ def bulged(solid: Solid, curve_x: float, curve_y: float) -> Solid:
 def body_panels(
     rng: np.random.Generator, width: float, height: float, noise: Noise, holes: tuple[Array, ...] = ()
 ) -> list[Mesh]:
-    """Return painted panels facing +z with ``holes`` (flaps, lamps) cut in the middle one, dark gaps between."""
+    """Return painted panels facing +z, ``holes`` cut in the middle one, dark gaps between."""
     paint = car_paint(rng)
     spacing = max(width, height) / 55
     gap, split = rng.uniform(4, 8), rng.uniform(0.28, 0.45) * width * rng.choice([-1, 1])
@@ -57,8 +53,17 @@ def body_panels(
 def wheel(rng: np.random.Generator, noise: Noise, radius: float = 310.0) -> list[Mesh]:
     """Return a wheel facing +z: tyre, spoked or closed rim, hub and nuts; ``radius`` of the tyre, mm."""
     rim = radius * rng.uniform(0.64, 0.76)
-    profile = [(rim - 8, -5), (rim + 6, 6), (0.5 * (rim + radius), 14), (radius - 10, 0), (radius, -30), (radius, -160)]
-    tyre = cover("tyre", lathe(fillet(profile, 25, 5), 72), rubber(rng).but(albedo=(0.025, 0.025, 0.027)), noise)
+    profile = [
+        (rim - 8, -5),
+        (rim + 6, 6),
+        (0.5 * (rim + radius), 14),
+        (radius - 10, 0),
+        (radius, -30),
+        (radius, -160),
+    ]
+    tyre = cover(
+        "tyre", lathe(fillet(profile, 25, 5), 72), rubber(rng).but(albedo=(0.025, 0.025, 0.027)), noise
+    )
     coat = metal(rng) if rng.random() < 0.7 else car_paint(rng)
     spokes = int(rng.integers(4, 11))
     holes = _spoke_gaps(rng, rim, spokes)
@@ -82,7 +87,9 @@ def hub_nuts(rng: np.random.Generator, noise: Noise, reach: float, z: float) -> 
     turn = rng.uniform(0, 360)
     parts = []
     for k in range(count):
-        nut = plate(regular_polygon(6, size, 0.1 * size), top=size, bottom=-12.0, bevel=0.1 * size, spacing=size / 2)
+        nut = plate(
+            regular_polygon(6, size, 0.1 * size), top=size, bottom=-12.0, bevel=0.1 * size, spacing=size / 2
+        )
         dome = lathe(fillet([(0, size * 1.5), (size * 0.7, size * 1.2), (size * 0.7, 0)], size * 0.4), 20)
         at = euler(z=turn + 360 * k / count).apply([reach, 0.0, 0.0])
         parts.append(join([nut, dome]).moved(at, euler(z=rng.uniform(0, 360))))
@@ -96,7 +103,9 @@ def lamp(rng: np.random.Generator, noise: Noise, width: float, height: float) ->
     """Return a vehicle lamp facing +z: glossy coloured lens with facets, reflector bowls behind a rim."""
     outline = superellipse(width, height, rng.uniform(2, 6))
     colour = rng.choice([0.0, 0.07, 0.12])
-    lens = Coat(any_colour(rng) if rng.random() < 0.2 else (0.45, 0.02 + float(colour), 0.02), 0.08, 0.0, 0.02)
+    lens = Coat(
+        any_colour(rng) if rng.random() < 0.2 else (0.45, 0.02 + float(colour), 0.02), 0.08, 0.0, 0.02
+    )
     solid = plate(outline, top=6.0, bottom=-8.0, bevel=5.0, spacing=width / 40)
     wave = rng.uniform(5, 20)
     vertices = solid.vertices.copy()

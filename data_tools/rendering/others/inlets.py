@@ -11,24 +11,18 @@ from collections.abc import Callable
 import numpy as np
 
 from data_tools.rendering.coats import Coat, Noise, any_colour, cover, linear, plastic
-from data_tools.rendering.fittings import nose_outline, rubber_cap, screw_head, strap
-from data_tools.rendering.others.inserts import Hole, collar, insert, jittered
-from data_tools.rendering.shapes import (
+from data_tools.rendering.contours import (
     Array,
-    Solid,
-    cap,
     circle,
-    euler,
     fillet,
     inset,
-    join,
-    lathe,
-    plate,
     resample,
     rounded_rectangle,
     superellipse,
-    walls,
 )
+from data_tools.rendering.fittings import nose_outline, rubber_cap, screw_head, strap
+from data_tools.rendering.others.inserts import Hole, collar, insert, jittered
+from data_tools.rendering.shapes import Solid, cap, euler, join, lathe, plate, walls
 from data_tools.rendering.spec import Mesh
 from data_tools.rendering.surfaces import moved
 from data_tools.rendering.vehicle import body_panels
@@ -72,12 +66,12 @@ def _pocket(
     if rng.random() < 0.5:
         hole = superellipse(size[0] * 1.1, size[1] * 1.1, rng.uniform(2.2, 5.0), 120, centre)
     else:
-        hole = rounded_rectangle(*size, rng.uniform(8, 0.5 * min(size)), centre)
+        hole = rounded_rectangle(float(size[0]), float(size[1]), rng.uniform(8, 0.5 * min(size)), centre)
     hole = resample(hole, 3.0)
-    depth, floor = rng.uniform(8, 55), -rng.uniform(4, 8)
+    depth, floor, taper = rng.uniform(8, 55), -rng.uniform(4, 8), rng.uniform(0.0, 4.0)
     inside = coat if rng.random() < 0.7 else plastic(rng)
-    floor_cap = cap(hole, _unoverlapped(taken), floor, 3.5)
-    wall = walls(hole[::-1], [(0.0, depth), (-rng.uniform(-6, 0), floor)])
+    floor_cap = cap(inset(hole, taper), _unoverlapped(taken), floor, 3.5)
+    wall = walls(hole[::-1], [(5.0, depth - 6.0), (0.0, depth - 3.0), (-taper, floor)])
     meshes = [cover("pocket", floor_cap, inside, noise), cover("pocket", wall, inside, noise)]
     if rng.random() < 0.85:
         width = rng.uniform(400, 1100)
@@ -101,7 +95,7 @@ def _flap(rng: np.random.Generator, noise: Noise, hole: Array, depth: float, pan
     low, high = hole.min(axis=0), hole.max(axis=0)
     middle, half = 0.5 * (low + high), 0.5 * (high - low)
     outline = hole - middle
-    outer = plate(outline, top=1.5, bottom=0.0, bevel=1.0, spacing=8)
+    outer = plate(outline, top=1.5, bottom=0.0, bevel=1.0, spacing=8, back=True)
     lining = plate(inset(outline, 4.0), top=4.0, bottom=1.0, bevel=1.0, spacing=6)
     paint = panel.attributes["albedo"].mean(axis=0)
     shift = np.array([half[0] + 2, 0.0, 0.0])
@@ -129,13 +123,19 @@ def _ornaments(rng: np.random.Generator, noise: Noise, hole: Array, floor: float
     half = np.abs(hole).max(axis=0)
     for _ in range(rng.integers(0, 4)):
         screw = screw_head(rng, rng.uniform(2.5, 5), noise)
-        meshes += moved(screw, np.array([rng.choice([-1, 1]) * 0.85 * half[0], rng.uniform(-0.6, 0.6) * half[1], floor]))
+        meshes += moved(
+            screw, np.array([rng.choice([-1, 1]) * 0.85 * half[0], rng.uniform(-0.6, 0.6) * half[1], floor])
+        )
     if rng.random() < 0.5:
         lens = lathe(fillet([(0, 2.5), (rng.uniform(2, 6), 2.0), (6, -1)], 1), 24)
         lit = Coat(linear(rng.choice([0.33, 0.58, 0.0, 0.12]), 0.7, 0.95), 0.2)
-        meshes.append(cover("lamp", lens.moved((rng.uniform(-0.6, 0.6) * half[0], 0.88 * half[1], floor)), lit, noise))
+        meshes.append(
+            cover("lamp", lens.moved((rng.uniform(-0.6, 0.6) * half[0], 0.88 * half[1], floor)), lit, noise)
+        )
     if rng.random() < 0.3:
-        label = plate(rounded_rectangle(rng.uniform(10, 24), rng.uniform(7, 16), 1.5), top=0.6, bottom=0.0, bevel=0.2)
+        label = plate(
+            rounded_rectangle(rng.uniform(10, 24), rng.uniform(7, 16), 1.5), top=0.6, bottom=0.0, bevel=0.2
+        )
         at = (rng.choice([-1, 1]) * 0.8 * half[0], rng.uniform(-0.5, 0.7) * half[1], floor)
         meshes.append(cover("sticker", label.moved(at), Coat(any_colour(rng), 0.4), noise))
     return meshes
@@ -162,7 +162,9 @@ def _inlet(rng: np.random.Generator, noise: Noise, family_key: str, *, combined:
         meshes += lower
         taken.append(dc_outline)
     if rng.random() < 0.45:
-        meshes += _hanging_cap(rng, noise, taken[-1] if rng.random() < 0.6 else outline, rng.choice([-1.0, 1.0]))
+        meshes += _hanging_cap(
+            rng, noise, taken[-1] if rng.random() < 0.6 else outline, rng.choice([-1.0, 1.0])
+        )
     low, high = np.concatenate(taken).min(axis=0), np.concatenate(taken).max(axis=0)
     centre = 0.5 * (low + high)
     return meshes + _pocket(rng, noise, taken, coat, (float(centre[0]), float(centre[1])))
@@ -199,11 +201,19 @@ def _shut_flap(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     """A closed flap: a panel, a thin dark gap, a panel."""
     hole = superellipse(rng.uniform(110, 190), rng.uniform(110, 190), rng.uniform(2.0, 6.0), 140)
     panels = body_panels(rng, rng.uniform(450, 900), rng.uniform(400, 700), noise, (hole,))
-    flap = plate(inset(hole, rng.uniform(0.8, 2.0)), top=rng.uniform(-1, 1), bottom=-8.0, bevel=1.5, spacing=8)
+    flap = plate(
+        inset(hole, rng.uniform(0.8, 2.0)), top=rng.uniform(-1, 1), bottom=-8.0, bevel=1.5, spacing=8
+    )
     paint = panels[0].attributes["albedo"].mean(axis=0)
-    coat = Coat((float(paint[0]), float(paint[1]), float(paint[2])), 0.15, mottle=0.02, grime=rng.beta(0.8, 4))
+    coat = Coat(
+        (float(paint[0]), float(paint[1]), float(paint[2])), 0.15, mottle=0.02, grime=rng.beta(0.8, 4)
+    )
     back = Solid(*_disc(float(np.abs(hole).max()) + 3, -9.0))
-    return [*panels, cover("flap", flap, coat, noise), cover("gap", back, Coat((0.01, 0.01, 0.01), 0.9), noise)]
+    return [
+        *panels,
+        cover("flap", flap, coat, noise),
+        cover("gap", back, Coat((0.01, 0.01, 0.01), 0.9), noise),
+    ]
 
 
 def _disc(radius: float, z: float) -> tuple[Array, np.ndarray]:

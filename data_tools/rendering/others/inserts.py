@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from data_tools.rendering.coats import Coat, Noise, cover, metal
-from data_tools.rendering.shapes import Array, circle, cup, inset, join, pin, plate, resample, sleeve
+from data_tools.rendering.contours import Array, circle, inset, resample
+from data_tools.rendering.shapes import cup, join, pin, plate, sleeve
 from data_tools.rendering.spec import Mesh
 
 
@@ -30,7 +31,9 @@ def insert(
     rims = [circle(h.radius, 40, (h.x, h.y)) for h in holes]
     face = plate(outline, rims, top=z, bottom=z - 3.0, bevel=rng.uniform(0.3, 0.9), spacing=2.5)
     cups = [cup(rim, z - 2.0, z - depth) for rim in rims]
-    pins = [pin(h.pin, z - sink, z - depth, rounding=rng.uniform(0.3, 0.9)).moved((h.x, h.y, 0)) for h in holes]
+    pins = [
+        pin(h.pin, z - sink, z - depth, rounding=rng.uniform(0.3, 0.9)).moved((h.x, h.y, 0)) for h in holes
+    ]
     contact = metal(rng)
     dark = coat.but(albedo=tuple(0.7 * c for c in coat.albedo))
     meshes = [cover("insert", face, coat, noise), cover("insert", join(cups), dark, noise)]
@@ -48,7 +51,9 @@ def sleeved(
     """Return a recessed floor with female sleeves standing on it, mouths at ``z``, metal in their bores."""
     depth = rng.uniform(8, 22)
     floor = cup(outline, z, z - depth)
-    sleeves = [sleeve(h.radius, h.pin, z - rng.uniform(0, 1), z - depth, 12.0).moved((h.x, h.y, 0)) for h in holes]
+    sleeves = [
+        sleeve(h.radius, h.pin, z - rng.uniform(0, 1), z - depth, 12.0).moved((h.x, h.y, 0)) for h in holes
+    ]
     sink = rng.uniform(2, 6)
     contacts = [sleeve(h.pin * 0.97, h.pin * 0.7, z - sink, z - 14, 9.0).moved((h.x, h.y, 0)) for h in holes]
     return [
@@ -57,7 +62,9 @@ def sleeved(
     ]
 
 
-def collar(outline: Array, thickness: float, top: float, bottom: float, coat: Coat, noise: Noise) -> list[Mesh]:
+def collar(
+    outline: Array, thickness: float, top: float, bottom: float, coat: Coat, noise: Noise
+) -> list[Mesh]:
     """Return a wall standing around ``outline`` (its inside), open at the top."""
     outer = inset(resample(outline, 1.5), -thickness)
     ring = plate(outer, [outline], top=top, bottom=bottom, bevel=0.35 * thickness, spacing=2.5)

@@ -8,26 +8,21 @@ import numpy as np
 from scipy.spatial import ConvexHull
 
 from data_tools.rendering.coats import Coat, Noise, any_colour, cover, metal, plastic
+from data_tools.rendering.contours import (
+    Array,
+    circle,
+    fillet,
+    inset,
+    rectangle_bar,
+    resample,
+    rounded_rectangle,
+    superellipse,
+)
 from data_tools.rendering.fittings import cable, nose_outline
 from data_tools.rendering.hand_finish import dressed, sample_wear
 from data_tools.rendering.hands import gripping_hand, open_hand
 from data_tools.rendering.others.inserts import Hole, collar, insert, jittered, ring_of, sleeved
-from data_tools.rendering.shapes import (
-    Array,
-    circle,
-    euler,
-    fillet,
-    inset,
-    join,
-    lathe,
-    pin,
-    plate,
-    rectangle_bar,
-    resample,
-    rounded_rectangle,
-    sheet,
-    superellipse,
-)
+from data_tools.rendering.shapes import euler, join, lathe, pin, plate, sheet
 from data_tools.rendering.spec import Mesh
 from model.families import FAMILIES, Family
 
@@ -58,7 +53,12 @@ def handle(rng: np.random.Generator, outline: Array, coat: Coat, noise: Noise) -
         rows.append(np.column_stack([ring + middle + [0, drop], np.full(80, -14.0 - length * t)]))
     body = sheet(np.array(rows), wrap=True)
     end = np.array([*middle, 0.0]) + [0, -bend * length, -14 - length]
-    knots = [end + [0, 10, 25], end, end + [0, -60, -60], end + [rng.normal(0, 90), -380, rng.normal(-60, 60)]]
+    knots = [
+        end + [0, 10, 25],
+        end,
+        end + [0, -60, -60],
+        end + [rng.normal(0, 90), -380, rng.normal(-60, 60)],
+    ]
     return [cover("handle", body, coat, noise), cable(rng, knots, noise, rng.uniform(6, 12))]
 
 
@@ -74,7 +74,9 @@ def combined_coupler(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     meshes += sleeved(rng, inset(lower, 2.6), jittered(rng, pair), 0.0, coat, noise)
     meshes += collar(inset(lower, 2.4), 2.4, rng.uniform(-1, 3), -34.0, coat, noise)
     if row.has_latch and rng.random() < 0.8:
-        hook = plate(rounded_rectangle(rng.uniform(8, 12), rng.uniform(5, 9), 2), top=-6, bottom=-40, back=True)
+        hook = plate(
+            rounded_rectangle(rng.uniform(8, 12), rng.uniform(5, 9), 2), top=-6, bottom=-40, back=True
+        )
         meshes.append(cover("hook", hook.moved((0, 0.5 * row.nose_height + 7, 0)), coat, noise))
     outline = _hull(np.concatenate([nose, lower]), rng.uniform(4, 9))
     shell = coat if rng.random() < 0.6 else plastic(rng)
@@ -127,24 +129,31 @@ def foreign_coupler(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     radius = min(0.8 * reach * np.sin(np.pi / max(count, 3)) * 0.62, 9.0)
     holes = ring_of(count, 0.55 * reach, radius, 0.55 * radius, rng.uniform(0, 6.3))
     if count >= 6 and rng.random() < 0.5:
-        holes = [Hole(h.x, h.y, h.radius * (1.0 if k % 2 else 0.7), h.pin * (1.0 if k % 2 else 0.7)) for k, h in enumerate(holes)]
+        holes = [
+            Hole(h.x, h.y, h.radius * (1.0 if k % 2 else 0.7), h.pin * (1.0 if k % 2 else 0.7))
+            for k, h in enumerate(holes)
+        ]
     style = sleeved if rng.random() < 0.6 else insert
     squash = np.ptp(outline[:, 1]) / np.ptp(outline[:, 0])
     holes = [Hole(h.x, h.y * squash, h.radius * min(1, squash), h.pin * min(1, squash)) for h in holes]
     meshes = style(rng, inset(outline, 3.0), jittered(rng, holes), 0.0, coat, noise)
     meshes += collar(inset(outline, 2.8), 2.8, rng.uniform(-1, 8), -30.0, coat, noise)
-    meshes += handle(rng, inset(outline, -rng.uniform(1, 6)), coat if rng.random() < 0.6 else plastic(rng), noise)
+    meshes += handle(
+        rng, inset(outline, -rng.uniform(1, 6)), coat if rng.random() < 0.6 else plastic(rng), noise
+    )
     return meshes + (held(rng, reach + 4, 22.0) if rng.random() < 0.5 else [])
 
 
 def fuel_nozzle(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     """Return a spout or hose end with one bore, held or hanging."""
     reach = rng.uniform(9, 20)
-    spout = lathe(fillet([(0, -30), (reach * 0.75, -30), (reach * 0.75, 0), (reach, 0), (reach, -80)], 1.0), 48)
+    spout = lathe(
+        fillet([(0, -30), (reach * 0.75, -30), (reach * 0.75, 0), (reach, 0), (reach, -80)], 1.0), 48
+    )
     boot = lathe(fillet([(reach, -60), (reach + 14, -64), (reach + 18, -90), (reach + 10, -200)], 5), 48)
     coat = plastic(rng).but(albedo=any_colour(rng))
     meshes = [cover("spout", spout, metal(rng), noise), cover("boot", boot, coat, noise)]
-    knots = [[0.0, 0, -190], [0, -20, -240], [rng.normal(0, 80), -300, -320]]
+    knots = np.array([[0.0, 0, -190], [0, -20, -240], [rng.normal(0, 80), -300, -320]])
     meshes.append(cable(rng, knots, noise, reach * 0.9))
     return meshes + (held(rng, reach + 14, 90.0) if rng.random() < 0.6 else [])
 
@@ -158,17 +167,19 @@ def empty_hand(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
         hand = open_hand(rng, rng.uniform(-0.05, 0.9, 4), thumb_out=rng.random(), fatness=wear.fatness)
         hand = hand.moved(euler(), (0.0, -70.0, 0.0))
     turn = euler(rng.normal(0, 35), rng.choice([0.0, 180.0]) + rng.normal(0, 30), rng.uniform(0, 360))
-    return dressed(rng, hand.moved(turn, (0.0, 0.0, 0.0), mirror=rng.random() < 0.5), wear, step=1.8)
+    return dressed(rng, hand.moved(turn, (0.0, 0.0, 0.0), mirror=rng.random() < 0.5), wear, step=2.1)
 
 
 def cable_end(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     """Return a cut cable end showing its cores, or a bundle of cables."""
-    radius, count = rng.uniform(6, 14), int(rng.integers(3, 8))
+    radius, count = rng.uniform(9, 22), int(rng.integers(3, 8))
     jacket = lathe(fillet([(0, -3), (radius * 0.85, -3), (radius, -1), (radius, -120)], 0.8), 40)
     cores, wires = [], []
     for h in ring_of(count, 0.5 * radius, 0.24 * radius, 0.15 * radius, rng.uniform(0, 6)):
         out = rng.uniform(2, 22)
-        cores.append(lathe(fillet([(0, out - 1), (h.radius, out), (h.radius, -4)], 0.4), 20).moved((h.x, h.y, 0)))
+        cores.append(
+            lathe(fillet([(0, out - 1), (h.radius, out), (h.radius, -4)], 0.4), 20).moved((h.x, h.y, 0))
+        )
         wires.append(pin(h.pin, out + rng.uniform(0, 9), -4).moved((h.x, h.y, 0)))
     meshes = [cover("cable", jacket, plastic(rng), noise), cover("wires", join(wires), metal(rng), noise)]
     meshes += [cover("cores", core, Coat(any_colour(rng), 0.5), noise) for core in cores]

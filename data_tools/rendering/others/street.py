@@ -7,32 +7,31 @@ from collections.abc import Callable
 import numpy as np
 
 from data_tools.rendering.backgrounds import unit_housing
-from data_tools.rendering.coats import Coat, Noise, any_colour, cover, linear, metal, muted_colour, plastic, rubber
+from data_tools.rendering.coats import (
+    Coat,
+    Noise,
+    any_colour,
+    cover,
+    linear,
+    metal,
+    muted_colour,
+    plastic,
+    rubber,
+)
+from data_tools.rendering.contours import circle, fillet, inset, rectangle_bar, resample, rounded_rectangle
 from data_tools.rendering.fittings import cable_loops, screw_head
 from data_tools.rendering.others.inserts import ring_of
-from data_tools.rendering.shapes import (
-    Solid,
-    circle,
-    cup,
-    euler,
-    fillet,
-    inset,
-    join,
-    lathe,
-    plate,
-    rectangle_bar,
-    resample,
-    rounded_rectangle,
-    tube,
-)
+from data_tools.rendering.others.sockets import mounted
+from data_tools.rendering.shapes import Solid, cup, euler, join, lathe, plate, tube
 from data_tools.rendering.spec import Mesh
-from data_tools.rendering.surfaces import ground, leaves, moved, wall
+from data_tools.rendering.surfaces import ground, leaves, moved
 from data_tools.rendering.vehicle import hub_nuts, lamp, wheel
 
 
 def drain_cover(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     """Return a cast drain or manhole cover with slots, holes and a raised pattern, set in the ground."""
-    reach, coat = rng.uniform(60, 300), metal(rng).but(mottle=0.25, grime=rng.uniform(0.2, 0.8))
+    reach = rng.uniform(60, 300)
+    coat = metal(rng).but(mottle=0.25, grime=rng.uniform(0.0, 0.6), grime_mm=reach)
     if rng.random() < 0.5:
         count = int(rng.integers(4, 12))
         bar = resample(rectangle_bar(reach * 0.45, reach * 0.09), reach / 40)
@@ -54,7 +53,11 @@ def drain_cover(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     ]
     dark = lathe([(0, -30), (reach * 1.4, -30)], 40)
     bed = plate(
-        rounded_rectangle(reach * 5, reach * 5, 10), [inset(resample(outline, reach / 30), -4)], top=-1, bottom=-20, spacing=reach / 14
+        rounded_rectangle(reach * 5, reach * 5, 10),
+        [inset(resample(outline, reach / 30), -4)],
+        top=-1,
+        bottom=-20,
+        spacing=reach / 14,
     )
     stone = Coat(muted_colour(rng), 0.9, mottle=0.3, mottle_mm=reach / 10)
     return [
@@ -73,7 +76,7 @@ def button_panel(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
         for y in range(rows):
             at = np.array([(x - (columns - 1) / 2) * pitch, (y - (rows - 1) / 2) * pitch, 0.0])
             meshes += moved(_button(rng, noise, pitch * rng.uniform(0.28, 0.42)), at)
-    return meshes + _wall_behind(rng, noise, -30.0)
+    return meshes + mounted(rng, noise, -30.0)
 
 
 def _button(rng: np.random.Generator, noise: Noise, radius: float) -> list[Mesh]:
@@ -84,7 +87,12 @@ def _button(rng: np.random.Generator, noise: Noise, radius: float) -> list[Mesh]
         top = rng.uniform(3, 12)
         solid = lathe(fillet([(0, top), (radius * 0.78, top - 1), (radius * 0.78, 0)], 2), 40)
     elif kind < 0.6:  # mushroom
-        solid = lathe(fillet([(0, 22), (radius * 1.3, 19), (radius * 1.3, 14), (radius * 0.5, 10), (radius * 0.5, 0)], 5), 48)
+        solid = lathe(
+            fillet(
+                [(0, 22), (radius * 1.3, 19), (radius * 1.3, 14), (radius * 0.5, 10), (radius * 0.5, 0)], 5
+            ),
+            48,
+        )
         coat = coat.but(albedo=linear(0.0, 0.9, 0.75))
     elif kind < 0.8:  # rotary knob
         base = lathe(fillet([(0, 8), (radius * 0.75, 8), (radius * 0.78, 0)], 1), 40)
@@ -92,7 +100,12 @@ def _button(rng: np.random.Generator, noise: Noise, radius: float) -> list[Mesh]
         solid = join([base, grip.moved(turn=euler(z=rng.uniform(0, 180)))])
     else:  # key switch
         slot = resample(rectangle_bar(1.6, radius * 0.8), 0.6)
-        solid = join([plate(circle(radius * 0.78, 40), [slot], top=6, bottom=0, bevel=0.5, spacing=2), cup(slot, 5, -6)])
+        solid = join(
+            [
+                plate(circle(radius * 0.78, 40), [slot], top=6, bottom=0, bevel=0.5, spacing=2),
+                cup(slot, 5, -6),
+            ]
+        )
         coat = metal(rng)
     meshes.append(cover("button", solid, coat, noise))
     return meshes
@@ -102,7 +115,13 @@ def padlock(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     """Return a padlock, its keyhole side or front to the viewer, on a hasp."""
     width = rng.uniform(28, 60)
     if rng.random() < 0.6:
-        body = plate(rounded_rectangle(width, width * rng.uniform(0.7, 1.1), 5), top=0, bottom=-width * 0.45, bevel=3, back=True)
+        body = plate(
+            rounded_rectangle(width, width * rng.uniform(0.7, 1.1), 5),
+            top=0,
+            bottom=-width * 0.45,
+            bevel=3,
+            back=True,
+        )
     else:
         body = lathe(fillet([(0, 0), (width * 0.5, 0), (width * 0.5, -18), (0, -18)], 4), 60)
     half = width * 0.3
@@ -119,7 +138,7 @@ def padlock(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
         cover("cylinder", hole, metal(rng), noise),
         cover("slot", slot, Coat((0.01, 0.01, 0.01), 0.8), noise),
     ]
-    return meshes + _wall_behind(rng, noise, -width * 0.5 - 2)
+    return meshes + mounted(rng, noise, -width * 0.5 - 2)
 
 
 def wheel_with_nuts(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
@@ -155,7 +174,7 @@ def speaker_grille(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
 def unit_front(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     """Return a charging unit's front, near enough to fill the view, with or without cable loops."""
     meshes = unit_housing(rng, noise, rng.uniform(120, 320), rng.uniform(160, 480))
-    meshes += _wall_behind(rng, noise, -121.0)
+    meshes += mounted(rng, noise, -121.0)
     return meshes + (cable_loops(rng, [0.0, -150.0, -40.0], noise) if rng.random() < 0.5 else [])
 
 
@@ -164,11 +183,21 @@ def key_field(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     columns, rows, pitch = int(rng.integers(3, 13)), int(rng.integers(3, 6)), rng.uniform(14, 22)
     coat, case = plastic(rng), plastic(rng)
     rounding = rng.uniform(1, 0.45 * pitch)
-    key = plate(rounded_rectangle(pitch * 0.84, pitch * 0.84, rounding, steps=4), top=5, bottom=0, bevel=1.4, spacing=5)
+    key = plate(
+        rounded_rectangle(pitch * 0.84, pitch * 0.84, rounding, steps=4),
+        top=5,
+        bottom=0,
+        bevel=1.4,
+        spacing=5,
+    )
     keys = []
     for x in range(columns):
         for y in range(rows):
-            keys.append(key.moved(((x - (columns - 1) / 2) * pitch, (y - (rows - 1) / 2) * pitch, rng.uniform(-0.3, 0.3))))
+            keys.append(
+                key.moved(
+                    ((x - (columns - 1) / 2) * pitch, (y - (rows - 1) / 2) * pitch, rng.uniform(-0.3, 0.3))
+                )
+            )
     tray = plate(rounded_rectangle(columns * pitch + 14, rows * pitch + 14, 5), top=0, bottom=-12, spacing=8)
     return [cover("keys", join(keys), coat, noise), cover("case", tray, case, noise)]
 
@@ -182,7 +211,9 @@ def screw_field(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     meshes = [cover("plate", sheet, metal(rng) if rng.random() < 0.5 else plastic(rng), noise)]
     for spot in spots:
         meshes += moved(screw_head(rng, size, noise), np.array([spot.x, spot.y, 0.0]))
-        washer = lathe(fillet([(size * 0.7, 0.8), (size * 1.5, 0.8), (size * 1.55, 0)], 0.3), 32).moved((spot.x, spot.y, 0))
+        washer = lathe(fillet([(size * 0.7, 0.8), (size * 1.5, 0.8), (size * 1.55, 0)], 0.3), 32).moved(
+            (spot.x, spot.y, 0)
+        )
         meshes.append(cover("washer", washer, metal(rng), noise))
     return meshes
 
@@ -193,7 +224,14 @@ def lamps(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
         return lamp(rng, noise, rng.uniform(60, 160), rng.uniform(40, 110))
     reach = rng.uniform(10, 40)
     rings = np.sort(rng.uniform(0.25, 0.95, rng.integers(2, 6)))[::-1] * reach
-    parts = [cover("ring", lathe(fillet([(reach * 0.9, 2), (reach, 3), (reach * 1.1, -20)], 1), 60), plastic(rng), noise)]
+    parts = [
+        cover(
+            "ring",
+            lathe(fillet([(reach * 0.9, 2), (reach, 3), (reach * 1.1, -20)], 1), 60),
+            plastic(rng),
+            noise,
+        )
+    ]
     for k, r in enumerate(rings):
         solid = lathe(fillet([(0, -2.0 - k), (r, -1.0 - k), (r, -4.0 - k)], 1), 48)
         solid = Solid(solid.vertices + [0, 0, 0.8 * k * (1 if rng.random() < 0.5 else 2)], solid.faces)
@@ -205,9 +243,9 @@ def lamps(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
 def litter(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     """Return leaves, rings, tape rolls and lids lying on the ground."""
     meshes = ground(rng, rng.uniform(300, 700), rng.uniform(300, 700), noise)
-    fallen = leaves(rng, 120, 40.0, linear(rng.uniform(0.05, 0.3), 0.6, 0.6))
-    spread = np.repeat(rng.normal(0, 90, (120, 3)) * [1, 1, 0], 3, axis=0)
-    fallen.vertices = (fallen.vertices * np.array([1, 1, 0.2]) + spread + [0, 0, 12]).astype(np.float32)
+    fallen = leaves(rng, 120, 30.0, linear(rng.uniform(0.05, 0.3), 0.6, 0.6))
+    spread = np.repeat(rng.normal(0, 90, (120, 3)) * [1, 1, 0], 4, axis=0)
+    fallen.vertices = (fallen.vertices * np.array([1, 1, 0.2]) + spread + [0, 0, 8]).astype(np.float32)
     meshes.append(fallen)
     for _ in range(rng.integers(1, 5)):
         reach = rng.uniform(10, 38)
@@ -215,12 +253,6 @@ def litter(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
         solid = lathe(fillet(ring, 2), 48).moved((*rng.normal(0, 35, 2), 3), euler(rng.normal(0, 15)))
         meshes.append(cover("ring", solid, rubber(rng) if rng.random() < 0.5 else plastic(rng), noise))
     return meshes
-
-
-def _wall_behind(rng: np.random.Generator, noise: Noise, z: float) -> list[Mesh]:
-    if rng.random() < 0.4:
-        return []
-    return moved(wall(rng, rng.uniform(500, 1200), rng.uniform(500, 900), noise), np.array([0.0, 0.0, z]))
 
 
 MAKERS: dict[str, Callable[[np.random.Generator, Noise], list[Mesh]]] = {
