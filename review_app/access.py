@@ -71,7 +71,9 @@ def _by_login(settings: Settings) -> Actor | None:
     fresh = issued is None or time.time() - float(str(issued)) < LOGIN_HOURS * 3600
     if not st.user.get("is_logged_in") or not fresh:
         st.title("Coupler Rounds")
-        st.write("Sign in with your work account." if fresh else "Your sign-in is too old. Please sign in again.")
+        st.write(
+            "Sign in with your work account." if fresh else "Your sign-in is too old. Please sign in again."
+        )
         if st.button("Sign in", type="primary"):
             st.login()
         return None

@@ -21,7 +21,9 @@ def damage_by_unit(ws: Workspace, actor: Actor, site: Site) -> dict[str, list[Op
     return dict(found)
 
 
-def standings_now(ws: Workspace, actor: Actor, site: Site, lines: Sequence[RosterLine]) -> dict[str, Standing]:
+def standings_now(
+    ws: Workspace, actor: Actor, site: Site, lines: Sequence[RosterLine]
+) -> dict[str, Standing]:
     """Return the standing of each unit of a roster by unit key."""
     damage = damage_by_unit(ws, actor, site)
     return {line.unit.key: standing_of_line(line, damage.get(line.unit.key, ())) for line in lines}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from data_tools.open_damage import OpenDamage
 from data_tools.records import (
     DecisionKind,
     DecisionRecord,
@@ -13,7 +14,6 @@ from data_tools.records import (
     TrueFinding,
     UnitStatus,
 )
-from data_tools.open_damage import OpenDamage
 from model.judgement import Judgement
 from model.vocabulary import Outcome, Triage
 from review_app.wording import LABEL_WORDS, PLACE_WORDS, Standing, place_phrase, sentence
@@ -69,12 +69,18 @@ def findings_words(findings: Sequence[TrueFinding]) -> str:
     return "; ".join(place_phrase(f.kind, f.place) for f in findings) or "no damage seen"
 
 
-def judgement_words(judgement: Judgement) -> str:
-    """Return what the model says of a photo in one line."""
+def judgement_words(judgement: Judgement, *, say_unsure: bool = False) -> str:
+    """Return what the model says of a photo in one line.
+
+    ``say_unsure`` tells an unsure verdict from a clear one. The review must not: it would unmask the clear
+    verdicts that are mixed in to measure the miss rate.
+    """
     if judgement.outcome is Outcome.CANNOT_JUDGE:
         return "cannot judge this photo"
     if judgement.findings:
         return findings_words(findings_of(judgement))
+    if say_unsure and judgement.triage is Triage.UNSURE:
+        return "not sure"
     return LABEL_WORDS[judgement.label] if judgement.label else "no damage seen"
 
 

@@ -60,7 +60,8 @@ def photo_stories(timeline: Timeline, coupler_id: int | None = None) -> list[Pho
     photos = [entry.photo for entry in timeline.entries if entry.photo]
     wanted = [photo for photo in photos if coupler_id is None or photo.coupler_id == coupler_id]
     stories = [
-        PhotoStory(photo, tuple(verdicts.get(photo.id, ())), tuple(decisions.get(photo.id, ()))) for photo in wanted
+        PhotoStory(photo, tuple(verdicts.get(photo.id, ())), tuple(decisions.get(photo.id, ())))
+        for photo in wanted
     ]
     return sorted(stories, key=lambda story: story.at)
 
@@ -71,7 +72,9 @@ def events_of(timeline: Timeline, coupler_id: int | None = None) -> list[EventRe
     return [
         event
         for event in events
-        if coupler_id is None or coupler_id in (event.coupler_id, event.new_coupler_id) or event.coupler_id is None
+        if coupler_id is None
+        or coupler_id in (event.coupler_id, event.new_coupler_id)
+        or event.coupler_id is None
     ]
 
 

@@ -47,14 +47,20 @@ SIGNS: dict[Standing, Sign] = {
     Standing.RETAKE: Sign("Take it again", "Take again", "again", "#1D4E89", "#E8F0FA"),
     Standing.NEEDS_UNIT: Sign("Which unit is this?", "Unit?", "question", "#1D4E89", "#E8F0FA"),
     Standing.LOOK: Sign(
-        "Not sure: do not use it until a technician has looked", "Not sure yet", "triangle", "#7A4A00", "#FFF3D6"
+        "Not sure: do not use it until a technician has looked",
+        "Not sure yet",
+        "triangle",
+        "#7A4A00",
+        "#FFF3D6",
     ),
     Standing.OUT_OF_SERVICE: Sign("Out of service", "Out of service", "bar", "#3B3B3B", "#E4E4E0"),
     Standing.MISSING: Sign("No photo this week", "No photo yet", "ring", "#4A5552", "#FBFAF7"),
     Standing.NO_DAMAGE: Sign("No damage seen", "No damage seen", "tick", "#1E5B3A", "#E6F2EA"),
 }
 
-NO_DAMAGE_NOTE = "No visible damage found in this photo. A photo cannot show everything: tell us below what else you saw."
+NO_DAMAGE_NOTE = (
+    "No visible damage found in this photo. A photo cannot show everything: tell us below what else you saw."
+)
 
 DO_NOW: tuple[str, ...] = (
     "Do not plug it in. If a car is charging, stop the charge at the unit or in the car first.",

@@ -22,7 +22,7 @@ from review_app.widgets.pickers import pick_site, pick_unit, unit_title
 from review_app.widgets.roster import rows_html
 from review_app.widgets.text import md, plain
 from review_app.widgets.work_sheet import work_sheet
-from review_app.wording import Standing
+from review_app.wording import SIGNS, Standing
 
 _STOP, _REPLACE, _RETURN = "Take out of service", "Replace the coupler", "Return to service"
 
@@ -40,24 +40,26 @@ def show() -> None:
     site = pick_site(ws, actor)
     if site is None:
         return
-    _open_work(ws, actor, site)
-    unit = pick_unit(ws, actor, site, label="Unit to act on")
+    waiting = _open_work(ws, actor, site)
+    unit = pick_unit(ws, actor, site, label="Unit to act on", first=waiting)
     if unit is not None:
         _actions(ws, actor, site, unit)
 
 
-def _open_work(ws: Workspace, actor: Actor, site: Site) -> None:
+def _open_work(ws: Workspace, actor: Actor, site: Site) -> dict[str, str]:
+    """List the units that wait for somebody; return their standing in a word, by unit key."""
     lines = roster(ws, actor, site.key)
     damage = damage_by_unit(ws, actor, site)
     standings = [(line, standing_of_line(line, damage.get(line.unit.key, ()))) for line in lines]
     waiting = [pair for pair in standings if pair[1] in (Standing.DO_NOT_USE, Standing.OUT_OF_SERVICE)]
     if not waiting:
         st.info("No unit of this site is out of service or waiting to be taken out.")
-        return
+        return {}
     stop = sum(standing is Standing.DO_NOT_USE for _, standing in waiting)
     st.markdown(f"**{stop}** in service but not to be used · **{len(waiting) - stop}** out of service")
     notes = {key: _damage_words(found) for key, found in damage.items()}
     st.html(rows_html(waiting, site.timezone, notes))
+    return {line.unit.key: SIGNS[standing].short.lower() for line, standing in waiting}
 
 
 def _damage_words(found: list[OpenDamage]) -> str:
@@ -71,8 +73,10 @@ def _actions(ws: Workspace, actor: Actor, site: Site, unit: Unit) -> None:
     options = [_REPLACE, _RETURN] if out else [_STOP, _REPLACE]
     with st.container(border=True):
         st.subheader(md(unit_title(unit)), anchor=False)
-        what = st.segmented_control("What was done?", options, default=options[0], key=f"what_{unit.key}_{out}")
-        _cautions(what)
+        what = st.segmented_control(
+            "What was done?", options, default=options[0], key=f"what_{unit.key}_{out}"
+        )
+        _cautions()
         if what == _REPLACE:
             _replace_form(ws, actor, unit)
         elif what in (_STOP, _RETURN):
@@ -80,9 +84,9 @@ def _actions(ws: Workspace, actor: Actor, site: Site, unit: Unit) -> None:
     _sheet(ws, actor, site, unit)
 
 
-def _cautions(what: str | None) -> None:
-    with st.expander("Before you touch anything", expanded=what == _REPLACE, icon=":material/warning:"):
-        st.markdown("\n".join(f"- {caution}" for caution in CAUTIONS))
+def _cautions() -> None:
+    with st.expander("Before you touch anything", expanded=True):
+        st.markdown("\n".join(f"- {md(caution, 400)}" for caution in CAUTIONS))
 
 
 def _reason_form(ws: Workspace, actor: Actor, unit: Unit, what: str) -> None:
@@ -91,7 +95,9 @@ def _reason_form(ws: Workspace, actor: Actor, unit: Unit, what: str) -> None:
         sure = what != _RETURN or st.checkbox("A qualified person has checked it and it may be used again")
         if st.form_submit_button(what, type="primary"):
             if not reason.strip() or not sure:
-                st.error("Write the reason." if sure else "Tick the check first: a unit is returned only after it.")
+                st.error(
+                    "Write the reason." if sure else "Tick the check first: a unit is returned only after it."
+                )
                 return
             verb = take_out_of_service if what == _STOP else return_to_service
             said = "is out of service until somebody returns it." if what == _STOP else "is back in service."
@@ -111,7 +117,9 @@ def _replace_form(ws: Workspace, actor: Actor, unit: Unit) -> None:
             format_func=lambda key: FAMILIES[key].title,
         )
         part = st.text_input("Part number of the new coupler", max_chars=80)
-        reason = st.text_area("Reason", max_chars=500, height=80, placeholder="What was found on the old coupler")
+        reason = st.text_area(
+            "Reason", max_chars=500, height=80, placeholder="What was found on the old coupler"
+        )
         if st.form_submit_button(_REPLACE, type="primary"):
             if not reason.strip():
                 st.error("Write the reason.")

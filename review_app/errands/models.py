@@ -6,12 +6,13 @@ import pandas as pd
 import streamlit as st
 
 from data_tools.access import Actor, Permission
+from data_tools.jobs import ask_stop, latest_job, start_retrain
 from data_tools.records import ModelVersion
 from data_tools.registry import go_back, list_versions, live_version, promote
 from data_tools.workspace import Workspace
 from model.errors import RoundsError
 from review_app import access, resources
-from review_app.background import latest_training, start_training
+from review_app.widgets.guard import told_plainly
 from review_app.widgets.text import clock, md, plain
 
 _POLL_S = 3
@@ -52,7 +53,9 @@ def _table(ws: Workspace, versions: list[ModelVersion]) -> None:
         }
         for v in versions
     ]
-    st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch", alt="Model versions and their measures")
+    st.dataframe(
+        pd.DataFrame(rows), hide_index=True, width="stretch", alt="Model versions and their measures"
+    )
 
 
 def _promote(ws: Workspace, actor: Actor, versions: list[ModelVersion]) -> None:
@@ -96,13 +99,17 @@ def _finish(words: str) -> None:
 
 @st.fragment(run_every=_POLL_S)
 def _training(ws: Workspace, actor: Actor) -> None:
-    run = latest_training(ws)
-    if run is not None and run.running:
-        st.info(f"Training is running since {clock(run.started_at, ws.settings.timezone)}.", icon=":material/hourglass_top:")
-        st.code(run.tail or "starting", language=None)
-        return
-    if run is not None:
-        (st.success if run.succeeded else st.warning)(f"Last training: {md(run.tail or 'no words', 800)}")
-    if st.button("Train now", icon=":material/model_training:"):
-        start_training(ws, actor)
-        st.rerun(scope="fragment")
+    with told_plainly():
+        job = latest_job(ws, actor)
+        if job is not None and job.alive:
+            since = clock(job.started_at, ws.settings.timezone)
+            st.progress(min(1.0, max(0.0, job.progress)), text=f"Since {since}: {md(job.stage)}")
+            if st.button("Stop", disabled=job.stop_asked, help="Stops at the next step; nothing changes."):
+                ask_stop(ws, actor, job.id)
+            return
+        if job is not None:
+            ended = md(job.message, 800) or "it ended without a word; the log of the server says more."
+            st.info(f"Last training, {clock(job.started_at, ws.settings.timezone)}: {ended}")
+        if st.button("Train now", icon=":material/model_training:"):
+            start_retrain(ws, actor)
+            st.rerun(scope="fragment")

@@ -35,17 +35,26 @@ def observation_form(ws: Workspace, actor: Actor, units: Sequence[Unit], unit_ke
             index=keys.index(unit_key) if unit_key in keys else None,
             format_func=lambda key: titles[key],
             placeholder="Choose the unit",
+            key=f"observe_unit_{number}",
         )
-        seen = [entry.what for entry in OBSERVATIONS if st.checkbox(entry.words)]
+        seen = [entry.what for entry in OBSERVATIONS if st.checkbox(entry.words, key=f"observe_{entry.what}_{number}")]
         blinks = st.number_input(
-            "If a light shows a fault: blinks between pauses (0: steady or not counted)", 0, MAX_BLINKS, 0
+            "If a light shows a fault: blinks between pauses (0: steady or not counted)",
+            min_value=0,
+            max_value=MAX_BLINKS,
+            value=0,
+            key=f"observe_blinks_{number}",
         )
-        note = st.text_area("Anything else, in your own words", max_chars=1000, height=80)
+        note = st.text_area(
+            "Anything else, in your own words", max_chars=1000, height=80, key=f"observe_note_{number}"
+        )
         if st.form_submit_button("Send what I saw", width="stretch"):
             _send(ws, actor, unit, seen, int(blinks), note)
 
 
-def _send(ws: Workspace, actor: Actor, unit: str | None, seen: list[ObservationKind], blinks: int, note: str) -> None:
+def _send(
+    ws: Workspace, actor: Actor, unit: str | None, seen: list[ObservationKind], blinks: int, note: str
+) -> None:
     if not unit or not (seen or note.strip() or blinks):
         st.error("Choose the unit, and tick what you saw or write it down.")
         return
@@ -67,8 +76,13 @@ def _answer(unit: str, seen: Sequence[ObservationKind]) -> str:
     entries = [_BY_WHAT[what] for what in seen]
     steps = [entry.then for entry in entries]
     if any(entry.stop for entry in entries):
-        return card(Standing.DO_NOT_USE, unit=f"Unit {plain(unit)}", body="Recorded. Do this now:", steps=steps)
+        return card(
+            Standing.DO_NOT_USE, unit=f"Unit {plain(unit)}", body="Recorded. Do this now:", steps=steps
+        )
     return card(
-        Standing.LOOK, unit=f"Unit {plain(unit)}", body="Recorded with your name and the time.", steps=steps,
+        Standing.LOOK,
+        unit=f"Unit {plain(unit)}",
+        body="Recorded with your name and the time.",
+        steps=steps,
         words="Recorded",
     )

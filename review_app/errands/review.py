@@ -14,13 +14,22 @@ from model.vocabulary import FindingKind, Outcome, Place
 from review_app import access, resources
 from review_app.review_desk import Desk, Statement, family_key
 from review_app.standing import effective, findings_of, findings_words, judgement_words
+from review_app.stories import moment_of
 from review_app.widgets.face_drawing import face_image, place_numbers
 from review_app.widgets.guard import told_plainly
 from review_app.widgets.marks import marks_of
 from review_app.widgets.photo_view import photo_view
 from review_app.widgets.pickers import pick_site, unit_title
 from review_app.widgets.text import clock, md, plain
-from review_app.wording import DECISION_WORDS, KIND_LETTER, KIND_WORDS, PLACE_WORDS, REASON_WORDS, SHORTCUTS, sentence
+from review_app.wording import (
+    DECISION_WORDS,
+    KIND_LETTER,
+    KIND_WORDS,
+    PLACE_WORDS,
+    REASON_WORDS,
+    SHORTCUTS,
+    sentence,
+)
 
 _BATCH = 50
 
@@ -31,10 +40,10 @@ def show() -> None:
     if not actor.may(Permission.DECIDE):
         st.error("Only technicians and leads decide on photos.")
         return
-    st.title("Review")
-    with st.container(horizontal=True, vertical_alignment="bottom"):
-        with st.container(width=320):
-            site = pick_site(ws, actor, every=True)
+    with st.container(horizontal=True, vertical_alignment="center", key="review_head"):
+        st.title("Review", anchor=False, width="content")
+        with st.container(width=260):
+            site = pick_site(ws, actor, every=True, label_visibility="collapsed")
         first_look = st.toggle(
             "I look first, then see what the model found",
             value=ws.settings.evidence_first_look,
@@ -70,13 +79,14 @@ def _draw_card(ws: Workspace, actor: Actor, desk: Desk) -> None:
         _nothing_left(ws, actor, desk)
         return
     desk.begin()
-    left, right = st.columns([7, 6], gap="medium")
-    with left:
+    photo, beside, keys = st.columns([11, 5, 9], gap="medium")
+    with photo:
         _photo(ws, desk, item)
-    with right:
+    with beside, st.container(key="beside"):
+        _beside(ws, actor, desk, item)
+    with keys:
         _model_says(desk, item)
         _keys(ws, actor, desk, item)
-        _beside(ws, actor, desk, item)
 
 
 def _nothing_left(ws: Workspace, actor: Actor, desk: Desk) -> None:
@@ -91,9 +101,10 @@ def _nothing_left(ws: Workspace, actor: Actor, desk: Desk) -> None:
 
 def _photo(ws: Workspace, desk: Desk, item: QueueItem) -> None:
     photo = item.photo
-    zone_name = st.session_state["zones"].get(photo.site_key, "UTC")
-    when = clock(photo.taken_at or photo.received_at, zone_name)
-    st.markdown(f"**{md(unit_title(item.unit))}** · {md(photo.site_key)} · {when} · {len(desk.items)} waiting")
+    when = clock(moment_of(photo), st.session_state["zones"].get(photo.site_key, "UTC"))
+    st.markdown(
+        f"**{md(unit_title(item.unit))}** · {md(photo.site_key)} · {when} · {len(desk.items)} waiting"
+    )
     marks = marks_of(item.verdict.judgement) if desk.evidence_visible else []
     ahead = resources.picture(ws, desk.ahead.photo, resources.LARGE) if desk.ahead else None
     photo_view(
@@ -119,7 +130,9 @@ def _model_says(desk: Desk, item: QueueItem) -> None:
     st.markdown(f"Model: **{md(sentence(words))}**")
     others = effective(item.decisions)
     if others:
-        st.caption("Said so far: " + "; ".join(f"{md(d.decided_by)} {DECISION_WORDS[d.kind]}" for d in others))
+        st.caption(
+            "Said so far: " + "; ".join(f"{md(d.decided_by)} {DECISION_WORDS[d.kind]}" for d in others)
+        )
     if desk.asked_twice is not None:
         st.warning(
             f"The model found damage that **{findings_words(desk.asked_twice)}** leaves out. "
@@ -135,12 +148,21 @@ def _keys(ws: Workspace, actor: Actor, desk: Desk, item: QueueItem) -> None:
     arguments = (ws, actor, desk, item.photo.id)
     if desk.evidence_visible:
         agree = f"Agree: {judgement_words(item.verdict.judgement)}"
-        st.button(agree, key="agree", args=(*arguments, "agree"), shortcut=SHORTCUTS["agree"], type="primary", **press)
+        st.button(
+            agree,
+            key="agree",
+            args=(*arguments, "agree"),
+            shortcut=SHORTCUTS["agree"],
+            type="primary",
+            **press,
+        )
     else:
         show = "Show what the model found"
         st.button(show, key="show", args=(*arguments, "show"), shortcut=SHORTCUTS["show"], **press)
     with st.container(horizontal=True, gap="xsmall"):
-        st.button("No damage seen", key="none", args=(*arguments, "none"), shortcut=SHORTCUTS["none"], **press)
+        st.button(
+            "No damage seen", key="none", args=(*arguments, "none"), shortcut=SHORTCUTS["none"], **press
+        )
         for kind in KIND_LETTER:
             if kind is FindingKind.MISSING_LATCH and not row.has_latch:
                 continue
@@ -165,17 +187,25 @@ def _keys(ws: Workspace, actor: Actor, desk: Desk, item: QueueItem) -> None:
     _several(desk, arguments)
     st.text_input("Comment (kept with your decision)", key=f"comment_{item.photo.id}", max_chars=500)
     with st.container(horizontal=True, gap="xsmall"):
-        for name, words in (("cannot_tell", "Cannot tell"), ("second", "Ask a second opinion"), ("skip", "Later")):
+        for name, words in (
+            ("cannot_tell", "Cannot tell"),
+            ("second", "Ask a second opinion"),
+            ("skip", "Later"),
+        ):
             st.button(words, key=name, args=(*arguments, name), shortcut=SHORTCUTS[name], on_click=_press)
 
 
 def _several(desk: Desk, arguments: tuple[Workspace, Actor, Desk, int]) -> None:
     with st.container(horizontal=True, gap="xsmall", vertical_alignment="center"):
         words = "Only one damage" if desk.several else "More than one damage"
-        st.button(words, key="several", args=(*arguments, "several"), shortcut=SHORTCUTS["several"], on_click=_press)
+        st.button(
+            words, key="several", args=(*arguments, "several"), shortcut=SHORTCUTS["several"], on_click=_press
+        )
         if desk.several:
             st.button(
-                f"Save: {findings_words(desk.listed)}" if desk.listed else "Name each kind and place, then save",
+                f"Save: {findings_words(desk.listed)}"
+                if desk.listed
+                else "Name each kind and place, then save",
                 key="done",
                 args=(*arguments, "done"),
                 shortcut=SHORTCUTS["done"],
@@ -186,26 +216,22 @@ def _several(desk: Desk, arguments: tuple[Workspace, Actor, Desk, int]) -> None:
 
 
 def _beside(ws: Workspace, actor: Actor, desk: Desk, item: QueueItem) -> None:
-    """Draw the last good photo of the same coupler and the drawing of the face, side by side."""
-    good, drawing = st.columns(2, gap="small")
-    with good:
-        before = last_good_photo(ws, actor, item.photo.coupler_id, item.photo.taken_at or item.photo.received_at)
-        if before is None:
-            st.caption("No earlier photo of this coupler without damage.")
-        else:
-            zone_name = st.session_state["zones"].get(before.site_key, "UTC")
-            when = clock(before.taken_at or before.received_at, zone_name)
-            st.image(
-                resources.picture(ws, before, resources.MEDIUM),
-                caption=f"Last good photo, {when}",
-                alt=f"The same coupler without damage, {when}",
-                width="stretch",
-            )
-    with drawing:
-        marked: tuple[TrueFinding, ...] = desk.listed
-        if not marked and desk.evidence_visible:
-            marked = findings_of(item.verdict.judgement)
-        st.html(face_image(family(family_key(item)), marked))
+    """Draw the face with its numbers, and the last good photo of the same coupler."""
+    marked: tuple[TrueFinding, ...] = desk.listed
+    if not marked and desk.evidence_visible:
+        marked = findings_of(item.verdict.judgement)
+    st.html(face_image(family(family_key(item)), marked))
+    before = last_good_photo(ws, actor, item.photo.coupler_id, moment_of(item.photo))
+    if before is None:
+        st.caption("No earlier photo of this coupler without damage.")
+        return
+    when = clock(moment_of(before), st.session_state["zones"].get(before.site_key, "UTC"))
+    st.image(
+        resources.picture(ws, before, resources.MEDIUM),
+        caption=f"Same coupler, last good photo, {when}",
+        alt=f"The same coupler without damage, {when}",
+        width="stretch",
+    )
 
 
 def _last_saved(ws: Workspace, actor: Actor, desk: Desk) -> None:
@@ -218,7 +244,11 @@ def _last_saved(ws: Workspace, actor: Actor, desk: Desk) -> None:
             what = findings_words(decision.findings)
         st.markdown(f"Saved: **{md(item.unit.key)}** · {what}")
         st.button(
-            "Undo", key="undo", on_click=_undo, args=(ws, actor, desk, decision.id), shortcut=SHORTCUTS["undo"]
+            "Undo",
+            key="undo",
+            on_click=_undo,
+            args=(ws, actor, desk, decision.id),
+            shortcut=SHORTCUTS["undo"],
         )
         if decision.findings:
             st.page_link(

@@ -17,8 +17,8 @@ from model.errors import RoundsError
 from review_app import access, resources
 from review_app.errands.observe import observation_form
 from review_app.errands.waiting import name_waiting
-from review_app.standing import standing_of_file
 from review_app.site_board import standings_now
+from review_app.standing import standing_of_file
 from review_app.widgets.pickers import pick_site
 from review_app.widgets.result_card import result_card
 from review_app.widgets.roster import rows_html
@@ -44,8 +44,8 @@ def show() -> None:
     _progress(lines, standings, site)
     target = _whose_photo(lines, standings)
     _uploader(ws, actor, site, target)
-    name_waiting(ws, actor, site, lines)
     _results(ws)
+    name_waiting(ws, actor, site, lines)
     st.subheader("This week's units", anchor=False)
     st.html(rows_html([(line, standings[line.unit.key]) for line in lines], site.timezone))
     st.subheader("Seen something a photo does not show?", anchor=False)
@@ -60,7 +60,11 @@ def _progress(lines: Sequence[RosterLine], standings: Mapping[str, Standing], si
     monday = today - timedelta(days=today.weekday())
     missing = [line.unit.key for line in wanted if not line.done_this_week]
     more = f" and {len(missing) - _NAMED} more" if len(missing) > _NAMED else ""
-    left = f"Still missing: {', '.join(missing[:_NAMED])}{more}" if missing else "The round is complete. Thank you."
+    left = (
+        f"Still missing: {', '.join(missing[:_NAMED])}{more}"
+        if missing
+        else "The round is complete. Thank you."
+    )
     st.html(
         f'<div class="cr-progress"><span class="cr-count">{done} of {len(wanted)} units done</span> '
         f'<span class="cr-quiet">in the week of {day(monday, today)}</span>'

@@ -10,7 +10,6 @@ import pandas as pd
 import streamlit as st
 
 from data_tools.access import Actor, Permission
-from data_tools.report import monthly_report
 from data_tools.sites import list_sites
 from data_tools.trend_data import load_trends
 from data_tools.trends import (
@@ -32,7 +31,13 @@ from data_tools.trends import (
 from data_tools.workspace import Workspace
 from model.vocabulary import FindingKind
 from review_app import access, resources
-from review_app.widgets.figure_panel import control_chart, curve_chart, figure_panel, interval_chart, weekly_lines
+from review_app.widgets.figure_panel import (
+    control_chart,
+    curve_chart,
+    figure_panel,
+    interval_chart,
+    weekly_lines,
+)
 from review_app.widgets.text import md, plain
 from review_app.wording import KIND_WORDS, PLACE_WORDS, sentence
 
@@ -67,7 +72,12 @@ def show() -> None:
         "Monthly report": _report,
     }
     chosen = st.segmented_control(
-        "What to look at", list(tabs), default="Damage", required=True, key="trend_tab", persist_state="session"
+        "What to look at",
+        list(tabs),
+        default="Damage",
+        required=True,
+        key="trend_tab",
+        persist_state="session",
     )
     tabs[chosen or "Damage"](ws, actor, data, kind)
 
@@ -85,7 +95,9 @@ def _pick_kind() -> FindingKind | None:
     chosen = st.selectbox(
         "Damage",
         [_ANY, *FindingKind],
-        format_func=lambda kind: sentence(KIND_WORDS[kind]) if isinstance(kind, FindingKind) else sentence(_ANY),
+        format_func=lambda kind: (
+            sentence(KIND_WORDS[kind]) if isinstance(kind, FindingKind) else sentence(_ANY)
+        ),
         key="trend_kind",
         persist_state="session",
         width=320,
@@ -104,7 +116,10 @@ def _damage(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | No
         figure_panel(figure, chart, key="damage-by-week")
         return
     if by is By.PLACE:
-        words = [f"{KIND_WORDS[FindingKind(k)]}, {PLACE_WORDS[g]}" for g, k in zip(table["group"], table["kind"], strict=True)]
+        words = [
+            f"{KIND_WORDS[FindingKind(k)]}, {PLACE_WORDS[g]}"
+            for g, k in zip(table["group"], table["kind"], strict=True)
+        ]
         table = table.assign(group=words)
     elif by is By.SITE:
         names = {site.key: site.name for site in list_sites(ws, actor, closed=True)}
@@ -115,7 +130,9 @@ def _damage(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | No
 
 def control_free_weeks(table: pd.DataFrame) -> alt.Chart:
     """Return the weekly rate as one line."""
-    return weekly_lines(table.rename(columns={"group": "week"}).assign(series="couplers with damage"), "series")
+    return weekly_lines(
+        table.rename(columns={"group": "week"}).assign(series="couplers with damage"), "series"
+    )
 
 
 def _charts(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
@@ -125,7 +142,11 @@ def _charts(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | No
     if not sites:
         return
     key = st.selectbox(
-        "One site, week by week", list(sites), format_func=lambda key: plain(sites[key]), key="chart_site", width=320
+        "One site, week by week",
+        list(sites),
+        format_func=lambda key: plain(sites[key]),
+        key="chart_site",
+        width=320,
     )
     weeks = site_over_weeks(data, key, kind)
     figure_panel(weeks, _drawn(weeks, lambda t: control_chart(t, "week")), key=f"site-{plain(key)}-weeks")
@@ -165,6 +186,8 @@ def _trust(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | Non
 
 def _report(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
     """Offer the report of a month as one file to print or send on."""
+    from data_tools.report import monthly_report
+
     if data.photos.empty:
         st.info("Not enough yet: no photos.")
         return

@@ -52,7 +52,10 @@ def _heading(actor: Actor, site: Site, unit: Unit) -> None:
     out = unit.status is UnitStatus.OUT_OF_SERVICE
     with st.container(horizontal=True, vertical_alignment="center"):
         st.subheader(md(unit_title(unit)), anchor=False, width="content")
-        st.html(badge(Standing.OUT_OF_SERVICE) if out else '<span class="cr-quiet">in service</span>', width="content")
+        st.html(
+            badge(Standing.OUT_OF_SERVICE) if out else '<span class="cr-quiet">in service</span>',
+            width="content",
+        )
         if actor.may(Permission.ACT):
             st.page_link(
                 resources.screen("act"),
@@ -63,7 +66,9 @@ def _heading(actor: Actor, site: Site, unit: Unit) -> None:
 
 
 def _pick_coupler(whole: Timeline) -> Coupler | None:
-    couplers = sorted(whole.couplers, key=lambda c: (c.removed_on is not None, c.position, -c.installed_on.toordinal()))
+    couplers = sorted(
+        whole.couplers, key=lambda c: (c.removed_on is not None, c.position, -c.installed_on.toordinal())
+    )
     if not couplers:
         st.info("This unit has no coupler on record.")
         return None
@@ -72,7 +77,10 @@ def _pick_coupler(whole: Timeline) -> Coupler | None:
         return couplers[0]
     by_id = {coupler.id: coupler for coupler in couplers}
     chosen = st.selectbox(
-        "Coupler", list(by_id), format_func=lambda key: coupler_title(by_id[key]), key=f"coupler_{whole.unit.key}"
+        "Coupler",
+        list(by_id),
+        format_func=lambda key: coupler_title(by_id[key]),
+        key=f"coupler_{whole.unit.key}",
     )
     return by_id.get(chosen)
 
@@ -100,7 +108,11 @@ def _then_and_now(ws: Workspace, site: Site, stories: Sequence[PhotoStory]) -> N
             break
         with column:
             chosen = st.selectbox(
-                name, indices, index=indices[index], format_func=titles.__getitem__, key=f"{name}_{coupler_id}"
+                name,
+                indices,
+                index=indices[index],
+                format_func=titles.__getitem__,
+                key=f"{name}_{coupler_id}",
             )
             story = stories[chosen]
             st.image(
@@ -136,7 +148,6 @@ def _growth(stories: list[PhotoStory]) -> None:
             y=alt.Y("Model's probability:Q", scale=alt.Scale(domain=[0, 1])),
             color=alt.Color("Finding:N", legend=alt.Legend(orient="bottom", title=None, labelLimit=300)),
             strokeDash=alt.StrokeDash("Finding:N", legend=None),
-            shape=alt.Shape("Finding:N", legend=None),
         )
         .properties(height=240)
     )
@@ -158,7 +169,9 @@ def _timeline(
     part = newest_first[(page - 1) * _PAGE : page * _PAGE]
     since = min((story.at for story in part), default=None) if page < pages else None
     until = newest_first[(page - 1) * _PAGE - 1].at if page > 1 else None
-    between = [e for e in events if (since is None or e.done_at >= since) and (until is None or e.done_at < until)]
+    between = [
+        e for e in events if (since is None or e.done_at >= since) and (until is None or e.done_at < until)
+    ]
     st.html(
         history_html(
             part, between, site.timezone, lambda photo: as_url(resources.picture(ws, photo, resources.SMALL))

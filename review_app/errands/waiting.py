@@ -46,7 +46,9 @@ def _one(ws: Workspace, actor: Actor, file: WaitingFile, lines: Sequence[RosterL
     for line in sorted(lines, key=lambda line: (line.done_this_week, line.unit.key)):
         positions = [coupler.position for coupler in line.unit.couplers]
         for position in positions:
-            names[line.unit.key, position] = plain(line.unit.key) + (f" {position}" if len(positions) > 1 else "")
+            names[line.unit.key, position] = plain(line.unit.key) + (
+                f" {position}" if len(positions) > 1 else ""
+            )
     chosen = st.pills(
         f"Unit of {md(file.file_name)}",
         list(names),

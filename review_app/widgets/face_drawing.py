@@ -28,7 +28,9 @@ def face_image(family: Family, findings: Iterable[TrueFinding] = (), alt: str = 
         alt: what the drawing shows, read out by screen readers.
     """
     found = tuple(findings)
-    said = alt or "Coupler face: " + ("; ".join(place_phrase(f.kind, f.place) for f in found) or "nothing marked")
+    said = alt or "Coupler face: " + (
+        "; ".join(place_phrase(f.kind, f.place) for f in found) or "nothing marked"
+    )
     return f'<div class="cr-face">{svg_image(face_svg(family, found), said)}</div>'
 
 
@@ -60,7 +62,7 @@ def _outline(family: Family) -> str:
     return (
         f'<rect x="{zone.left + 4}" y="{-zone.top + 6}" width="{zone.right - zone.left - 8}" '
         f'height="{zone.top - zone.bottom - 6}" rx="2" fill="#FFFFFF" stroke="{_INK}" stroke-width="1.2"/>'
-        f'{_number(0, -(zone.top + zone.bottom) / 2 + 3, number, PLACE_WORDS[Place.LATCH])}' + nose
+        f"{_number(0, -(zone.top + zone.bottom) / 2 + 3, number, PLACE_WORDS[Place.LATCH])}" + nose
     )
 
 
@@ -70,7 +72,7 @@ def _contacts(family: Family) -> Iterable[str]:
         yield (
             f'<circle cx="{contact.x}" cy="{-contact.y}" r="{contact.sleeve_diameter / 2}" fill="#F0EEE8" '
             f'stroke="{_INK}" stroke-width="0.8"/>'
-            f'{_number(contact.x, -contact.y, numbers[contact.place], PLACE_WORDS[contact.place])}'
+            f"{_number(contact.x, -contact.y, numbers[contact.place], PLACE_WORDS[contact.place])}"
         )
 
 

@@ -44,21 +44,25 @@ def figure_panel(figure: Figure, chart: alt.TopLevelMixin | None, *, key: str) -
         )
 
 
-def interval_chart(table: pd.DataFrame, *, group: str = "group", sort: str | list[str] = "ascending") -> alt.LayerChart:
+def interval_chart(
+    table: pd.DataFrame, *, group: str = "group", sort: str | list[str] = "ascending"
+) -> alt.LayerChart:
     """Return points with their intervals, one line a group; groups with too little data say so."""
-    rows = table.assign(
-        **{"what": table[group].astype(str), "words": [_n_words(row) for row in table.itertuples()]}
-    )
+    rows = table.assign(what=table[group].astype(str), words=[_n_words(row) for row in table.itertuples()])
     y = alt.Y("what:N", title=None, sort=sort, axis=alt.Axis(labelLimit=260))
     x = alt.X("rate:Q", title="share", axis=alt.Axis(format="%"), scale=alt.Scale(zero=True))
     tooltip = [alt.Tooltip("what:N"), alt.Tooltip("rate:Q", format=".1%"), alt.Tooltip("n:Q")]
     base = alt.Chart(rows).encode(y=y)
-    bars = base.transform_filter("isValid(datum.rate)").mark_rule(color=ACCENT, strokeWidth=3).encode(
-        x=alt.X("low:Q", title="share"), x2="high:Q"
+    bars = (
+        base.transform_filter("isValid(datum.rate)")
+        .mark_rule(color=ACCENT, strokeWidth=3)
+        .encode(x=alt.X("low:Q", title="share"), x2="high:Q")
     )
-    points = base.transform_filter("isValid(datum.rate)").mark_point(
-        filled=True, size=110, color=INK, opacity=1
-    ).encode(x=x, tooltip=tooltip)
+    points = (
+        base.transform_filter("isValid(datum.rate)")
+        .mark_point(filled=True, size=110, color=INK, opacity=1)
+        .encode(x=x, tooltip=tooltip)
+    )
     words = base.mark_text(align="right", dx=-4, color="#4A5552").encode(x=alt.value("width"), text="words:N")
     return (bars + points + words).properties(height=alt.Step(30))
 
@@ -70,17 +74,28 @@ def control_chart(table: pd.DataFrame, along: str) -> alt.LayerChart:
     rows = table.assign(beyond=["beyond chance" if flag else "within chance" for flag in table["flagged"]])
     rate_axis = alt.Y("rate:Q", title="share newly damaged", axis=alt.Axis(format="%"))
     base = alt.Chart(rows).encode(x=x)
-    limits = base.mark_area(opacity=0.25, color=QUIET, interpolate="step") if time else base.mark_bar(
-        opacity=0.25, color=QUIET
+    limits = (
+        base.mark_area(opacity=0.25, color=QUIET, interpolate="step")
+        if time
+        else base.mark_bar(opacity=0.25, color=QUIET)
     )
     band = limits.encode(y=alt.Y("lower:Q", title=""), y2="upper:Q")
     centre = base.mark_line(color=ACCENT, strokeDash=[6, 4]).encode(y="centre:Q")
     line = base.mark_line(color=INK, strokeWidth=1.5).encode(y=rate_axis)
-    points = base.transform_filter("isValid(datum.rate)").mark_point(filled=True, size=80, opacity=1).encode(
-        y=rate_axis,
-        shape=alt.Shape("beyond:N", scale=_BEYOND_SHAPE, legend=alt.Legend(title=None, orient="bottom")),
-        color=alt.Color("beyond:N", scale=_BEYOND_COLOUR, legend=alt.Legend(title=None, orient="bottom")),
-        tooltip=[alt.Tooltip(f"{along}:{'T' if time else 'N'}"), "new:Q", "n:Q", alt.Tooltip("rate:Q", format=".1%")],
+    points = (
+        base.transform_filter("isValid(datum.rate)")
+        .mark_point(filled=True, size=80, opacity=1)
+        .encode(
+            y=rate_axis,
+            shape=alt.Shape("beyond:N", scale=_BEYOND_SHAPE, legend=alt.Legend(title=None, orient="bottom")),
+            color=alt.Color("beyond:N", scale=_BEYOND_COLOUR, legend=alt.Legend(title=None, orient="bottom")),
+            tooltip=[
+                alt.Tooltip(f"{along}:{'T' if time else 'N'}"),
+                "new:Q",
+                "n:Q",
+                alt.Tooltip("rate:Q", format=".1%"),
+            ],
+        )
     )
     layers = (band + centre + line + points) if time else (band + centre + points)
     return layers.properties(height=280)
@@ -91,7 +106,9 @@ def curve_chart(table: pd.DataFrame) -> alt.LayerChart:
     base = alt.Chart(table).encode(x=alt.X("age_days:Q", title="days since installation"))
     colour = alt.Color("group:N", legend=alt.Legend(title=None, orient="bottom"))
     band = base.mark_area(opacity=0.15, interpolate="step-after").encode(
-        y=alt.Y("low:Q", title="share without damage", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1])),
+        y=alt.Y(
+            "low:Q", title="share without damage", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1])
+        ),
         y2="high:Q",
         color=colour,
     )

@@ -53,10 +53,12 @@ def _story(story: PhotoStory, timezone: str, picture_url: Callable[[PhotoRecord]
     lines = []
     for verdict in story.verdicts:
         judgement = verdict.judgement
-        words = judgement_words(judgement)
+        words = judgement_words(judgement, say_unsure=True)
         if judgement.outcome is Outcome.CANNOT_JUDGE and judgement.reason:
             words += f": {REASON_WORDS[judgement.reason]}"
-        lines.append(f'<div>Model: {esc(words)} <span class="cr-quiet">({esc(verdict.model_version)})</span></div>')
+        lines.append(
+            f'<div>Model: {esc(words)} <span class="cr-quiet">({esc(verdict.model_version)})</span></div>'
+        )
     lines += [f"<div>{esc(d.decided_by)} {esc(decision_words(d), 700)}</div>" for d in story.decisions]
     return (
         f'<li class="cr-photo"><img src="{picture_url(story.photo)}" alt="Coupler, {esc(when)}" loading="lazy">'

@@ -111,6 +111,7 @@ export default function (component) {
   if (!view) views.set(root, (view = build(root)));
   outline(view.marks, data.marks, data.width, data.height);
   view.box.setAttribute("aria-label", data.alt);
+  view.box.style.aspectRatio = `${data.width} / ${data.height}`;
   if (view.id !== data.id) {
     view.id = data.id;
     view.reset();

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Literal
+
 import streamlit as st
 
 from data_tools.access import Actor
@@ -11,7 +14,13 @@ from data_tools.workspace import Workspace
 from review_app.widgets.text import plain
 
 
-def pick_site(ws: Workspace, actor: Actor, *, every: bool = False) -> Site | None:
+def pick_site(
+    ws: Workspace,
+    actor: Actor,
+    *,
+    every: bool = False,
+    label_visibility: Literal["visible", "collapsed"] = "visible",
+) -> Site | None:
     """Return the chosen site, or None where there is none (or where ``every`` site is chosen)."""
     sites = {site.key: site for site in list_sites(ws, actor)}
     st.session_state["zones"] = {site.key: site.timezone for site in sites.values()}
@@ -24,20 +33,30 @@ def pick_site(ws: Workspace, actor: Actor, *, every: bool = False) -> Site | Non
         options,
         format_func=lambda key: plain(sites[key].name) if key else "All sites",
         key="every_site" if every else "site",
+        label_visibility=label_visibility,
         bind="query-params",
     )
     return sites.get(key or "")
 
 
-def pick_unit(ws: Workspace, actor: Actor, site: Site, *, label: str = "Unit") -> Unit | None:
-    """Return the chosen unit of ``site``, or None where it has none."""
+def pick_unit(
+    ws: Workspace, actor: Actor, site: Site, *, label: str = "Unit", first: Mapping[str, str] | None = None
+) -> Unit | None:
+    """Return the chosen unit of ``site``, or None where it has none.
+
+    ``first`` names units that are offered before the others, each with a word that is added to its title.
+    """
     units = {unit.key: unit for unit in list_units(ws, actor, site.key)}
     if not units:
         st.info("This site has no units yet. Your maintenance lead adds them with `rounds add-unit`.")
         return None
-    key = st.selectbox(
-        label, list(units), format_func=lambda key: unit_title(units[key]), key="unit", bind="query-params"
-    )
+    notes = first or {}
+    ordered = [*(key for key in notes if key in units), *(key for key in units if key not in notes)]
+
+    def title(key: str) -> str:
+        return unit_title(units[key]) + (f" ({notes[key]})" if key in notes else "")
+
+    key = st.selectbox(label, ordered, format_func=title, key="unit", bind="query-params")
     return units.get(key or "")
 
 

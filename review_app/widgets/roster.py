@@ -21,7 +21,9 @@ def rows_html(
     ``notes`` says something of some units, by unit key, in place of when the last photo was taken.
     """
     ranked = sorted(rows, key=lambda row: (_ORDER.index(row[1]), row[0].unit.key))
-    items = [_row(line, standing, timezone, (notes or {}).get(line.unit.key, "")) for line, standing in ranked]
+    items = [
+        _row(line, standing, timezone, (notes or {}).get(line.unit.key, "")) for line, standing in ranked
+    ]
     return f'<ul class="cr-roster">{"".join(items)}</ul>'
 
 

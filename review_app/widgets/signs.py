@@ -41,7 +41,9 @@ def badge(standing: Standing, words: str | None = None) -> str:
     if sign.filled:
         colours, ink, void = f"color:#FFFFFF;background:{sign.ink}", "#FFFFFF", sign.ink
     else:
-        colours, ink, void = f"color:{sign.ink};background:{sign.paper};border-color:{sign.ink}", sign.ink, sign.paper
-    return (
-        f'<span class="cr-badge" style="{colours}">{sign_image(standing, 18, ink, void)}<span>{text}</span></span>'
-    )
+        colours, ink, void = (
+            f"color:{sign.ink};background:{sign.paper};border-color:{sign.ink}",
+            sign.ink,
+            sign.paper,
+        )
+    return f'<span class="cr-badge" style="{colours}">{sign_image(standing, 18, ink, void)}<span>{text}</span></span>'

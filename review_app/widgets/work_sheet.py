@@ -62,7 +62,11 @@ def work_sheet(
         f"<tr><td>{esc(clock(e.done_at, site.timezone))}</td><td>{esc(event_words(e), 600)}</td><td>{esc(e.done_by)}</td></tr>"
         for e in reversed(events)
     )
-    history = f"<h2>Last events</h2><table><tr><th>When</th><th>What</th><th>Who</th></tr>{rows}</table>" if rows else ""
+    history = (
+        f"<h2>Last events</h2><table><tr><th>When</th><th>What</th><th>Who</th></tr>{rows}</table>"
+        if rows
+        else ""
+    )
     listed = "".join(f"<li>{esc(caution, 400)}</li>" for caution in cautions)
     checks = "".join(f"<tr><td style='width:8mm'>&#9744;</td><td>{esc(check)}</td></tr>" for check in _CHECKS)
     return (
@@ -109,7 +113,7 @@ def _standing_findings(story: PhotoStory | None) -> tuple[TrueFinding, ...]:
 def _said(story: PhotoStory, timezone: str) -> str:
     parts = [f"Photo of {esc(clock(story.at, timezone))}."]
     if story.verdicts:
-        parts.append(f"Model: {esc(judgement_words(story.verdicts[-1].judgement))}.")
+        parts.append(f"Model: {esc(judgement_words(story.verdicts[-1].judgement, say_unsure=True))}.")
     for decision in effective(story.decisions):
         comment = f" ({esc(decision.comment, 500)})" if decision.comment else ""
         parts.append(f"{esc(decision.decided_by)}: {esc(findings_words(decision.findings))}{comment}.")

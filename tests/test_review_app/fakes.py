@@ -78,7 +78,9 @@ def _draw_face(pen: ImageDraw.ImageDraw, family: Family, scene: Scene) -> None:
     damage = {finding.place: finding.kind for finding in scene.findings}
     for contact in family.contacts:
         kind = damage.get(contact.place)
-        pen.ellipse(_spot(contact.x, contact.y, contact.sleeve_diameter / 2), fill=_PAINT.get(kind, "#3d4145"))
+        pen.ellipse(
+            _spot(contact.x, contact.y, contact.sleeve_diameter / 2), fill=_PAINT.get(kind, "#3d4145")
+        )
         pen.ellipse(_spot(contact.x, contact.y, contact.bore_diameter / 2), fill="#b9a36b")
         if kind is FindingKind.HEAT_MELTED_HOUSING:
             pen.ellipse(_spot(contact.x + 2, contact.y - 2, contact.bore_diameter / 2 + 1), fill="#1a0f0a")
@@ -134,7 +136,11 @@ def scored(scene: Scene, enlarged: float, version: str, family: Family = TYPE1) 
     at = {(f.kind, f.place): sure for f in scene.findings}
     kinds: Sequence[FindingKind] = list(FindingKind)
     places = {
-        place: {k: at.get((k, place), 0.01) for k in kinds if (k is FindingKind.MISSING_LATCH) == (place is Place.LATCH)}
+        place: {
+            k: at.get((k, place), 0.01)
+            for k in kinds
+            if (k is FindingKind.MISSING_LATCH) == (place is Place.LATCH)
+        }
         for place in family.places
     }
     shown = scene.findings if scene.triage is Triage.FLAG else ()

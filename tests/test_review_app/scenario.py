@@ -31,7 +31,15 @@ def make_workspace(folder: Path, **settings: object) -> Workspace:
     add_site(ws, LEAD, "harbour", "Harbour Deck", "Europe/Lisbon")
     installed = datetime.now(UTC).date() - timedelta(days=400)
     for number in range(1, 7):
-        add_unit(ws, LEAD, "harbour", f"H-{number:02d}", f"Bay {number}", part_number="K-32", installed_on=installed)
+        add_unit(
+            ws,
+            LEAD,
+            "harbour",
+            f"H-{number:02d}",
+            f"Bay {number}",
+            part_number="K-32",
+            installed_on=installed,
+        )
     add_unit(ws, LEAD, "harbour", "H-06", position="B", part_number="K-32", installed_on=installed)
     return ws
 

@@ -19,7 +19,9 @@ APP = Path(review_app.__file__).parent / "app.py"
 def serve(folder: Path, port: int) -> None:
     """Run until stopped."""
     real = workspace_module.open_workspace
-    workspace_module.open_workspace = functools.partial(real, Settings(workspace=folder), classifier=FakeClassifier())
+    workspace_module.open_workspace = functools.partial(
+        real, Settings(workspace=folder), classifier=FakeClassifier()
+    )
     streamlit_main(["run", str(APP), "--server.port", str(port)])
 
 

@@ -1,0 +1,128 @@
+"""Send a round: what facilities staff see after an upload, and what is kept."""
+
+from __future__ import annotations
+
+from data_tools.history import timeline
+from data_tools.ingest import list_waiting
+from data_tools.records import ObservationKind
+from data_tools.sites import roster
+from data_tools.workspace import Workspace
+from model.vocabulary import ADVICE, Reason
+from tests.test_review_app.conftest import OpenApp
+from tests.test_review_app.fakes import Scene, draw_photo
+from tests.test_review_app.reading import page_words
+from tests.test_review_app.scenario import BLURRED, INTACT, LEAD, MELTED, UNSURE, UPLOADER, send
+
+
+def upload(app: object, *files: tuple[str, Scene | bytes]) -> None:
+    """Send files through the uploader of the page."""
+    sources = [
+        (name, what if isinstance(what, bytes) else draw_photo(what, 1000 + at), "image/jpeg")
+        for at, (name, what) in enumerate(files)
+    ]
+    app.file_uploader[0].set_value(sources).run()  # type: ignore[attr-defined]
+
+
+def test_each_photo_gets_its_answer(open_app: OpenApp) -> None:
+    app = open_app(UPLOADER)
+    upload(app, ("H-01.jpg", MELTED), ("H-02.jpg", INTACT), ("H-03.jpg", BLURRED), ("H-04.jpg", UNSURE))
+    words = page_words(app)
+    assert "DO NOT USE this coupler" in words
+    assert "do not pull or force it" in words
+    assert "licensed electrician" in words
+    assert "No damage seen" in words
+    assert "Take it again" in words
+    assert ADVICE[Reason.TOO_BLURRED] in words
+    assert "do not use it until a technician has looked" in words
+    assert "Received and kept: 4 of 4" in words
+
+
+def test_no_answer_says_safe(open_app: OpenApp) -> None:
+    app = open_app(UPLOADER)
+    upload(app, ("H-02.jpg", INTACT))
+    assert "safe" not in page_words(app).lower()
+
+
+def test_the_uploader_is_empty_afterwards_and_nothing_is_sent_twice(open_app: OpenApp, ws: Workspace) -> None:
+    app = open_app(UPLOADER)
+    upload(app, ("H-02.jpg", INTACT))
+    app.run()
+    assert not app.file_uploader[0].value
+    assert len([e for e in timeline(ws, LEAD, "H-02").entries if e.photo]) == 1
+
+
+def test_a_photo_without_a_unit_waits_and_takes_one_tap(open_app: OpenApp, ws: Workspace) -> None:
+    app = open_app(UPLOADER)
+    upload(app, ("IMG_0001.jpg", INTACT))
+    (waiting,) = list_waiting(ws, LEAD, "harbour")
+    app.pills(key=f"unit_of_{waiting.id}").set_value(("H-05", "A")).run()
+    assert not list_waiting(ws, LEAD, "harbour")
+    assert [e.photo.unit_key for e in timeline(ws, LEAD, "H-05").entries if e.photo] == ["H-05"]
+
+
+def test_waiting_photos_are_still_there_in_a_new_tab(open_app: OpenApp) -> None:
+    upload(open_app(UPLOADER), ("IMG_0001.jpg", INTACT))
+    assert "Which unit? 1 waiting" in page_words(open_app(UPLOADER))
+
+
+def test_a_tapped_unit_counts_for_one_upload_only(open_app: OpenApp, ws: Workspace) -> None:
+    app = open_app(UPLOADER)
+    app.selectbox(key="whose").set_value(("H-04", "A")).run()
+    upload(app, ("IMG_0002.jpg", INTACT))
+    assert [e.photo.unit_key for e in timeline(ws, LEAD, "H-04").entries if e.photo] == ["H-04"]
+    assert app.selectbox(key="whose").value == ("", "")
+
+
+def test_a_file_that_is_no_photo_is_told_in_words(open_app: OpenApp) -> None:
+    app = open_app(UPLOADER)
+    upload(app, ("H-01.jpg", b"these are words, not a photo"))
+    assert ADVICE[Reason.UNREADABLE] in page_words(app)
+    assert not app.exception
+
+
+def test_hostile_names_are_shown_as_text(open_app: OpenApp) -> None:
+    name = "H-02_<img src=x onerror=alert(1)>.jpg"
+    app = open_app(UPLOADER)
+    upload(app, (name, INTACT))
+    html = " ".join(block.proto.body for block in app.get("html"))
+    assert "<img src=x" not in html
+    assert "&lt;img src=x" in html
+
+
+def test_damage_stays_on_the_roster_through_a_later_clear_photo(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1, days_ago=7)
+    send(ws, "H-01", INTACT, 2)
+    html = " ".join(block.proto.body for block in open_app(UPLOADER).get("html"))
+    row = html[html.index("H-01") :]
+    assert "Do not use" in row[: row.index("</li>")]
+
+
+def test_a_unit_with_two_couplers_is_done_only_with_both(open_app: OpenApp, ws: Workspace) -> None:
+    app = open_app(UPLOADER)
+    upload(app, ("H-06.jpg", INTACT))
+    assert "coupler B missing" in page_words(app)
+    assert not next(line for line in roster(ws, LEAD, "harbour") if line.unit.key == "H-06").done_this_week
+
+
+def test_what_a_photo_does_not_show_is_recorded(open_app: OpenApp, ws: Workspace) -> None:
+    app = open_app(UPLOADER)
+    form = app.selectbox(key="observe_unit_0")
+    form.set_value("H-03")
+    app.checkbox(key="observe_cable_cut_or_frayed_0").check()
+    app.number_input(key="observe_blinks_0").set_value(4)
+    app.text_area(key="observe_note_0").set_value("<b>sheath open</b> at the unit")
+    next(button for button in app.button if button.label == "Send what I saw").click().run()
+    seen = [e.event for e in timeline(ws, LEAD, "H-03").entries if e.event]
+    assert {event.what for event in seen} == {
+        ObservationKind.CABLE_CUT_OR_FRAYED,
+        ObservationKind.INDICATOR_FAULT,
+    }
+    assert next(event.blinks for event in seen if event.what is ObservationKind.INDICATOR_FAULT) == 4
+    assert "DO NOT USE this coupler" in page_words(app)
+
+
+def test_an_empty_observation_is_refused(open_app: OpenApp, ws: Workspace) -> None:
+    app = open_app(UPLOADER)
+    next(button for button in app.button if button.label == "Send what I saw").click().run()
+    assert "Choose the unit" in page_words(app)
+    assert not [e for e in timeline(ws, LEAD, "H-01").entries if e.event]
