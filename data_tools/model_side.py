@@ -9,6 +9,8 @@ from typing import Protocol, cast
 from model.judgement import Judgement
 from model.photo import Photo
 
+USUAL_SIDE = 1280
+
 StepProgress = Callable[[int, int], None]
 """Called with the steps done and the steps in all."""
 
@@ -57,13 +59,8 @@ def load_judge(path: Path | None) -> Judge:
 
 
 def judging_side(judge: Judge) -> int:
-    """Return the longest side, px, at which photos are decoded for ``judge``."""
-    own = getattr(judge, "decode_side", None)
-    if own is not None:
-        return int(own)
-    from model.predict import DECODE_SIDE
-
-    return DECODE_SIDE
+    """Return the longest side, px, at which photos are decoded for ``judge`` (its ``decode_side``)."""
+    return int(getattr(judge, "decode_side", USUAL_SIDE))
 
 
 def shipped_artefact() -> Path:

@@ -34,6 +34,8 @@ IN_VIEW = 0.5
 class Classifier:
     """Judges photos with one model file. Not tied to a thread; holds no photo after it is judged."""
 
+    decode_side = DECODE_SIDE
+
     def __init__(self, model: Model) -> None:
         self._model = model
 
