@@ -199,6 +199,12 @@ def test_every_odd_file_shows_the_same_when_reduced(name: str) -> None:
     assert difference(small, np.asarray(whole)) < 4
 
 
+def test_half_tones_are_averaged_when_reduced() -> None:
+    whole = open_photo(ODD["one_bit.png"]()).rgb
+    assert set(np.unique(whole)) == {0, 255}
+    assert len(np.unique(open_photo(ODD["one_bit.png"](), max_side=24).rgb)) > 10
+
+
 @pytest.mark.parametrize("shape", [(1, 1), (1, 3000), (3000, 1)])
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
 def test_extreme_shapes_are_read(kind: str, shape: tuple[int, int]) -> None:
