@@ -6,14 +6,13 @@ Every random choice comes from the damage's own seed.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from data_tools.rendering.noise import noise, smoothstep
 from data_tools.rendering.sdf import Array
 from data_tools.rendering.spec import CouplerSpec, Damage
-from model.families import Family, family
+from model.families import family
 
 MODES = ("chip", "crack", "sector", "sleeve_gone")
 
@@ -113,14 +112,14 @@ def _bites(rng: np.random.Generator, damage: Damage, hit: Break) -> list[Bite]:
         return int(rng.integers(1 << 30))
 
     def chip(scale: float, angle: float) -> Bite:
-        depth = (0.5 + 4.0 * scale) * rng.uniform(0.7, 1.3)
-        width = (0.14 + 0.55 * scale) * rng.uniform(0.8, 1.4)
-        through = (0.7 + 2.8 * scale) * rng.uniform(0.8, 1.3)
+        depth = (0.8 + 4.5 * scale) * rng.uniform(0.7, 1.3)
+        width = (0.2 + 0.6 * scale) * rng.uniform(0.8, 1.4)
+        through = (0.9 + 3.0 * scale) * rng.uniform(0.8, 1.3)
         return Bite("chip", angle, width, depth, through, 0.0, seed())
 
     def crack(scale: float, angle: float) -> Bite:
-        return Bite("crack", angle, 0.0, (2.0 + (height - 2.0) * scale) * rng.uniform(0.7, 1.1), 0.0,
-                    0.22 + 0.65 * scale * rng.uniform(0.5, 1.0), seed())
+        return Bite("crack", angle, 0.0, (3.0 + (height - 3.0) * scale) * rng.uniform(0.7, 1.1), 0.0,
+                    0.26 + 0.8 * scale * rng.uniform(0.5, 1.0), seed())
 
     if damage.mode == "chip":
         number = 1 + int(rng.random() < 0.4) + int(s > 0.5) + int(s > 0.8)
@@ -134,7 +133,7 @@ def _bites(rng: np.random.Generator, damage: Damage, hit: Break) -> list[Bite]:
                       1.0 + (height - 1.0) * s * rng.uniform(0.5, 1.1), rng.uniform(-0.5, 2.0) * (0.3 + s), 0.0, seed())
         extra = [crack(s * 0.7, impact + sector.half_angle * rng.choice([-1, 1]) + rng.normal() * 0.3)]
         return [sector, *(extra if rng.random() < 0.5 else [])]
-    whole = Bite("sleeve", impact, np.pi + 0.5, height * (0.35 + 0.62 * s) * rng.uniform(0.9, 1.05),
+    whole = Bite("sleeve", impact, np.pi + 0.5, height * (0.3 + 0.68 * s) * rng.uniform(0.9, 1.05),
                  rng.uniform(0.3, 2.2), 0.0, seed())
     return [whole]
 

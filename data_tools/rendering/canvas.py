@@ -37,9 +37,14 @@ class Canvas:
         chosen = np.array([wanted(mesh.part) for mesh in self.meshes])
         return np.asarray(chosen[self.owner])
 
-    def noise(self, wavelength: float, seed: int, octaves: int = 1) -> Array:
-        """Return noise at every vertex; wavelength in mm."""
-        return noise(self.x, self.y, self.z, wavelength, seed, octaves)
+    def noise(self, wavelength: float, seed: int, octaves: int = 1,
+              where: NDArray[np.bool_] | None = None) -> Array:
+        """Return noise at every vertex, wavelength in mm; 0 outside ``where`` if given, which is faster."""
+        if where is None:
+            return noise(self.x, self.y, self.z, wavelength, seed, octaves)
+        result = np.zeros(len(self.x), np.float32)
+        result[where] = noise(self.x[where], self.y[where], self.z[where], wavelength, seed, octaves)
+        return result
 
     def blend(self, colour: Sequence[float] | NDArray[np.float32], amount: Array,
               roughness: float | None = None, metallic: float | None = None) -> None:

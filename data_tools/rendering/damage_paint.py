@@ -43,7 +43,7 @@ def paint_latch(canvas: Canvas, spec: CouplerSpec, failure: LatchFailure | None)
 
 
 def _bare(canvas: Canvas, fresh: np.ndarray, own: np.ndarray, lighter: float, old: float, seed: int) -> None:
-    tone = 1 + 0.2 * canvas.noise(1.0, seed + 21, 2)
+    tone = 1 + 0.2 * canvas.noise(1.0, seed + 21, 2, fresh > 0)
     colour = (own + lighter * (0.55 - own))[None, :] * tone[:, None]
     canvas.blend(colour.astype(np.float32), fresh * np.float32(1 - 0.65 * old), 0.8 - 0.2 * old)
 
@@ -52,11 +52,13 @@ def paint_melts(canvas: Canvas, spec: CouplerSpec, melts: Sequence[Melt]) -> Non
     """Paint what heat did: a change of colour or none, a change of gloss or none, soot, a burnt contact."""
     for melt in melts:
         look, seed = melt.look, melt.damage.seed
-        hot = melt.weight(canvas.x, canvas.y, canvas.z)
+        hot = np.zeros(len(canvas.x), np.float32)
+        near = np.hypot(canvas.x - melt.hot[0], canvas.y - melt.hot[1]) < 1.6 * melt.reach
+        hot[near] = melt.weight(canvas.x[near], canvas.y[near], canvas.z[near])
         on_plastic = hot * (1 - canvas.metallic)
         strength = float(look["strength"]) * (0.45 + 0.55 * melt.damage.severity)
-        core = smoothstep(0.45, 0.9, hot + 0.25 * canvas.noise(2.2, seed + 31, 2)) * on_plastic
-        ring = on_plastic * smoothstep(0.1, 0.6, hot + 0.2 * canvas.noise(3.0, seed + 32, 2))
+        core = smoothstep(0.45, 0.9, hot + 0.25 * canvas.noise(2.2, seed + 31, 2, near)) * on_plastic
+        ring = on_plastic * smoothstep(0.1, 0.6, hot + 0.2 * canvas.noise(3.0, seed + 32, 2, near))
         colour = str(look["colour"])
         if colour in ("brown", "brown_core"):
             mark(canvas, "yellow", 0.6 * strength * ring, 0.0, seed + 33)
@@ -67,7 +69,7 @@ def paint_melts(canvas: Canvas, spec: CouplerSpec, melts: Sequence[Melt]) -> Non
             mark(canvas, "grey", 0.4 * strength * ring, 0.0, seed + 36)
             mark(canvas, "soot", 0.8 * strength * core, 0.0, seed + 36)
         if colour in ("char", "brown_core"):
-            mark(canvas, "soot", strength * smoothstep(0.55, 0.95, hot + 0.3 * canvas.noise(1.6, seed + 37, 3)) * on_plastic, 0.2, seed + 37)
+            mark(canvas, "soot", strength * smoothstep(0.55, 0.95, hot + 0.3 * canvas.noise(1.6, seed + 37, 3, near)) * on_plastic, 0.2, seed + 37)
         if look["gloss"] == "glossy":
             canvas.roughness += on_plastic * np.float32(0.85) * (np.float32(0.16) - canvas.roughness)
         elif look["gloss"] == "matte":
@@ -75,7 +77,7 @@ def paint_melts(canvas: Canvas, spec: CouplerSpec, melts: Sequence[Melt]) -> Non
         if look["soot"]:
             away = np.hypot(canvas.x - melt.hot[0], canvas.y - melt.hot[1]) + 0.4 * np.abs(canvas.z)
             far = float(look["soot_reach"]) * melt.reach
-            cloud = (1 - smoothstep(0.2 * far, far, away + 0.35 * far * canvas.noise(4.0, seed + 38, 2)))
+            cloud = (1 - smoothstep(0.2 * far, far, away + 0.35 * far * canvas.noise(4.0, seed + 38, 2, away < 1.5 * far)))
             mark(canvas, "soot", 0.85 * float(look["soot"]) * cloud, 0.15, seed + 38)
         _burn_contact(canvas, melt)
 
@@ -87,8 +89,8 @@ def _burn_contact(canvas: Canvas, melt: Melt) -> None:
         return
     seed = melt.damage.seed
     metal = canvas.where(lambda part: part == f"contact:{melt.damage.place.value}").astype(np.float32)
-    hue = canvas.noise(1.8, seed + 41, 2)
+    hue = canvas.noise(1.8, seed + 41, 2, metal > 0)
     canvas.blend([0.10, 0.13, 0.25], metal * smoothstep(-0.1, 0.4, hue) * np.float32(0.8 * burn), 0.35)
     canvas.blend([0.30, 0.16, 0.06], metal * smoothstep(0.0, 0.4, -hue) * np.float32(0.7 * burn), 0.4)
-    black = metal * smoothstep(0.5 - burn, 0.9 - 0.6 * burn, canvas.noise(1.2, seed + 42, 2))
+    black = metal * smoothstep(0.5 - burn, 0.9 - 0.6 * burn, canvas.noise(1.2, seed + 42, 2, metal > 0))
     canvas.blend([0.015, 0.014, 0.013], black, 0.8, 0.2)

@@ -31,9 +31,9 @@ class LatchFailure:
         arm_start = tip - hook
         span = max(arm_start - slot, 2.0)
         if damage.mode == "hook_sheared":
-            self.end = tip - hook * (0.35 + 0.75 * s) * rng.uniform(0.9, 1.1)
+            self.end = tip - hook * (0.45 + 0.75 * s) * rng.uniform(0.9, 1.1)
         elif damage.mode == "arm_stub":
-            self.end = arm_start - span * (0.05 + 0.85 * s)
+            self.end = arm_start - span * (0.1 + 0.95 * s)
         elif damage.mode == "arm_gone":
             self.end = slot - rng.uniform(1.0, 5.0) - 4.0 * s
         else:

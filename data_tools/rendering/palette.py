@@ -66,7 +66,7 @@ def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
         "release": draw(rng, SHELLS) if rng.random() < 0.4 else list(head),
         "cable": draw(rng, SHELLS[:3]) if rng.random() < 0.8 else draw(rng, SHELLS),
         "gloss": float(rng.uniform(0.22, 0.75)), "sleeve_gloss": float(rng.uniform(0.22, 0.75)),
-        "grain": float(rng.uniform(0.0, 0.12)), "mottle": float(rng.uniform(0.0, 0.14)),
+        "grain": float(rng.uniform(0.0, 0.08)), "mottle": float(rng.uniform(0, 1) ** 2 * 0.14),
         "fade": float(rng.uniform(0.1, 0.8)) if rng.random() < 0.25 else 0.0,
         "fade_white": bool(rng.random() < 0.6),
         "flow_lines": float(rng.uniform(0.05, 0.25)) if rng.random() < 0.2 else 0.0,

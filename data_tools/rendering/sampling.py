@@ -93,6 +93,7 @@ def _joints(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> N
     build["style"] = str(rng.choice(["separate", "webbed", "body"], p=odds))
     flush = _maybe(rng, 0.45)
     build["body_top"] = -_uniform(rng, 0.0, 0.3) if flush else -_uniform(rng, 0.5, 6.0)
+    build["inserts"] = _maybe(rng, 0.15)
     build["body_gap"] = _uniform(rng, 1.0, 3.2) if wide else _uniform(rng, 1.0, 2.4)
     build["body_round"] = _uniform(rng, 0.3, 1.2)
     middles, pairs = shape.contact_centres(), []
@@ -178,11 +179,13 @@ def _head(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> Non
     build["slot_open"] = _maybe(rng, 0.35)
     build["tower_half"] = build["arm_width"] / 2 + build["slot_play"] + _uniform(rng, 1.4, 6.0)
     build["tower_top"] = build["arm_base"] + build["arm_thick"] + build["slot_play"] + _uniform(rng, 1.2, 4.5)
+    if _maybe(rng, 0.22):
+        build["tower_top"] = build["arm_base"] - _uniform(rng, 0.2, 1.2)
     build["tower_round"] = _uniform(rng, 0.8, 4.0)
     build["tower_lead"] = _uniform(rng, -1.0, 2.0)
     build["tower_blend"] = _uniform(rng, 0.5, 7.0)
     span = build["nose_length"] + build["latch_tip"] - build["hook_length"]
-    build["hood_length"] = _uniform(rng, 3.0, max(0.9 * span, 4.0)) if _maybe(rng, 0.35) else 0.0
+    build["hood_length"] = _uniform(rng, 3.0, max(0.9 * span, 4.0)) if _maybe(rng, 0.35) and build["tower_top"] > build["arm_base"] else 0.0
     build["hood_open"] = _maybe(rng, 0.6)
     build["release_length"] = _uniform(rng, 10.0, 24.0)
     build["release_half"] = _uniform(rng, 5.0, 11.0)

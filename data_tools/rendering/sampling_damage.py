@@ -52,5 +52,5 @@ def sample_damages(rng: np.random.Generator, spec: CouplerSpec, kinds: set[Findi
 
 def _one(rng: np.random.Generator, kind: FindingKind, place: Place) -> Damage:
     mode = str(rng.choice(MODES[kind], p=_ODDS[kind]))
-    severity = float(rng.uniform(0.02, 1.0)) if rng.random() < 0.75 else float(rng.beta(2, 2))
+    severity = float(rng.uniform(0.05, 1.0)) if rng.random() < 0.6 else float(rng.beta(2.5, 2))
     return Damage(kind, place, severity, mode, int(rng.integers(1 << 31)))

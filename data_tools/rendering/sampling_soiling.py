@@ -24,8 +24,8 @@ def sample_soiling(rng: np.random.Generator, shape: Family, build: dict[str, Any
                    finish: dict[str, Any]) -> dict[str, Any]:
     """Return dust, mud, marks, splashes, insects, water, frost, overspray, stickers, threads and leaves."""
     return {
-        "dust": float(rng.uniform(0, 1) ** 1.6), "dust_rgb": _dust_colour(rng),
-        "dust_up": float(rng.uniform(0, 1)), "dirt_in_corners": float(rng.uniform(0, 1) ** 1.3),
+        "dust": float(rng.uniform(0, 1) ** 2.6), "dust_rgb": _dust_colour(rng),
+        "dust_up": float(rng.uniform(0, 1)), "dirt_in_corners": float(rng.uniform(0, 1) ** 1.6),
         "marks": _marks(rng, shape, build), "mud": _mud(rng), "splashes": _splashes(rng),
         "insects": _spots(rng, (0, 0, 0, 0, 1, 2), 17.0), "leaves": _spots(rng, (0, 0, 0, 0, 0, 0, 1, 2), 19.0),
         "threads": _threads(rng), "drops": _drops(rng),

@@ -21,12 +21,12 @@ def paint_soiling(canvas: Canvas, spec: CouplerSpec) -> None:
         mark(canvas, name, amount, change, mark_seed)
     for x, y, reach, strength, mud_seed in soiling["mud"]:
         amount = smoothstep(0.35, 0.5, spot(canvas, (x, y), reach, 0.0, int(mud_seed))) * np.float32(strength)
-        tone = 0.8 + 0.35 * canvas.noise(1.5, seed + 31, 2)
+        tone = 0.8 + 0.35 * canvas.noise(1.5, seed + 31, 2, amount > 0)
         canvas.blend((np.array([[0.14, 0.085, 0.045]]) * tone[:, None]).astype(np.float32), amount, 0.95, 0.0)
     _splashes(canvas, soiling["splashes"], seed)
     _overspray(canvas, soiling["overspray"], seed)
     corners = smoothstep(0.02, 0.35, -canvas.convex) * np.float32(soiling["dirt_in_corners"])
-    canvas.blend(np.array(soiling["dust_rgb"]) * 0.35, 0.8 * corners * (0.6 + 0.4 * canvas.noise(3.0, seed + 33)), 0.85)
+    canvas.blend(np.array(soiling["dust_rgb"]) * 0.35, 0.6 * corners * (0.6 + 0.4 * canvas.noise(3.0, seed + 33)), 0.85)
 
 
 def spot(canvas: Canvas, centre: tuple[float, float], reach: float, drip: float, seed: int) -> Array:
@@ -35,13 +35,13 @@ def spot(canvas: Canvas, centre: tuple[float, float], reach: float, drip: float,
     if drip:
         dy = dy + np.clip(-dy, 0, np.float32(drip)) * np.float32(0.85)
     away = np.sqrt(dx * dx + dy * dy + (0.35 * canvas.z) ** 2)
-    uneven = canvas.noise(max(0.45 * reach, 1.2), seed, 3) * np.float32(0.45 * reach)
+    uneven = canvas.noise(max(0.45 * reach, 1.2), seed, 3, away < 1.6 * reach) * np.float32(0.45 * reach)
     return 1.0 - smoothstep(0.35 * reach, 1.1 * reach, away + uneven)
 
 
 def mark(canvas: Canvas, name: str, amount: Array, change: float, seed: int) -> None:
     """Lay one of the ``MARKS`` over everything by ``amount``; soot and rust dull metal, too."""
-    fine = 0.75 + 0.35 * canvas.noise(0.9, seed + 1, 2)
+    fine = 0.75 + 0.35 * canvas.noise(0.9, seed + 1, 2, amount > 0)
     part = np.clip(amount * fine, 0, 1).astype(np.float32)
     canvas.blend(MARKS[name], 0.92 * part)
     canvas.metallic *= 1 - 0.8 * part
@@ -55,7 +55,7 @@ def paint_dust(canvas: Canvas, spec: CouplerSpec) -> None:
         facing = 0.45 + 0.3 * soiling["dust_up"] * canvas.normals[:, 1] + 0.3 * canvas.normals[:, 2]
         cloud = smoothstep(-0.6, 0.8, canvas.noise(9.0, seed + 41, 3))
         speck = smoothstep(0.35, 0.75, canvas.noise(0.9, seed + 42))
-        amount = np.clip(facing, 0, 1) * (0.45 * cloud + 0.3 * speck) * np.float32(soiling["dust"])
+        amount = np.clip(facing, 0, 1) * (0.5 * cloud + 0.14 * speck) * np.float32(soiling["dust"])
         canvas.blend(soiling["dust_rgb"], amount.astype(np.float32), 0.95)
         canvas.metallic *= 1 - 0.6 * amount
     if soiling["frost"]:
