@@ -51,7 +51,8 @@ class Break:
         self.floor = float(build["floor_depth"])
         self.solid_body = build["style"] == "body"
         self.reach = self.radius + 4.5
-        self.edge = self.radius + (rng.uniform(0.2, 1.8) if self.solid_body else 1.2)
+        self.edge = self.radius + (rng.uniform(-0.8, 1.6) if self.solid_body else 1.2)
+        self.fray = 2.2 if self.solid_body else 0.3
         self.coarse = float(rng.uniform(1.2, 3.5))
         self.fine = float(rng.uniform(0.5, 0.9))
         self.rough = float(rng.uniform(0.25, 0.6))
@@ -71,7 +72,7 @@ class Break:
             one = self._one(bite, away, around, z, ragged)
             removed = one if removed is None else np.minimum(removed, one)
         assert removed is not None
-        inside = np.maximum(away - np.float32(self.edge) - 0.3 * ragged, np.float32(-self.floor - 0.4) - z)
+        inside = np.maximum(away - np.float32(self.edge) - np.float32(self.fray) * ragged, np.float32(-self.floor - 0.4) - z)
         result: Array = np.maximum(removed, inside).astype(np.float32)
         return result
 
@@ -133,7 +134,7 @@ def _bites(rng: np.random.Generator, damage: Damage, hit: Break) -> list[Bite]:
                       1.0 + (height - 1.0) * s * rng.uniform(0.5, 1.1), rng.uniform(-0.5, 2.0) * (0.3 + s), 0.0, seed())
         extra = [crack(s * 0.7, impact + sector.half_angle * rng.choice([-1, 1]) + rng.normal() * 0.3)]
         return [sector, *(extra if rng.random() < 0.5 else [])]
-    whole = Bite("sleeve", impact, np.pi + 0.5, height * (0.3 + 0.68 * s) * rng.uniform(0.9, 1.05),
+    whole = Bite("sleeve", impact, np.pi + 0.5, height * (0.3 + 0.68 * s) * rng.uniform(0.9, 1.05) * (rng.uniform(0.35, 0.9) if hit.solid_body else 1.0),
                  rng.uniform(0.3, 2.2), 0.0, seed())
     return [whole]
 

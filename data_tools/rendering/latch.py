@@ -111,7 +111,7 @@ def build_latch(spec: CouplerSpec, failure: LatchFailure | None) -> list[Mesh]:
     elif failure is not None:
         bumps = noise(x, y, z, 1.8, failure.damage.seed + 4, 2)
         front = smoothstep(build["latch_tip"] - build["hook_length"] * 1.1, build["latch_tip"] - build["hook_length"] * 0.6, z)
-        field = field + np.float32(0.35 * failure.wear) * bumps * front
+        field = field + np.float32(0.22 * failure.wear) * bumps * front
     vertices, faces = surface(field, grid)
     if not len(vertices):
         return []

@@ -123,6 +123,9 @@ class Melt:
         swell = self.amount["swell"] * (0.7 + 0.6 * noise(x, y, z, 3.5, self.damage.seed + 8))
         part = part - hot * hot * swell.astype(np.float32)
         for cx, cy, cz, radius, popped in self.balls:
+            cx, cy, cz = self._attached(cx, cy, cz)
+            if not self._touches(part, grid, where, (cx, cy, cz), radius):
+                continue
             ball = np.sqrt((x - np.float32(cx)) ** 2 + (y - np.float32(cy)) ** 2 + (z - np.float32(cz)) ** 2)
             near = np.abs(part) + ball < np.float32(4.0 + 2 * radius)
             part = np.where(near, smooth_min(part, ball - np.float32(radius), 0.5 * radius), part)
@@ -135,6 +138,20 @@ class Melt:
         field = field.copy()
         field[where] = part
         return field
+
+    def _attached(self, cx: float, cy: float, cz: float) -> tuple[float, float, float]:
+        """Return where a spot of the plastic lies after it has flowed, mm."""
+        spot = [np.array([value], np.float32) for value in (cx, cy, cz)]
+        moved = self.displacement(*spot)
+        return cx + float(moved[0][0]), cy + float(moved[1][0]), cz + float(moved[2][0])
+
+    @staticmethod
+    def _touches(part: Array, grid: Grid, where: tuple[slice, slice], at: tuple[float, float, float],
+                 radius: float) -> bool:
+        """Return whether a blister there would grow out of the plastic rather than float beside it."""
+        axes = (grid.x[where[0]], grid.y[where[1]], grid.z)
+        index = tuple(int(np.clip(np.searchsorted(a, v), 0, len(a) - 1)) for a, v in zip(axes, at, strict=True))
+        return bool(-1.2 * radius - 0.3 < part[index] < 0.35 * radius)
 
     def carry(self, vertices: NDArray[np.float32], share: float) -> NDArray[np.float32]:
         """Return vertices of another part moved along with the flowing plastic, by ``share`` of it."""
