@@ -12,6 +12,7 @@ import click
 import pytest
 
 from data_tools.cli import main
+from data_tools.cli.frame import EXIT_CODES
 from data_tools.settings import SETTINGS, Setting
 from data_tools.unit_labels import unit_from_file_name
 from model.families import FAMILIES
@@ -33,10 +34,11 @@ def between(mark: str, text: str = README) -> str:
 
 def commands(group: click.Command, prefix: str = "rounds") -> list[tuple[str, str]]:
     """Return (command, one-line help) of every command of a click group, groups opened."""
+    here = [(prefix, group.get_short_help_str(300))]
     if not isinstance(group, click.Group):
-        return [(prefix, group.get_short_help_str(300))]
+        return here
     found = [commands(command, f"{prefix} {name}") for name, command in sorted(group.commands.items())]
-    return [row for rows in found for row in rows]
+    return (here if group.invoke_without_command else []) + [row for rows in found for row in rows]
 
 
 def shown(setting: Setting) -> str:
@@ -57,6 +59,12 @@ def test_every_command_is_listed_with_its_help() -> None:
     rows = [f"| `{name}` | {text} |" for name, text in commands(main)]
     expected = "\n".join(["| command | what it does |", "| --- | --- |", *rows])
     assert between("commands") == expected, expected
+
+
+def test_every_exit_code_is_listed() -> None:
+    rows = [f"| {code} | {meaning} |" for code, meaning in EXIT_CODES.items()]
+    expected = "\n".join(["| exit code | meaning |", "| --- | --- |", *rows])
+    assert between("exit codes") == expected, expected
 
 
 def test_every_setting_is_listed_with_its_default_and_help() -> None:
