@@ -68,8 +68,8 @@ def sample_look(rng: np.random.Generator, dimness: float) -> PhoneLook:
         white_balance_error=_triple(np.exp(rng.normal(0, 0.05, 3))),
         saturation=float(np.clip(rng.normal(1.12, 0.18), 0.55, 1.6)),
         colour_cross=float(rng.normal(0, 0.04)),
-        local_tone=float(rng.uniform(0.1, 0.6) if processed else rng.uniform(0, 0.15)),
-        contrast=float(rng.uniform(0.75, 1.35)),
+        local_tone=float(rng.uniform(0.05, 0.38) if processed else rng.uniform(0, 0.1)),
+        contrast=float(rng.uniform(0.95, 1.5)),
         vignette=float(rng.uniform(0, 0.45)),
         aberration=float(abs(rng.normal(0, 0.0012))),
         haze=float(rng.uniform(0.03, 0.25) if rng.random() < 0.2 else rng.uniform(0, 0.03)),
@@ -233,8 +233,8 @@ def to_display(picture: Floats, look: PhoneLook) -> Floats:
     height, width = luma.shape
     stops = np.log2(luma)
     small = cv2.resize(stops, (width // 8, height // 8), interpolation=cv2.INTER_AREA)
-    base = cv2.bilateralFilter(small, 9, 2.0, 0.03 * max(width, height) / 8)
-    base = cv2.resize(cv2.GaussianBlur(base, (0, 0), 2.0), (width, height), interpolation=cv2.INTER_LINEAR)
+    base = cv2.bilateralFilter(small, 9, 1.2, 3.0)
+    base = cv2.resize(cv2.GaussianBlur(base, (0, 0), 0.8), (width, height), interpolation=cv2.INTER_LINEAR)
     gain = np.exp2(np.clip(look.local_tone * (np.log2(0.2) - base), -2.0, 2.2) + 0.0)
     mapped = picture * gain[..., None].astype(np.float32)
     shoulder = mapped * (1 + mapped / 4.0) / (1 + mapped * 0.9)

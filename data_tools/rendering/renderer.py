@@ -21,6 +21,10 @@ from data_tools.rendering.scene import Floats, Merged, Stage
 
 VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
 MAX_DEPTH = 6
+BRIGHTEST = 30.0
+"""A path may bring this many times the mean radiance of the surroundings (which is 1), more with flash."""
+NEAR_MM = 0.05
+"""Rays start here in front of the lens, so that depths are too short by this much."""
 _LLVM_FILES = tuple(
     f"{folder}/{name}"
     for folder in ("/usr/lib/x86_64-linux-gnu", "/usr/lib64", "/usr/lib/aarch64-linux-gnu", "/usr/lib")
@@ -111,7 +115,7 @@ class Renderer:
                 "glass": self._mesh("glass", stage.glass, self._water),
             }
         )
-        return LoadedStage(self, scene, stage.opaque)
+        return LoadedStage(self, scene, stage)
 
     def _mesh(self, name: str, merged: Merged, surface: Any) -> Any:
         mi = self._mi
@@ -135,7 +139,7 @@ class Renderer:
             "type": "thinlens" if lens else "perspective",
             "fov": camera.fov_x_deg,
             "fov_axis": "x",
-            "near_clip": 5.0,
+            "near_clip": NEAR_MM,
             "far_clip": 1e5,
             "to_world": mi.ScalarTransform4f().look_at(
                 camera.position.tolist(), target.tolist(), camera.axes[1].tolist()
@@ -168,8 +172,9 @@ class Renderer:
 class LoadedStage:
     """A scene in the renderer; drop it to free its memory."""
 
-    def __init__(self, renderer: Renderer, scene: Any, opaque: Merged) -> None:
-        self._renderer, self._scene, self._opaque = renderer, scene, opaque
+    def __init__(self, renderer: Renderer, scene: Any, stage: Stage) -> None:
+        self._renderer, self._scene, self._opaque = renderer, scene, stage.opaque
+        self._brightest = BRIGHTEST * (1.0 + stage.flash_ratio)
 
     def radiance(self, camera: Camera, samples: int, seed: int) -> Floats:
         """Return height x width x 3 linear radiance with ``samples`` paths a pixel.
@@ -178,24 +183,71 @@ class LoadedStage:
             ValueError: the picture holds values that are not finite.
         """
         sensor = self._renderer._sensor(camera, lens=True)
-        picture = np.asarray(
-            self._renderer._path.render(self._scene, sensor, seed=seed & 0x7FFFFFFF, spp=samples), np.float32
-        )
+        picture = self._traced(sensor, camera, samples, seed & 0x7FFFFFFF)
         bad = ~np.isfinite(picture)
         if bad.mean() > 1e-3:
             message = "the rendered picture is not finite"
             raise ValueError(message)
         return np.asarray(np.where(bad, 0.0, picture), np.float32)
 
+    def _traced(self, sensor: Any, camera: Camera, samples: int, seed: int) -> Floats:
+        path = self._renderer._path
+        if not self._renderer._jit:
+            return np.asarray(path.render(self._scene, sensor, seed=seed, spp=samples), np.float32)
+        mi, dr = self._renderer._mi, self._renderer._dr
+        pixels = camera.width * camera.height
+        sampler = mi.load_dict({"type": "independent"})
+        sampler.seed(seed, pixels * samples)
+        ray, index = self._rays(sensor, camera, samples, sampler)
+        light, _, _ = path.sample(self._scene, sampler, mi.RayDifferential3f(ray))
+        # A path far brighter than the scene is an unlucky one: cutting it off keeps fireflies out.
+        light = dr.minimum(light, dr.opaque(mi.Float, self._brightest)) / dr.opaque(mi.Float, float(samples))
+        total = dr.zeros(mi.Float, 3 * pixels)
+        for channel in range(3):
+            dr.scatter_add(total, light[channel], 3 * index + channel)
+        return np.asarray(total, np.float32).reshape(camera.height, camera.width, 3)
+
+    def _rays(self, sensor: Any, camera: Camera, samples: int, sampler: Any) -> tuple[Any, Any]:
+        """Return one ray for each path and the number of its pixel; sizes are kept out of the kernel."""
+        mi, dr = self._renderer._mi, self._renderer._dr
+        width, height = (dr.opaque(mi.UInt32, size) for size in (camera.width, camera.height))
+        index = dr.arange(mi.UInt32, camera.width * camera.height * samples) // dr.opaque(mi.UInt32, samples)
+        row = index // width
+        column = index - row * width
+        jitter = sampler.next_2d()
+        where = mi.Point2f(
+            (mi.Float(column) + jitter.x) / mi.Float(width), (mi.Float(row) + jitter.y) / mi.Float(height)
+        )
+        ray, _ = sensor.sample_ray(0.0, 0.5, where, sampler.next_2d())
+        return ray, index
+
     def first_hits(self, camera: Camera) -> FirstHits:
         """Return parts and depths seen through a pinhole at the lens, without lens distortion."""
         sensor = self._renderer._sensor(camera, lens=False)
-        channels = np.asarray(self._renderer._hits.render(self._scene, sensor, seed=0, spp=1))
-        distance, prim, shape = (channels[..., k] for k in range(3))
-        hit = (distance > 0) & (np.rint(shape) == self._shape_number())
+        if self._renderer._jit:
+            distance, prim, solid = self._met(sensor, camera)
+        else:
+            channels = np.asarray(self._renderer._hits.render(self._scene, sensor, seed=0, spp=1))
+            distance, prim = channels[..., 0], channels[..., 1]
+            solid = np.rint(channels[..., 2]) == self._shape_number()
         index = np.clip(np.rint(prim).astype(np.int64), 0, len(self._opaque.face_part) - 1)
-        part = np.where(hit, self._opaque.face_part[index], -1).astype(np.int32)
+        part = np.where((distance > 0) & solid, self._opaque.face_part[index], -1).astype(np.int32)
         return FirstHits(part, np.asarray(distance, np.float32), self._opaque.parts)
+
+    def _met(self, sensor: Any, camera: Camera) -> tuple[Any, Any, Any]:
+        mi, dr = self._renderer._mi, self._renderer._dr
+        sampler = mi.load_dict({"type": "independent"})
+        sampler.seed(0, camera.width * camera.height)
+        ray, _ = self._rays(sensor, camera, 1, sampler)
+        hit = self._scene.ray_intersect_preliminary(ray, coherent=True)
+        met = hit.is_valid()
+        distance, prim = dr.select(met, hit.t, 0.0), dr.select(met, hit.prim_index, 0)
+        number = dr.select(met, dr.reinterpret_array(mi.UInt32, hit.shape), 0)
+        dr.eval(distance, prim, number)
+        own = mi.ShapePtr(self._scene.shapes()[self._shape_number() - 1])
+        solid = np.array(number) == int(dr.slice(dr.reinterpret_array(mi.UInt32, own)))
+        shape = (camera.height, camera.width)
+        return np.array(distance).reshape(shape), np.array(prim).reshape(shape), solid.reshape(shape)
 
     def _shape_number(self) -> int:
         """Shapes are counted from 1 in the order of the scene; 0 is the sky."""

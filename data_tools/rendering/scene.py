@@ -45,7 +45,8 @@ class Flash:
 class Stage:
     """Everything one photo shows: surfaces, surroundings (H x W x 3 linear radiance), flash and camera.
 
-    ``sky_to_face`` rotates directions of the surroundings (y up) into face coordinates.
+    ``sky_to_face`` rotates directions of the surroundings (y up) into face coordinates. ``flash_ratio`` is
+    the light of the flash on the face in units of that of the surroundings.
     """
 
     opaque: Merged
@@ -54,6 +55,7 @@ class Stage:
     sky_to_face: NDArray[np.float64]
     flash: Flash
     camera: Camera
+    flash_ratio: float = 0.0
 
 
 def merge(meshes: Sequence[Mesh]) -> tuple[Merged, Merged]:

@@ -95,7 +95,13 @@ def stages(
         surface = combine(soiled(opaque, photo.wetness, photo.dust), around[0])
         made.append(
             Stage(
-                surface, combine(glass, around[1]), lighting.radiance, lighting.sky_to_face, lighting.flash, camera
+                opaque=surface,
+                glass=combine(glass, around[1]),
+                surroundings=lighting.radiance,
+                sky_to_face=lighting.sky_to_face,
+                flash=lighting.flash,
+                camera=camera,
+                flash_ratio=lighting.flash_share / (1 - lighting.flash_share),
             )
         )
     return made
