@@ -78,7 +78,7 @@ def miss_rate(data: TrendData) -> Figure:
 
     Clear verdicts are drawn at random into the queue, unmarked; a miss is one in which a person found
     damage. One row for any damage and for each kind: ``about``, ``missed``, ``n``, ``rate``, ``low``,
-    ``high`` (exact two-sided 95 %), ``upper`` (exact one-sided 95 %: the rate is below it), ``clear`` (all
+    ``high`` (exact two-sided 95 %), ``at_most`` (exact one-sided 95 %: the rate is below it), ``clear`` (all
     clear verdicts) and ``hidden_at_most`` (damages among them at the upper bound).
     """
     photos = data.photos
@@ -103,26 +103,22 @@ def miss_rate(data: TrendData) -> Figure:
                 hidden,
             )
         )
-    columns = ["about", "missed", "n", "rate", "low", "high", "upper", "clear", "hidden_at_most"]
+    columns = ["about", "missed", "n", "rate", "low", "high", "at_most", "clear", "hidden_at_most"]
     table = pd.DataFrame(rows, columns=columns)
     lacking = not_enough(len(audited), MIN_AUDITED, "audited clear verdicts")
     if lacking:
-        table[["rate", "low", "high", "upper", "hidden_at_most"]] = np.nan
-    counted = (
-        "clear verdicts drawn at random into the queue and decided by a person, whose word is taken as true"
-    )
-    return Figure(
-        "Miss rate of clear verdicts", table, len(audited), counted, lacking, _words(table, lacking)
-    )
+        table[["rate", "low", "high", "at_most", "hidden_at_most"]] = np.nan
+    counted = "clear verdicts drawn at random into the queue and decided by a person, whose word is the truth"
+    words = "" if lacking else _words(table.iloc[0])
+    notices = (f"{words} Look at each one, and retrain.",) if words and table["missed"].iloc[0] else ()
+    counted = f"{counted}. {words}" if words else counted
+    return Figure("Miss rate of clear verdicts", table, len(audited), counted, lacking, notices)
 
 
-def _words(table: pd.DataFrame, lacking: str) -> tuple[str, ...]:
-    if lacking:
-        return ()
-    top = table.iloc[0]
+def _words(top: pd.Series) -> str:
     return (
         f"{int(top['missed'])} of {int(top['n'])} audited clear verdicts hid damage: with 95 % confidence "
-        f"fewer than {top['upper']:.1%} of clear verdicts do.",
+        f"fewer than {top['at_most']:.1%} of clear verdicts do."
     )
 
 

@@ -14,6 +14,7 @@ from data_tools.trends.frames import (
     Figure,
     TrendData,
     not_enough,
+    words_for,
 )
 from model.vocabulary import FindingKind
 
@@ -41,7 +42,7 @@ def site_over_weeks(data: TrendData, site: str, kind: FindingKind | None = None)
     counts = at_site.groupby("week", sort=True).agg(new=("new", "sum"), n=("new", "size")).astype("int64")
     counts = _every_week(counts).reset_index(names="week")
     seen = int((counts["n"] > 0).sum())
-    title = f"New {_what(kind)} at {site}, week by week"
+    title = f"New {words_for(kind)} at {site}, week by week"
     counted = f"couplers seen in the week that were undamaged before. {FLAG_RULE}"
     lacking = not_enough(seen, MIN_WEEKS, "weeks with photos")
     if lacking:
@@ -67,7 +68,7 @@ def sites_compared(data: TrendData, kind: FindingKind | None = None) -> Figure:
     at_risk = weeks[weeks["at_risk"]]
     counts = at_risk.groupby("site", sort=True).agg(new=("new", "sum"), n=("new", "size")).astype("int64")
     counts = counts.reset_index(names="site")
-    title, counted = f"New {_what(kind)} by site against the other sites", f"coupler-weeks. {SITES_RULE}"
+    title, counted = f"New {words_for(kind)} by site against the other sites", f"coupler-weeks. {SITES_RULE}"
     ready = counts["n"] >= MIN_COUPLER_WEEKS
     lacking = not_enough(int(ready.sum()), 2, f"sites with {MIN_COUPLER_WEEKS} coupler-weeks or more")
     if lacking:
@@ -133,7 +134,3 @@ def _every_week(counts: pd.DataFrame) -> pd.DataFrame:
         return counts
     every = pd.date_range(counts.index.min(), counts.index.max(), freq="7D")
     return counts.reindex(every, fill_value=0)
-
-
-def _what(kind: FindingKind | None) -> str:
-    return kind.value.replace("_", " ") if kind else "damage"

@@ -105,6 +105,11 @@ def not_enough(have: int, needed: int, of: str) -> str:
     return f"Not enough yet: {have} {of}, {needed} needed ({needed - have} more)."
 
 
+def words_for(kind: FindingKind | None) -> str:
+    """Return the trade's words for a kind of damage; ``None`` is any damage."""
+    return LABEL_OF_KIND[kind].value if kind else "damage"
+
+
 def labels_of(kinds: NDArray[np.integer] | pd.Series) -> NDArray[np.str_]:
     """Return the summary label of each set of findings; an empty string for -1 (not judged)."""
     bits = np.asarray(kinds, np.int64)

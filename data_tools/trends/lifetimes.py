@@ -15,6 +15,7 @@ from data_tools.trends.frames import (
     Figure,
     TrendData,
     not_enough,
+    words_for,
 )
 from model.vocabulary import FindingKind
 
@@ -75,7 +76,7 @@ def time_to_first_damage(
             drawn.append(inside)
             curves.append(_curve_rows(str(name), inside))
             groups[-1]["median_days"] = curves[-1].attrs["median"]
-    title = f"Time to first {kind.value.replace('_', ' ') if kind else 'damage'} by {by.replace('_', ' ')}"
+    title = f"Time to first {words_for(kind)} by {by.replace('_', ' ')}"
     summary = pd.DataFrame(groups, columns=list(_group_row("", followed.head(0), 0, False)))
     if not curves:
         words = f"{MIN_COUPLERS} followed couplers with {MIN_EVENTS} damages in one {by.replace('_', ' ')}"

@@ -14,6 +14,7 @@ from data_tools.trends.frames import (
     Figure,
     TrendData,
     not_enough,
+    words_for,
 )
 from model.families import FAMILIES
 from model.metrics import clopper_pearson_bounds
@@ -125,10 +126,11 @@ def with_interval(table: pd.DataFrame, minimum: int, hits: str = "damaged") -> p
 
 
 def _figure(table: pd.DataFrame, by: By, kind: FindingKind | None) -> Figure:
-    what = kind.value.replace("_", " ") if kind else "damage"
     minimum = MIN_COUPLER_WEEKS if by is By.AGE else MIN_COUPLERS
     unit = "coupler-weeks" if by is By.AGE else "couplers"
     largest = int(table["n"].max()) if len(table) else 0
     total = largest if by is By.PLACE else int(table["n"].sum())
     lacking = not_enough(largest, minimum, f"{unit} in the largest group")
-    return Figure(f"Share with {what} by {by.value.replace('_', ' ')}", table, total, _COUNTED[by], lacking)
+    return Figure(
+        f"Share with {words_for(kind)} by {by.value.replace('_', ' ')}", table, total, _COUNTED[by], lacking
+    )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from data_tools.trends.frames import Figure, TrendData
+from data_tools.trends.frames import Figure, TrendData, words_for
 from model.vocabulary import FindingKind
 
 WORDS: dict[FindingKind, str] = {
@@ -81,6 +81,6 @@ def _damage_by_coupler(data: TrendData) -> pd.DataFrame:
 
 
 def _notice(row: object) -> str:
-    kind, place = str(row.kind).replace("_", " "), str(row.place).replace("_", " ")  # type: ignore[attr-defined]
+    kind, place = words_for(FindingKind(row.kind)), str(row.place).replace("_", " ")  # type: ignore[attr-defined]
     checked = "" if row.confirmed else " (not yet confirmed by a person on both)"  # type: ignore[attr-defined]
     return f"{row.unit} at {row.site}, {kind}, {place}{checked}: {row.words}"  # type: ignore[attr-defined]

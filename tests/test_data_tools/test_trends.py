@@ -399,7 +399,7 @@ def test_59_audits_without_a_miss_bound_the_rate_at_five_percent():
     """Exact binomial: 59 zero-failure cases show below 5 % with 95 % confidence."""
     found = row(trends.miss_rate(audited(59, 0).data()), about="any damage")
     assert (found["missed"], found["n"], found["rate"]) == (0, 59, 0)
-    assert 0.0490 < found["upper"] < 0.05
+    assert 0.0490 < found["at_most"] < 0.05
     assert (found["clear"], found["hidden_at_most"]) == (159, 7)
 
 
@@ -408,12 +408,15 @@ def test_misses_in_the_audit_are_counted_by_kind():
     assert row(figure, about=FindingKind.HEAT_MELTED_HOUSING.value)["missed"] == 2
     assert row(figure, about=FindingKind.MISSING_LATCH.value)["missed"] == 0
     assert "2 of 60 audited" in figure.notices[0]
+    clean = trends.miss_rate(audited(60, 0).data())
+    assert clean.notices == ()
+    assert "0 of 60 audited clear verdicts hid damage" in clean.counted
 
 
 def test_a_small_audit_claims_nothing():
     figure = trends.miss_rate(audited(20, 0).data())
     assert figure.not_enough == "Not enough yet: 20 audited clear verdicts, 59 needed (39 more)."
-    assert figure.table[["rate", "upper"]].isna().all(axis=None)
+    assert figure.table[["rate", "at_most"]].isna().all(axis=None)
     assert figure.notices == ()
 
 

@@ -1,0 +1,183 @@
+"""The monthly report: what the lead plans from, as one HTML file that opens anywhere and sends nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+
+import pandas as pd
+
+from data_tools import report_charts as charts
+from data_tools import trends
+from data_tools.access import Actor
+from data_tools.conditions import CAUTIONS
+from data_tools.records import EventKind
+from data_tools.report_page import Head, Section, figure_csv, page
+from data_tools.sites import list_sites
+from data_tools.trend_data import load_trends
+from data_tools.trends import By, Figure, TrendData
+from data_tools.trends.coverage import monday
+from data_tools.trends.frames import words_for
+from data_tools.workspace import Workspace, now_or
+from model.errors import BadRequestError
+from model.vocabulary import FindingKind
+
+__all__ = ["figure_csv", "monthly_report"]
+
+MAX_SITE_CHARTS = 12
+WEEK = pd.Timedelta(days=7)
+# Most urgent first; each figure speaks for itself in its notices.
+_NOTICE_ORDER = ("comes back", "against", "week by week", "Time to", "Miss rate", "watch")
+
+
+def monthly_report(
+    ws: Workspace, actor: Actor, month: str | None = None, *, now: datetime | None = None
+) -> str:
+    """Return the report of ``month`` (``YYYY-MM``; default: the last full one) as an HTML document.
+
+    A month is the weeks that begin in it, because rounds are weekly. Rates, charts of sites and coverage are
+    of those weeks; what needs a history (control charts, time to damage, recurrence, agreement, miss rate)
+    uses everything up to their end.
+
+    Raises:
+        NotAllowedError: the role may not see trends.
+        BadRequestError: not a month, or one that has not begun.
+    """
+    moment = now_or(now)
+    start, end = month_weeks(month, moment)
+    everything = load_trends(ws, actor)
+    data = trends.between(everything, pd.Timestamp.min, end)
+    names = {site.key: site.name for site in list_sites(ws, actor, closed=True)}
+    sections = list(_sections(data, start, end, moment))
+    head = Head(
+        title="Coupler rounds: monthly report",
+        period=f"Weeks from {start:%d %B %Y} to {end - pd.Timedelta(days=1):%d %B %Y}",
+        made=f"Made on {moment:%Y-%m-%d %H:%M} UTC for {actor.name}. Sites: {_site_words(names)}.",
+        facts=_facts(data, start, end),
+        notices=_notices(sections),
+        cautions=(*CAUTIONS, _HOW_SURE),
+    )
+    return page(head, sections)
+
+
+_HOW_SURE = (
+    "Intervals hold the true value in 95 of 100 such figures. Where there is too little data, nothing is "
+    "drawn. Damage that no person has confirmed yet is the model's word; the tables tell the two apart."
+)
+
+
+def month_weeks(month: str | None, moment: datetime) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """Return the first Monday of the month and the first one after it, naive.
+
+    Raises:
+        BadRequestError: ``month`` is not ``YYYY-MM``, or lies ahead.
+    """
+    if month is None:
+        first = pd.Timestamp(moment.replace(tzinfo=None)).normalize().replace(day=1) - pd.DateOffset(months=1)
+    else:
+        try:
+            first = pd.Timestamp(datetime.strptime(month, "%Y-%m"))
+        except ValueError:
+            raise BadRequestError("a month as YYYY-MM", repr(month[:40]), "Correct it.") from None
+    if first > pd.Timestamp(moment.replace(tzinfo=None)):
+        raise BadRequestError("a month that has begun", f"{first:%Y-%m}", "Choose an earlier one.")
+    return _first_monday(first), _first_monday(first + pd.DateOffset(months=1))
+
+
+def _first_monday(day: pd.Timestamp) -> pd.Timestamp:
+    return monday(day + pd.Timedelta(days=6))
+
+
+def _sections(data: TrendData, start: pd.Timestamp, end: pd.Timestamp, moment: datetime) -> Iterator[Section]:
+    this_month = trends.between(data, start, end)
+    yield Section(trends.recurrence(data))
+    for by in (By.SITE, By.PART_NUMBER, By.FAMILY, By.PLACE):
+        yield _rates(trends.damage_rate(this_month, by))
+    yield _rates(trends.damage_rate(data, By.AGE))
+    yield _rates(trends.sites_compared(data), label="site")
+    yield from _site_charts(data)
+    for group in ("part_number", "site"):
+        figure = trends.time_to_first_damage(data, group)
+        yield _drawn(figure, charts.curves, figure.table)
+        if figure.groups is not None and len(figure.groups):
+            yield Section(Figure(f"{figure.title}: the groups", figure.groups, figure.n, figure.counted))
+    yield from _rounds(data, start, end, moment)
+    yield Section(trends.technician_and_model(data))
+    yield Section(trends.technicians(data))
+    yield _rates(trends.miss_rate(data), label="about")
+    watch = trends.weekly_watch(data)
+    yield _drawn(watch, charts.lines, watch.table.assign(series=watch.table["measure"]))
+
+
+def _rates(figure: Figure, label: str = "group") -> Section:
+    table = figure.table
+    labels = table[label].astype(str).str.replace("_", " ") if label in table else table.index
+    if "kind" in table:
+        labels = labels + ", " + [words_for(FindingKind(kind)) for kind in table["kind"]]
+    table = table.assign(label=labels)
+    draw = charts.against_limits if "flagged" in table else charts.intervals
+    return _drawn(figure, draw, table, height=0.7 + 0.28 * min(len(table), charts.MAX_GROUPS))
+
+
+def _drawn(figure: Figure, draw: charts.Draw, table: pd.DataFrame, *, height: float = 2.8) -> Section:
+    if not figure.enough or table.empty:
+        return Section(figure)
+    return Section(figure, charts.svg(draw, table, height=height))
+
+
+def _site_charts(data: TrendData) -> Iterator[Section]:
+    """A control chart of each site; where there are many, of those with something flagged first."""
+    figures = [trends.site_over_weeks(data, site) for site in sorted(data.photos["site"].unique())]
+    figures.sort(key=lambda figure: not figure.notices)
+    for figure in figures[:MAX_SITE_CHARTS]:
+        yield _drawn(figure, charts.weeks_chart, figure.table)
+
+
+def _rounds(data: TrendData, start: pd.Timestamp, end: pd.Timestamp, moment: datetime) -> Iterator[Section]:
+    last = min((end - WEEK).tz_localize(UTC), pd.Timestamp(moment))
+    covered = trends.roster_coverage(data, last)
+    month = covered.table[covered.table["week"] >= start] if covered.enough else covered.table
+    figure = Figure(covered.title, month, int(month["due"].sum()), covered.counted, covered.not_enough)
+    yield _drawn(figure, charts.lines, month.assign(series=month["site"]))
+    yield Section(trends.overdue_units(data, min(end.tz_localize(UTC), pd.Timestamp(moment))))
+
+
+def _facts(data: TrendData, start: pd.Timestamp, end: pd.Timestamp) -> tuple[tuple[str, str], ...]:
+    month = trends.between(data, start, end)
+    photos, weeks = month.photos, month.coupler_weeks()
+    before = pd.Timestamp(end, tz=UTC)
+    events = data.events[data.events["done_at"] < before]
+    in_month = events[events["done_at"] >= pd.Timestamp(start, tz=UTC)]
+    last = events[events["kind"].isin([EventKind.OUT_OF_SERVICE.value, EventKind.RETURNED.value])]
+    last = last.sort_values("done_at").drop_duplicates("unit", keep="last")
+    facts = [
+        ("Photos", f"{len(photos):,}"),
+        ("Could not be judged", f"{int((~photos['usable']).sum()):,} of {len(photos):,}"),
+        ("Couplers seen", f"{weeks['coupler_id'].nunique():,}"),
+        ("With damage", f"{weeks.loc[weeks['hit'], 'coupler_id'].nunique():,}"),
+    ]
+    for kind in FindingKind:
+        damaged = month.coupler_weeks(kind)
+        facts.append((f"… {words_for(kind)}", f"{damaged.loc[damaged['hit'], 'coupler_id'].nunique():,}"))
+    facts += [
+        ("Decisions", f"{int(photos['decided'].sum()):,}"),
+        ("Couplers replaced", f"{int((in_month['kind'] == EventKind.REPLACED.value).sum()):,}"),
+        (
+            "Out of service at the end",
+            f"{int((last['kind'] == EventKind.OUT_OF_SERVICE.value).sum()):,} units",
+        ),
+        ("Model versions", ", ".join(sorted(photos["model_version"].astype(str).unique())) or "none"),
+    ]
+    return tuple(facts)
+
+
+def _notices(sections: list[Section]) -> tuple[str, ...]:
+    def urgency(section: Section) -> int:
+        title = section.figure.title
+        return next((i for i, words in enumerate(_NOTICE_ORDER) if words in title), len(_NOTICE_ORDER))
+
+    return tuple(notice for section in sorted(sections, key=urgency) for notice in section.figure.notices)
+
+
+def _site_words(names: dict[str, str]) -> str:
+    return ", ".join(f"{key} ({name})" for key, name in sorted(names.items())) or "none yet"
