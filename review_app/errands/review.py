@@ -32,6 +32,8 @@ from review_app.wording import (
 )
 
 _BATCH = 50
+_NAMES_NONE = "names no damage. Look closely"
+"""Said of unsure verdicts and of clear ones alike: what is mixed in to measure misses must not be told apart."""
 
 
 def show() -> None:
@@ -73,13 +75,13 @@ def _card(ws: Workspace, actor: Actor, desk: Desk) -> None:
 def _draw_card(ws: Workspace, actor: Actor, desk: Desk) -> None:
     for words, icon in st.session_state.pop("said", []):
         st.toast(words, icon=icon)
-    _last_saved(ws, actor, desk)
     item = desk.current
     if item is None:
         _nothing_left(ws, actor, desk)
+        _last_saved(ws, actor, desk)
         return
     desk.begin()
-    photo, beside, keys = st.columns([11, 5, 9], gap="medium")
+    photo, beside, keys = st.columns([13, 5, 9], gap="medium")
     with photo:
         _photo(ws, desk, item)
     with beside, st.container(key="beside"):
@@ -87,6 +89,7 @@ def _draw_card(ws: Workspace, actor: Actor, desk: Desk) -> None:
     with keys:
         _model_says(desk, item)
         _keys(ws, actor, desk, item)
+        _last_saved(ws, actor, desk)
 
 
 def _nothing_left(ws: Workspace, actor: Actor, desk: Desk) -> None:
@@ -124,9 +127,9 @@ def _model_says(desk: Desk, item: QueueItem) -> None:
         st.markdown("Look at the photo and say what you see, or show what the model found.")
         return
     judgement = item.verdict.judgement
-    words = judgement_words(judgement)
-    if judgement.outcome is Outcome.CANNOT_JUDGE and judgement.reason:
-        words += f" ({REASON_WORDS[judgement.reason]})"
+    words = judgement_words(judgement) if judgement.findings else _NAMES_NONE
+    if judgement.outcome is Outcome.CANNOT_JUDGE:
+        words = judgement_words(judgement) + (f" ({REASON_WORDS[judgement.reason]})" if judgement.reason else "")
     st.markdown(f"Model: **{md(sentence(words))}**")
     others = effective(item.decisions)
     if others:

@@ -135,19 +135,19 @@ def _growth(stories: list[PhotoStory]) -> None:
         return
     frame = pd.DataFrame(
         {
-            "Date": [point.at for point in points],
-            "Model's probability": [point.probability for point in points],
-            "Finding": [place_phrase(point.kind, point.place) for point in points],
+            "at": [point.at for point in points],
+            "probability": [point.probability for point in points],
+            "finding": [place_phrase(point.kind, point.place) for point in points],
         }
     )
     chart = (
         alt.Chart(frame)
         .mark_line(point={"size": 50})
         .encode(
-            x=alt.X("Date:T", title=None),
-            y=alt.Y("Model's probability:Q", scale=alt.Scale(domain=[0, 1])),
-            color=alt.Color("Finding:N", legend=alt.Legend(orient="bottom", title=None, labelLimit=300)),
-            strokeDash=alt.StrokeDash("Finding:N", legend=None),
+            x=alt.X("at:T", title=None),
+            y=alt.Y("probability:Q", title="model's probability", scale=alt.Scale(domain=[0, 1])),
+            color=alt.Color("finding:N", legend=alt.Legend(orient="bottom", title=None, labelLimit=300)),
+            strokeDash=alt.StrokeDash("finding:N", legend=None),
         )
         .properties(height=240)
     )
