@@ -74,6 +74,21 @@ def test_each_fault_has_its_reason(family: Family, fault: dict[str, float], reas
 
 
 @BOTH
+@pytest.mark.parametrize("angle", [0, 30, 45, 90, 120])
+def test_a_shaken_photo_is_blurred_whatever_the_direction(family: Family, angle: int) -> None:
+    # A shake of 8 mm has a standard deviation of 8 / sqrt(12) = 2.3 mm along it and none across.
+    picture, homography = draw_face(family, 8.0)
+    length = 64
+    trail = np.zeros((length + 1, length + 1), np.float32)
+    centre = length / 2
+    step = centre * np.array([np.cos(np.radians(angle)), -np.sin(np.radians(angle))])
+    start, end = (tuple(map(round, centre + sign * step)) for sign in (-1, 1))
+    cv2.line(trail, start, end, 1.0, 1, cv2.LINE_AA)
+    shaken = cv2.filter2D(picture, -1, trail / trail.sum())
+    assert measure(shaken, homography, family).reason is Reason.TOO_BLURRED
+
+
+@BOTH
 def test_flash_glints_on_contacts_do_not_condemn_a_photo(family: Family) -> None:
     picture, homography = draw_face(family, 8.0)
     plain = measure(picture, homography, family)
