@@ -18,10 +18,13 @@ from data_tools.rendering.surfaces import ground, kept_behind, leaves, moved, wa
 from data_tools.rendering.vehicle import body_panels, lamp, wheel
 
 _NEAR, _FAR = -150.0, -3000.0
+_EMPTY_SHARE = 0.08
 
 
 def sample_background(rng: np.random.Generator) -> list[Mesh]:
     """Return large things behind the coupler, at most 40,000 triangles; sometimes an empty list."""
+    if rng.random() < _EMPTY_SHARE:
+        return []
     noise = Noise(rng)
     scene = str(rng.choice(list(_SCENES), p=[0.08, 0.3, 0.2, 0.22, 0.2]))
     meshes = _SCENES[scene](rng, noise)
@@ -83,7 +86,27 @@ def _ground_below(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     """The phone looks down: the ground fills the view, more or less face on."""
     z = _depth(rng, -250.0, -1500.0)
     meshes = ground(rng, *_extent(rng, z), noise)
+    if rng.random() < 0.3:
+        meshes += _fitting(meshes, moved(_shoes(rng, noise), _aside(rng, z, 0.3) * [1, 1, 0]), 36_000)
     return kept_behind(moved(meshes, np.array([0.0, 0.0, z]), euler(rng.uniform(-50, 5), rng.normal(0, 10))))
+
+
+def _shoes(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
+    """Return a pair of shoes with trouser legs standing on the plane z = 0, as the photographer sees them."""
+    leather, sole, cloth = plastic(rng), plastic(rng), Coat(any_colour(rng), 0.9, mottle=0.15)
+    shoe = lathe(fillet([(0, 0.75), (0.8, 0.55), (1.0, 0.1), (1.0, 0.0)], 0.2), 36)
+    meshes = []
+    for side in (-1.0, 1.0):
+        turn, place = (
+            euler(z=side * rng.uniform(-18, 8)),
+            np.array([side * rng.uniform(70, 130), rng.normal(0, 40), 0.0]),
+        )
+        upper = Solid(shoe.vertices * np.array([48.0, 140.0, 95.0]) + [0, 0, 22.0], shoe.faces)
+        rim = Solid(shoe.vertices * np.array([52.0, 146.0, 30.0]), shoe.faces)
+        leg = tube([[0, -85, 60], [0, -90, 200], [side * 20, -120, 420]], [58, 64, 85], 28)
+        for name, solid, coat in (("shoe", upper, leather), ("sole", rim, sole), ("trousers", leg, cloth)):
+            meshes.append(cover(name, solid.moved(place, turn), coat, noise))
+    return meshes
 
 
 def _car_scene(rng: np.random.Generator, noise: Noise) -> list[Mesh]:

@@ -153,10 +153,13 @@ def rubber(rng: np.random.Generator) -> Coat:
 
 def car_paint(rng: np.random.Generator) -> Coat:
     """Return car paint: the usual white, silver, grey and black, and every other hue; always glossy."""
-    if rng.random() < 0.65:
+    if rng.random() < 0.7:
         albedo = linear(rng.random(), rng.uniform(0, 0.08), rng.uniform(0.08, 0.95))
     else:
-        albedo = linear(rng.random(), rng.uniform(0.4, 0.95), rng.uniform(0.2, 0.9))
+        hue = (
+            rng.choice([0.0, 0.01, 0.6, 0.62, 0.58, 0.35, 0.08, 0.14]) if rng.random() < 0.7 else rng.random()
+        )
+        albedo = linear(hue + rng.normal(0, 0.02), rng.uniform(0.3, 0.9), rng.uniform(0.2, 0.8))
     return Coat(
         albedo, rng.uniform(0.08, 0.3), rng.choice([0.0, 0.25]), 0.02, 60.0, dirt(rng) * 0.7, material="paint"
     )

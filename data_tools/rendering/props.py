@@ -70,8 +70,8 @@ def pointing_hand(
     curl = rng.uniform(0.55, 0.95, 4)
     if finger != THUMB:
         curl[finger] = rng.uniform(0.0, 0.25)
-        if rng.random() < 0.35:
-            curl[(finger + 1) % 3] = rng.uniform(0.05, 0.4)
+        if rng.random() < 0.25:
+            curl[(finger + 1) % 3] = rng.uniform(0.1, 0.4)
     hand = open_hand(rng, curl, thumb_out=rng.uniform(0.0, 1.0), fatness=wear.fatness)
     side = np.radians(rng.uniform(0, 360))
     reach = np.array([-np.cos(side), -np.sin(side), -rng.uniform(0.05, 0.75)])
@@ -236,7 +236,10 @@ def _palm_over(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh
     if rng.random() < 0.35:
         turn = turn * euler(y=180.0)
     middle = np.array(
-        [*(np.asarray(row.nose_centre) + rng.normal(0, 7, 2)), rng.uniform(17, 32) * wear.fatness]
+        [
+            *(np.asarray(row.nose_centre) + np.clip(rng.normal(0, 12, 2), -18, 18)),
+            rng.uniform(17, 32) * wear.fatness,
+        ]
     )
     placed = hand.moved(turn, (0.0, 0.0, 0.0), mirror=rng.random() < 0.5)
     centre = np.mean(

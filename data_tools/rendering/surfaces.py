@@ -40,9 +40,9 @@ def _even(extent: float, pitch: float = 0.0, most: int = _MOST_LINES) -> Array:
 
 
 def _joint_lines(extent: float, period: float, gap: float) -> Array:
-    """Return grid lines just inside and outside every joint of width ``gap`` and midway between joints."""
-    cells = int(np.clip(extent / period, 2, _MOST_LINES // 6))
-    steps = np.array([0.0, gap / 2, gap / 2 + 2.5, period / 2, period - gap / 2 - 2.5, period - gap / 2])
+    """Return grid lines just inside and outside every joint of width ``gap``."""
+    cells = int(np.clip(extent / period, 2, _MOST_LINES // 4))
+    steps = np.array([gap / 2, gap / 2 + 2.5, period - gap / 2 - 2.5, period - gap / 2])
     lines = (np.arange(cells)[:, None] * period + steps[None]).ravel()
     return np.unique(np.round(lines, 3)) - (cells // 2) * period + 1e-3
 
