@@ -61,7 +61,8 @@ def intervals(axes: Axes, table: pd.DataFrame) -> None:
     rows = table.head(MAX_GROUPS).iloc[::-1]
     at, known = _groups(axes, rows)
     axes.hlines(at[known], rows["low"][known], rows["high"][known], color=ACCENT, linewidth=2.5)
-    axes.plot(rows["rate"][known], at[known], "o", color=INK, markersize=6)
+    axes.plot(rows["rate"][known], at[known], "o", color=INK, markersize=6, clip_on=False)
+    axes.set_xlim(left=0)
 
 
 def against_limits(axes: Axes, table: pd.DataFrame) -> None:
@@ -72,7 +73,8 @@ def against_limits(axes: Axes, table: pd.DataFrame) -> None:
     axes.plot(rows["centre"], at, "|", color=ACCENT, markersize=12)
     for flagged, sign, colour in ((False, "o", INK), (True, "^", ALARM)):
         some = known & (rows["flagged"].to_numpy(np.bool_) == flagged)
-        axes.plot(rows["rate"][some], at[some], sign, color=colour, markersize=7)
+        axes.plot(rows["rate"][some], at[some], sign, color=colour, markersize=7, clip_on=False)
+    axes.set_xlim(left=0)
 
 
 def _groups(axes: Axes, rows: pd.DataFrame) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
