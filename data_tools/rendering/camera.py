@@ -205,7 +205,9 @@ def _candidate(rng: np.random.Generator, family: Family, framing: Framing) -> Ca
     distance = float(family.nose_width * focal_px / (share * min(width, height)))
     tilt = min(abs(rng.normal(0, 15)), 40.0) if rng.random() < 0.85 else rng.uniform(20, 40)
     roll = rng.uniform(-180, 180) if rng.random() < 0.1 else float(np.clip(rng.normal(0, 14), -38, 38))
-    centre = np.array([family.nose_centre[0], family.nose_centre[1] + (4.0 if family.has_latch else 0.0), 0.0])
+    centre = np.array(
+        [family.nose_centre[0], family.nose_centre[1] + (4.0 if family.has_latch else 0.0), 0.0]
+    )
     reach = 0.5 if framing is Framing.ORDINARY else 0.9
     offset = rng.uniform(-reach, reach, 2) * max(0.06, 1 - share) * np.array([width, height]) / 2
     axes, position = _pose(centre, distance, np.radians(tilt), rng.uniform(0, 2 * np.pi), np.radians(roll))
@@ -213,7 +215,18 @@ def _candidate(rng: np.random.Generator, family: Family, framing: Framing) -> Ca
     aperture = float(rng.uniform(0.8, 3.0) if focal_mm > 20 else rng.uniform(0.6, 1.3))
     k = float(rng.uniform(0.0, 0.035) if focal_mm < 20 else rng.normal(0, 0.006))
     camera = Camera(
-        position, axes, width, height, focal_px, focal_mm, aperture, distance, k, distance, float(tilt), float(roll)
+        position,
+        axes,
+        width,
+        height,
+        focal_px,
+        focal_mm,
+        aperture,
+        distance,
+        k,
+        distance,
+        float(tilt),
+        float(roll),
     )
     return replace(camera, focus_mm=_focus(rng, float(camera.depth(centre[None])[0]), aperture))
 

@@ -7,7 +7,8 @@ import multiprocessing
 import os
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
 from typing import Any
@@ -32,12 +33,14 @@ class CrewSettings:
 
 @dataclass(frozen=True)
 class Result:
-    """What came of one subject: its manifest lines and step times, or why it was skipped."""
+    """What came of one subject: its manifest lines and step times, or why it was skipped. ``retired``: the
+    worker stops after it, because a renderer that failed twice running may never recover."""
 
     assignment: Assignment
     lines: list[dict[str, Any]]
     seconds: dict[str, float]
     error: str | None = None
+    retired: bool = False
 
 
 @dataclass
@@ -50,11 +53,16 @@ class _Worker:
 
     def give(self, assignment: Assignment) -> None:
         self.assignment, self.since = assignment, time.monotonic()
-        self.pipe.send(assignment)
+        with suppress(OSError):  # a dead worker is found, and its subject reported, at the next look
+            self.pipe.send(assignment)
 
 
 def run_crew(
-    crew: CrewSettings, shots: ShootSettings, out_dir: Path, todo: list[Assignment], stop_at: float | None = None
+    crew: CrewSettings,
+    shots: ShootSettings,
+    out_dir: Path,
+    todo: list[Assignment],
+    stop_at: float | None = None,
 ) -> Iterator[Result]:
     """Work through ``todo`` and yield results as they come; after ``stop_at`` (monotonic seconds) nothing
     new is started. Photos lie in ``out_dir`` before their result is yielded."""
@@ -72,7 +80,10 @@ def run_crew(
                 result = _poll(worker)
                 if result is None:
                     continue
-                if not worker.process.is_alive():
+                if result.retired:
+                    worker.pipe.close()
+                    worker.process.join(30)
+                    worker.process.kill()
                     workers[place] = worker = _start(worker.number, crew, shots, out_dir)
                 worker.assignment = None
                 if queue:
@@ -111,7 +122,7 @@ def _poll(worker: _Worker) -> Result | None:
     worker.process.kill()
     worker.process.join(10)
     _log.warning("%s skipped: %s", worker.assignment.name, error)
-    return Result(worker.assignment, [], {}, error)
+    return Result(worker.assignment, [], {}, error, retired=True)
 
 
 def _dismiss(workers: list[_Worker]) -> None:
@@ -133,12 +144,15 @@ def _work(number: int, crew: CrewSettings, shots: ShootSettings, out_dir: Path, 
 
     cv2.setNumThreads(crew.threads)
     renderer = Renderer(crew.variant, crew.threads)
-    while True:
+    failures = 0
+    while failures < 2:
         try:
             assignment = pipe.recv()
         except (EOFError, OSError):
             return
-        pipe.send(_one(assignment, renderer, shots, out_dir))
+        result = _one(assignment, renderer, shots, out_dir)
+        failures = failures + 1 if result.error else 0
+        pipe.send(replace(result, retired=failures >= 2))
 
 
 def _one(assignment: Assignment, renderer: Renderer, shots: ShootSettings, out_dir: Path) -> Result:

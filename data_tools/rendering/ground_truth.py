@@ -129,9 +129,7 @@ def _noise_level(radiance: Floats, look: PhoneLook) -> Floats:
     return np.asarray(cv2.GaussianBlur(np.abs(high - low).max(axis=2), (0, 0), 2.0), np.float32)
 
 
-def region_of(
-    place: Place, points: Mapping[Place, Array], camera: Camera
-) -> tuple[NDArray[np.bool_], float]:
+def region_of(place: Place, points: Mapping[Place, Array], camera: Camera) -> tuple[NDArray[np.bool_], float]:
     """Return the mask of a place on the camera's grid (H x W) and its whole area in pixels, also outside."""
     pixels = camera.project(points[place])
     if len(pixels) < 3:

@@ -77,7 +77,11 @@ def paint(rng: np.random.Generator, room: Room) -> Floats:
 
 
 def _floor(
-    rng: np.random.Generator, picture: Floats, mask: NDArray[np.bool_], hit: NDArray[np.float64], ambient: Floats
+    rng: np.random.Generator,
+    picture: Floats,
+    mask: NDArray[np.bool_],
+    hit: NDArray[np.float64],
+    ambient: Floats,
 ) -> None:
     x, z = hit[..., 0][mask], hit[..., 2][mask]
     albedo = np.asarray(rng.uniform(0.08, 0.45) * tint(rng, 0.12), np.float32)
@@ -127,7 +131,9 @@ def _wall(
     texture = noise(rng, 256, 256, cells=6, octaves=5)
     colour = albedo * (0.7 + 0.4 * lookup(texture, u / 4, v / 4))[:, None] * ambient
     for _ in range(room.clutter // 4):
-        box = (np.abs(u - rng.uniform(0, length)) < rng.uniform(0.1, 1.2)) & (v > (low := rng.uniform(-0.5, 1.5)))
+        box = (np.abs(u - rng.uniform(0, length)) < rng.uniform(0.1, 1.2)) & (
+            v > (low := rng.uniform(-0.5, 1.5))
+        )
         box &= v < low + rng.uniform(0.2, 1.6)
         colour[box] = rng.uniform(0.03, 0.7) * tint(rng, 0.5) * ambient
     if number < room.windows:

@@ -1,7 +1,8 @@
 """What surrounds and lights the coupler: a pool of numbered surroundings, the flash, who stands in the way.
 
 Every set of surroundings has a name, so that a whole place can be held out of training. Painted ones are
-made from a seed; further ones can be read from a folder of panoramas.
+made from a seed; further ones can be read from a folder of panoramas: ``.npz`` files whose ``radiance`` is
+linear RGB, height x width x 3, twice as wide as high.
 """
 
 from __future__ import annotations
@@ -50,9 +51,9 @@ class Lighting:
 
 
 def sample_key(rng: np.random.Generator, folder: Path | None = None) -> str:
-    """Draw the name of one set of surroundings: painted, or (two in five, where given) from ``folder``."""
+    """Draw the name of one set of surroundings: painted, or (one in four, where given) from ``folder``."""
     files = _panorama_names(folder) if folder else ()
-    if files and rng.random() < 0.4:
+    if files and rng.random() < 0.25:
         return f"panorama-{files[int(rng.integers(len(files)))]}"
     return f"painted-{int(rng.integers(PAINTED_PLACES)):04d}"
 
@@ -116,11 +117,13 @@ def _levelled(picture: Floats) -> Floats:
 
 @lru_cache(maxsize=4)
 def _panorama_names(folder: Path) -> tuple[str, ...]:
-    return tuple(sorted(path.stem for path in folder.glob("*.npy")))
+    return tuple(sorted(path.stem for path in folder.glob("*.npz")))
 
 
 def _panorama(key: str, folder: Path, name: str) -> Surroundings:
-    stored = np.maximum(np.load(folder / f"{name}.npy").astype(np.float32), 0.0)
+    with np.load(folder / f"{name}.npz") as file:
+        # Some published panoramas hold negative pixels, which show as black rings around lamps.
+        stored = np.maximum(file["radiance"].astype(np.float32), 0.0)
     picture = cv2.resize(stored, (WIDTH, HEIGHT), interpolation=cv2.INTER_LINEAR)
     night = "night" in name
     return Surroundings(key, "night" if night else "panorama", _levelled(picture), 1.0 if night else 0.3)
@@ -135,7 +138,9 @@ def light_up(rng: np.random.Generator, place: Surroundings, camera: Camera) -> L
     rotation = _gravity(rng, camera)
     radiance, photographer = _with_photographer(rng, place.radiance, rotation, camera)
     flash_on = rng.random() < _FLASH_ODDS.get(place.kind, 0.05)
-    flash, share = _flash(rng, radiance, rotation, camera, place.dimness) if flash_on else (_dark(camera), 0.0)
+    flash, share = (
+        _flash(rng, radiance, rotation, camera, place.dimness) if flash_on else (_dark(camera), 0.0)
+    )
     return Lighting(radiance, rotation, flash, share, photographer)
 
 
@@ -161,14 +166,19 @@ def _with_photographer(
     axes = camera.axes @ rotation
     offset = grid().vectors @ axes.T.astype(np.float32)
     behind = offset[..., 2] < -0.05
-    x, y = offset[..., 0] / np.maximum(-offset[..., 2], 0.05), offset[..., 1] / np.maximum(-offset[..., 2], 0.05)
+    x, y = (
+        offset[..., 0] / np.maximum(-offset[..., 2], 0.05),
+        offset[..., 1] / np.maximum(-offset[..., 2], 0.05),
+    )
     half = rng.uniform(0.25, 0.6)
     x = x + rng.uniform(-0.4, 0.4)
     head = ((x / (0.45 * half)) ** 2 + ((y - 0.35) / 0.3) ** 2) < 1
     body = (np.abs(x) < half * np.clip(1.2 - np.abs(y + 0.6) * 0.2, 0.4, 1.2)) & (y < 0.1)
     shape = cv2.GaussianBlur(((head | body) & behind).astype(np.float32), (0, 0), 4.0)[..., None]
     ambient = np.median(radiance.reshape(-1, 3), axis=0)
-    clothes = (np.asarray(rng.uniform(0.05, 0.5), np.float32) * ambient * rng.uniform(0.6, 1.4, 3)).astype(np.float32)
+    clothes = (np.asarray(rng.uniform(0.05, 0.5), np.float32) * ambient * rng.uniform(0.6, 1.4, 3)).astype(
+        np.float32
+    )
     return np.asarray(radiance * (1 - shape) + clothes * shape, np.float32), float(clothes.mean())
 
 

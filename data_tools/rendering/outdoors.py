@@ -67,7 +67,13 @@ def night(rng: np.random.Generator) -> Daylight:
     """Dark sky with a glow over the horizon; lamps are added by the place."""
     glow = np.array([0.03, 0.024, 0.018], np.float32) * rng.uniform(0.3, 2.0)
     return Daylight(
-        np.asarray(glow * 0.2, np.float32), glow, float(rng.uniform(0, 1)), 0.0, 0.4, np.zeros(3, np.float32), 0.1
+        np.asarray(glow * 0.2, np.float32),
+        glow,
+        float(rng.uniform(0, 1)),
+        0.0,
+        0.4,
+        np.zeros(3, np.float32),
+        0.1,
     )
 
 
@@ -117,7 +123,11 @@ def _glow(
 
 
 def _lamp_posts(rng: np.random.Generator) -> list[tuple[float, float, Floats]]:
-    warm = np.array([1.0, 0.62, 0.3], np.float32) if rng.random() < 0.5 else np.array([0.85, 0.95, 1], np.float32)
+    warm = (
+        np.array([1.0, 0.62, 0.3], np.float32)
+        if rng.random() < 0.5
+        else np.array([0.85, 0.95, 1], np.float32)
+    )
     count = int(rng.integers(1, 7))
     return [
         (
@@ -136,7 +146,11 @@ _GROUNDS = (
 
 
 def _ground(
-    rng: np.random.Generator, at: Directions, picture: Floats, light: Floats, posts: list[tuple[float, float, Floats]]
+    rng: np.random.Generator,
+    at: Directions,
+    picture: Floats,
+    light: Floats,
+    posts: list[tuple[float, float, Floats]],
 ) -> None:
     below = at.elevation < 0
     rays = at.vectors[below]
@@ -168,7 +182,14 @@ def _thing(
 ) -> None:
     """Paint one thing standing on the ground: a building, car, tree, hedge, post or box."""
     kind = str(rng.choice(["building", "car", "car", "tree", "post", "box", "hedge"]))
-    size = {"building": (12, 8), "car": (4.3, 1.5), "tree": (5, 6), "post": (0.15, 4), "box": (0.7, 1.9), "hedge": (9, 1.3)}
+    size = {
+        "building": (12, 8),
+        "car": (4.3, 1.5),
+        "tree": (5, 6),
+        "post": (0.15, 4),
+        "box": (0.7, 1.9),
+        "hedge": (9, 1.3),
+    }
     wide, high = size[kind][0] * rng.uniform(0.6, 1.6), size[kind][1] * rng.uniform(0.7, 1.5)
     if kind == "building":
         distance += 12
@@ -177,7 +198,10 @@ def _thing(
     centre = rng.uniform(0, 2 * np.pi)
     height, width = at.azimuth.shape
     rows = slice(int((0.5 - top / np.pi) * height), max(int((0.5 - low / np.pi) * height), 1) + 1)
-    columns = np.arange(int((centre - half) / 2 / np.pi * width), int((centre + half) / 2 / np.pi * width) + 1) % width
+    columns = (
+        np.arange(int((centre - half) / 2 / np.pi * width), int((centre + half) / 2 / np.pi * width) + 1)
+        % width
+    )
     patch = picture[rows][:, columns]
     if patch.size == 0:
         return

@@ -247,7 +247,9 @@ def to_display(picture: Floats, look: PhoneLook) -> Floats:
 
 def _encode(linear: Floats) -> Floats:
     """The sRGB transfer function (IEC 61966-2-1)."""
-    return np.asarray(np.where(linear < 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055), np.float32)
+    return np.asarray(
+        np.where(linear < 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055), np.float32
+    )
 
 
 def shrunk(pixels: Pixels, look: PhoneLook) -> Pixels:

@@ -102,7 +102,9 @@ def assign(seed: int, index: int, mix: Mix = MIX) -> Assignment:
     kinds = _kinds(rng, family, 0 if intact else int(rng.choice([2, 3], p=[0.75, 0.25])) if several else 1)
     if what < mix.others + mix.places:
         subject = Subject.OTHER if what < mix.others else Subject.PLACE
-        return Assignment(seed, index, subject, family, frozenset(), 2 if subject is Subject.OTHER else 1 + photos % 2)
+        return Assignment(
+            seed, index, subject, family, frozenset(), 2 if subject is Subject.OTHER else 1 + photos % 2
+        )
     return Assignment(seed, index, Subject.COUPLER, family, kinds, photos)
 
 

@@ -36,7 +36,7 @@ class ProduceConfig:
     """What to produce and with what.
 
     ``samples`` are paths a pixel, ``scale`` shrinks every photo (1 = 512-896 px on the long side),
-    ``environments`` names a folder of further panoramas (``.npy``, linear RGB), ``max_seconds`` starts
+    ``environments`` names a folder of further panoramas (see ``light``), ``max_seconds`` starts
     nothing new after that time. ``workers`` 0 means one for each CPU core.
     """
 
@@ -73,7 +73,9 @@ class ProduceReport:
     def lines(self) -> list[str]:
         """Return a summary fit to print."""
         total = max(sum(self.seconds_by_step.values()), 1e-9)
-        shares = ", ".join(f"{step} {value / total:.0%}" for step, value in sorted(self.seconds_by_step.items()))
+        shares = ", ".join(
+            f"{step} {value / total:.0%}" for step, value in sorted(self.seconds_by_step.items())
+        )
         return [
             f"{self.photos} photos of {self.couplers} couplers and {self.subjects - self.couplers} other subjects;"
             f" {self.skipped} subjects skipped",
@@ -211,13 +213,17 @@ def _printer() -> Progress:
 
 
 @click.command()
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder of the set.")
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder of the set."
+)
 @click.option("--count", type=click.IntRange(1), required=True, help="Photos in the set.")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True)
 @click.option("--workers", type=click.IntRange(0), default=0, help="Processes; 0: one for each core.")
 @click.option("--variant", default="auto", show_default=True, help="Renderer variant.")
 @click.option("--samples", type=click.IntRange(1), default=32, show_default=True, help="Paths a pixel.")
-@click.option("--scale", type=click.FloatRange(0.1, 2.0), default=1.0, show_default=True, help="Picture size.")
+@click.option(
+    "--scale", type=click.FloatRange(0.1, 2.0), default=1.0, show_default=True, help="Picture size."
+)
 @click.option("--environments", type=click.Path(path_type=Path, exists=True, file_okay=False), default=None)
 @click.option("--max-seconds", type=float, default=None, help="Start nothing new after this time.")
 def main(out: Path, **options: Any) -> None:
@@ -226,7 +232,9 @@ def main(out: Path, **options: Any) -> None:
     report = produce(ProduceConfig(**options), out, progress=_printer())
     for line in report.lines():
         click.echo(line)
-    (out / "report.json").write_text(json.dumps(asdict(report), indent=1, sort_keys=True) + "\n", encoding="utf-8")
+    (out / "report.json").write_text(
+        json.dumps(asdict(report), indent=1, sort_keys=True) + "\n", encoding="utf-8"
+    )
 
 
 if __name__ == "__main__":

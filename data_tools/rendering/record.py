@@ -172,7 +172,9 @@ def confounders(take: Take) -> list[str]:
     found = []
     if take.model.spec is not None:
         found += sorted(key for key, value in take.model.spec.soiling.items() if _present(value))
-    found += [name for name, amount in (("wet", take.photo.wetness), ("fresh_dust", take.photo.dust)) if amount]
+    found += [
+        name for name, amount in (("wet", take.photo.wetness), ("fresh_dust", take.photo.dust)) if amount
+    ]
     if take.photo.cover != "none":
         found.append(f"props_{take.photo.cover}")
     if take.lighting.flash_share > 0.5:

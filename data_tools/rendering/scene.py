@@ -72,7 +72,9 @@ def merge(meshes: Sequence[Mesh]) -> tuple[Merged, Merged]:
 def moved(mesh: Mesh, rotation: NDArray[np.float64], shift: NDArray[np.float64]) -> Mesh:
     """Return ``mesh`` rotated (3 x 3) and then shifted (3, mm)."""
     vertices = mesh.vertices @ rotation.T.astype(np.float32) + shift.astype(np.float32)
-    return Mesh(mesh.part, mesh.material, vertices.astype(np.float32), mesh.faces, mesh.attributes, mesh.smooth)
+    return Mesh(
+        mesh.part, mesh.material, vertices.astype(np.float32), mesh.faces, mesh.attributes, mesh.smooth
+    )
 
 
 def combine(first: Merged, second: Merged) -> Merged:
@@ -114,9 +116,7 @@ def _joined(meshes: Sequence[Mesh]) -> Merged:
     number = {part: index for index, part in enumerate(parts)}
     columns = [np.concatenate([piece[i] for piece in pieces]) for i in (0, 1, 3, 4, 5)]
     faces = np.concatenate([piece[2] + start for piece, start in zip(pieces, starts, strict=True)])
-    face_part = np.concatenate(
-        [np.full(len(mesh.faces), number[mesh.part], np.int32) for mesh in meshes]
-    )
+    face_part = np.concatenate([np.full(len(mesh.faces), number[mesh.part], np.int32) for mesh in meshes])
     vertices, normals, albedo, roughness, metallic = columns
     return Merged(vertices, normals, faces.astype(np.uint32), albedo, roughness, metallic, face_part, parts)
 

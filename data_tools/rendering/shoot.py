@@ -137,7 +137,10 @@ def _spoilt(
         return replace(look, exposure_ev=-float(rng.uniform(4.5, 7.0)), local_tone=0.1 * look.local_tone)
     if photo.fault is Reason.TOO_BRIGHT:
         return replace(
-            look, exposure_ev=float(rng.uniform(3.5, 6.0)), highlight_guard=0.0, local_tone=0.1 * look.local_tone
+            look,
+            exposure_ev=float(rng.uniform(3.5, 6.0)),
+            highlight_guard=0.0,
+            local_tone=0.1 * look.local_tone,
         )
     return look
 
