@@ -163,8 +163,8 @@ def _facts(data: TrendData, start: pd.Timestamp, end: pd.Timestamp) -> tuple[tup
         ("Decisions", f"{int(photos['decided'].sum()):,}"),
         ("Couplers replaced", f"{int((in_month['kind'] == EventKind.REPLACED.value).sum()):,}"),
         (
-            "Out of service at the end",
-            f"{int((last['kind'] == EventKind.OUT_OF_SERVICE.value).sum()):,} units",
+            "Units out of service at the end",
+            f"{int((last['kind'] == EventKind.OUT_OF_SERVICE.value).sum()):,}",
         ),
         ("Model versions", ", ".join(sorted(photos["model_version"].astype(str).unique())) or "none"),
     ]
