@@ -53,7 +53,7 @@ def open_damage(ws: Workspace, actor: Actor, site_key: str | None = None) -> lis
     return sorted(found, key=lambda damage: (damage.photo.unit_key, damage.photo.position))
 
 
-def _query(site_id: int | None) -> Select[tuple[PhotoRow, PhotoStateRow]]:
+def _query(site_id: int | None) -> Select[PhotoRow, PhotoStateRow]:
     """Select the photos, oldest first, that show damage and that nothing has overtaken."""
     returned = (
         select(EventRow.unit_id, func.max(EventRow.done_at).label("at"))
@@ -94,7 +94,7 @@ def _shows_damage() -> ColumnElement[Any]:
 
 
 def _opened(rows: list[tuple[PhotoRow, PhotoStateRow]]) -> OpenDamage:
-    findings = {finding for _, state in rows for finding in findings_from_json(tuple(state.findings))}
+    findings = {finding for _, state in rows for finding in findings_from_json(state.findings)}
     states = [state for _, state in rows]
     confirmed = any(state.decision_id is not None for state in states)
     return OpenDamage(

@@ -110,7 +110,7 @@ def _ask_name(settings: Settings) -> None:
             captions=[ROLE_WORDS[role][1] for role in Role],
         )
         if st.form_submit_button("Start", type="primary", width="stretch"):
-            if plain(name):
+            if plain(name) and role is not None:
                 st.session_state[_KEY] = _last_local_person()[_KEY] = Actor(plain(name, 60), role)
                 st.rerun()
             st.error("Please write your name.")

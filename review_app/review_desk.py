@@ -36,6 +36,7 @@ class Desk:
     """The state of one technician's review in one tab."""
 
     items: list[QueueItem] = field(default_factory=list)
+    full: bool = False
     first_look: bool = True
     clock: Callable[[], float] = time.monotonic
     shown: bool = False
@@ -174,5 +175,5 @@ class Desk:
 
 
 def family_key(item: QueueItem) -> str:
-    """Return the connector family of the coupler as the store has it; its places are the ones to choose from."""
+    """Return the coupler's connector family as the store has it; its places are those to choose from."""
     return next((c.family for c in item.unit.couplers if c.id == item.photo.coupler_id), "type1")

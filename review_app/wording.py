@@ -159,7 +159,7 @@ OBSERVATIONS: tuple[Observation, ...] = (
     Observation(
         ObservationKind.DEBRIS_IN_FACE,
         "Dirt, water or an object in the face",
-        "Do not reach into the contacts and do not use tools. The technician will clear it with the power off.",
+        "Do not reach into the contacts, and use no tools. The technician will clear it with the power off.",
         True,
     ),
     Observation(

@@ -36,8 +36,8 @@ def show() -> None:
     _go_back(ws, actor)
     st.subheader("Train on what was confirmed", anchor=False)
     st.write(
-        "A new version learns from the decisions of your technicians. It goes live only if it does no worse on "
-        "couplers that it has never seen; otherwise it is held, with the reason."
+        "A new version learns from the decisions of your technicians. It goes live only if it does no worse "
+        "on couplers that it has never seen; otherwise it is held, with the reason."
     )
     _training(ws, actor)
 

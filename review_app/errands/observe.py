@@ -37,7 +37,11 @@ def observation_form(ws: Workspace, actor: Actor, units: Sequence[Unit], unit_ke
             placeholder="Choose the unit",
             key=f"observe_unit_{number}",
         )
-        seen = [entry.what for entry in OBSERVATIONS if st.checkbox(entry.words, key=f"observe_{entry.what}_{number}")]
+        seen = [
+            entry.what
+            for entry in OBSERVATIONS
+            if st.checkbox(entry.words, key=f"observe_{entry.what}_{number}")
+        ]
         blinks = st.number_input(
             "If a light shows a fault: blinks between pauses (0: steady or not counted)",
             min_value=0,

@@ -120,6 +120,10 @@ def _take_in(
     sources = [UploadSource(file.name, file.getvalue()) for file in files]
     unit_key, position = target
     bar = st.progress(0.0, text=f"Looking at {len(sources)} …")
+
+    def tell(done: int, _name: str) -> None:
+        bar.progress(min(1.0, done / len(sources)), text=f"{done} looked at")
+
     try:
         report = ingest(
             ws,
@@ -128,7 +132,7 @@ def _take_in(
             site.key,
             unit_key=unit_key or None,
             position=position or None,
-            progress=lambda done, name: bar.progress(min(1.0, done / len(sources)), text=f"{done} looked at"),
+            progress=tell,
         )
     except RoundsError as error:
         st.error(md(str(error), 600))

@@ -1,11 +1,10 @@
-"""Trends: how much damage, where, since when, whether rounds are walked, and how far the model can be trusted."""
+"""Trends: how much damage, where, since when, were the rounds walked, and how far to trust the model."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime
 
-import altair as alt
 import pandas as pd
 import streamlit as st
 
@@ -32,6 +31,7 @@ from data_tools.workspace import Workspace
 from model.vocabulary import FindingKind
 from review_app import access, resources
 from review_app.widgets.figure_panel import (
+    Chart,
     control_chart,
     curve_chart,
     figure_panel,
@@ -128,7 +128,7 @@ def _damage(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | No
     figure_panel(figure, interval_chart(table, sort=order), key=f"damage-by-{(by or By.SITE).value}")
 
 
-def control_free_weeks(table: pd.DataFrame) -> alt.Chart:
+def control_free_weeks(table: pd.DataFrame) -> Chart:
     """Return the weekly rate as one line."""
     return weekly_lines(
         table.rename(columns={"group": "week"}).assign(series="couplers with damage"), "series"
@@ -207,5 +207,5 @@ def _report(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | No
         )
 
 
-def _drawn(figure: Figure, draw: Callable[[pd.DataFrame], alt.TopLevelMixin]) -> alt.TopLevelMixin | None:
+def _drawn(figure: Figure, draw: Callable[[pd.DataFrame], Chart]) -> Chart | None:
     return draw(figure.table) if figure.enough and not figure.table.empty else None

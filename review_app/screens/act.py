@@ -1,5 +1,5 @@
 """Page: see review_app.errands.act."""
 
-from review_app.errands import act
+from review_app.errands.act import show
 
-act.show()
+show()

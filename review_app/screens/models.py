@@ -1,5 +1,5 @@
 """Page: see review_app.errands.models."""
 
-from review_app.errands import models
+from review_app.errands.models import show
 
-models.show()
+show()

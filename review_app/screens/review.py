@@ -1,5 +1,5 @@
 """Page: see review_app.errands.review."""
 
-from review_app.errands import review
+from review_app.errands.review import show
 
-review.show()
+show()

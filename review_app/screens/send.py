@@ -1,5 +1,5 @@
 """Page: see review_app.errands.send."""
 
-from review_app.errands import send
+from review_app.errands.send import show
 
-send.show()
+show()

@@ -1,5 +1,5 @@
 """Page: see review_app.errands.trends."""
 
-from review_app.errands import trends
+from review_app.errands.trends import show
 
-trends.show()
+show()

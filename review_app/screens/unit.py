@@ -1,5 +1,5 @@
 """Page: see review_app.errands.unit."""
 
-from review_app.errands import unit
+from review_app.errands.unit import show
 
-unit.show()
+show()

@@ -12,6 +12,7 @@ from review_app.wording import KIND_COLOUR, KIND_LETTER, PLACE_WORDS, place_phra
 
 _INK = "#16211F"
 _QUIET = "#4A5552"
+_LINE = f'fill="#FFFFFF" stroke="{_INK}" stroke-width="1.2"'
 
 
 def place_numbers(family: Family) -> dict[Place, int]:
@@ -38,31 +39,27 @@ def face_svg(family: Family, findings: Iterable[TrueFinding] = ()) -> str:
     """Return the drawing itself; one unit of the view box is one millimetre."""
     view = family.canonical_view
     parts = [_outline(family), *(_contacts(family)), *(_mark(family, finding) for finding in findings)]
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="432" height="432" font-family="sans-serif" '
-        f'viewBox="{view.left:.1f} {-view.top:.1f} {view.right - view.left:.1f} {view.top - view.bottom:.1f}">'
-        f"{''.join(parts)}</svg>"
-    )
+    box = f"{view.left:.1f} {-view.top:.1f} {view.right - view.left:.1f} {view.top - view.bottom:.1f}"
+    size = 'width="432" height="432" font-family="sans-serif"'
+    return f'<svg xmlns="http://www.w3.org/2000/svg" {size} viewBox="{box}">{"".join(parts)}</svg>'
 
 
 def _outline(family: Family) -> str:
-    centre_x, centre_y = family.nose_centre
+    x, y = family.nose_centre[0], -family.nose_centre[1]
     half_w, half_h = family.nose_width / 2, family.nose_height / 2
     if family.nose_width == family.nose_height:
-        nose = f'<circle cx="{centre_x}" cy="{-centre_y}" r="{half_w}" fill="#FFFFFF" stroke="{_INK}" stroke-width="1.2"/>'
+        nose = f'<circle cx="{x}" cy="{y}" r="{half_w}" {_LINE}/>'
     else:
-        nose = (
-            f'<rect x="{centre_x - half_w}" y="{-centre_y - half_h}" width="{2 * half_w}" height="{2 * half_h}" '
-            f'rx="{half_h * 0.62:.1f}" fill="#FFFFFF" stroke="{_INK}" stroke-width="1.2"/>'
-        )
+        size = f'width="{2 * half_w}" height="{2 * half_h}" rx="{half_h * 0.62:.1f}"'
+        nose = f'<rect x="{x - half_w}" y="{y - half_h}" {size} {_LINE}/>'
     zone = family.latch_zone
     if zone is None:
         return nose
     number = place_numbers(family)[Place.LATCH]
+    size = f'width="{zone.right - zone.left - 8}" height="{zone.top - zone.bottom - 6}" rx="2"'
     return (
-        f'<rect x="{zone.left + 4}" y="{-zone.top + 6}" width="{zone.right - zone.left - 8}" '
-        f'height="{zone.top - zone.bottom - 6}" rx="2" fill="#FFFFFF" stroke="{_INK}" stroke-width="1.2"/>'
-        f"{_number(0, -(zone.top + zone.bottom) / 2 + 3, number, PLACE_WORDS[Place.LATCH])}" + nose
+        f'<rect x="{zone.left + 4}" y="{-zone.top + 6}" {size} {_LINE}/>'
+        f"{_number(0, -(zone.top + zone.bottom) / 2 + 3, number, PLACE_WORDS[Place.LATCH])}{nose}"
     )
 
 

@@ -1,4 +1,4 @@
-"""One figure of the trends: what it counts, what moved beyond chance, the drawing, and its numbers to take away."""
+"""One figure of the trends: what it counts, what moved beyond chance, the drawing, its numbers as CSV."""
 
 from __future__ import annotations
 
@@ -10,10 +10,11 @@ from data_tools.trends import Figure
 from review_app.widgets.csv_text import csv_bytes
 from review_app.widgets.text import md
 
+Chart = alt.Chart | alt.LayerChart | alt.FacetChart
 INK, ACCENT, STOP, QUIET = "#16211F", "#0B5563", "#9B1C1C", "#8A938F"
 
 
-def figure_panel(figure: Figure, chart: alt.TopLevelMixin | None, *, key: str) -> None:
+def figure_panel(figure: Figure, chart: Chart | None, *, key: str) -> None:
     """Draw one figure with its n; too little data gets words instead of a drawing.
 
     Args:
@@ -46,7 +47,7 @@ def figure_panel(figure: Figure, chart: alt.TopLevelMixin | None, *, key: str) -
 
 def interval_chart(
     table: pd.DataFrame, *, group: str = "group", sort: str | list[str] = "ascending"
-) -> alt.LayerChart:
+) -> Chart:
     """Return points with their intervals, one line a group; groups with too little data say so."""
     rows = table.assign(what=table[group].astype(str), words=[_n_words(row) for row in table.itertuples()])
     y = alt.Y("what:N", title=None, sort=sort, axis=alt.Axis(labelLimit=260))
@@ -64,11 +65,11 @@ def interval_chart(
         .encode(x=x, tooltip=tooltip)
     )
     words = base.mark_text(align="right", dx=-4, color="#4A5552").encode(x=alt.value("width"), text="words:N")
-    return (bars + points + words).properties(height=alt.Step(30))
+    return alt.layer(bars, points, words, height=alt.Step(30))
 
 
-def control_chart(table: pd.DataFrame, along: str) -> alt.LayerChart:
-    """Return a control chart: rate with centre line and limits; points beyond chance are marked by shape and colour."""
+def control_chart(table: pd.DataFrame, along: str) -> Chart:
+    """Return a control chart; points beyond chance differ in shape and colour."""
     time = along == "week"
     x = alt.X(f"{along}:{'T' if time else 'N'}", title=None)
     rows = table.assign(beyond=["beyond chance" if flag else "within chance" for flag in table["flagged"]])
@@ -97,11 +98,11 @@ def control_chart(table: pd.DataFrame, along: str) -> alt.LayerChart:
             ],
         )
     )
-    layers = (band + centre + line + points) if time else (band + centre + points)
-    return layers.properties(height=280)
+    layers = (band, centre, line, points) if time else (band, centre, points)
+    return alt.layer(*layers, height=280)
 
 
-def curve_chart(table: pd.DataFrame) -> alt.LayerChart:
+def curve_chart(table: pd.DataFrame) -> Chart:
     """Return survival curves as steps with their bands."""
     base = alt.Chart(table).encode(x=alt.X("age_days:Q", title="days since installation"))
     colour = alt.Color("group:N", legend=alt.Legend(title=None, orient="bottom"))
@@ -118,13 +119,13 @@ def curve_chart(table: pd.DataFrame) -> alt.LayerChart:
         strokeDash=alt.StrokeDash("group:N", legend=None),
         tooltip=["group:N", "age_days:Q", alt.Tooltip("share:Q", format=".1%"), "at_risk:Q"],
     )
-    return (band + line).properties(height=300)
+    return alt.layer(band, line, height=300)
 
 
-def weekly_lines(table: pd.DataFrame, series: str) -> alt.Chart:
+def weekly_lines(table: pd.DataFrame, series: str) -> Chart:
     """Return one line of rates over weeks for each ``series``."""
-    return (
-        alt.Chart(table)
+    chart: Chart = (
+        alt.Chart(table, height=260)
         .transform_filter("isValid(datum.rate)")
         .mark_line(point={"size": 45})
         .encode(
@@ -134,8 +135,8 @@ def weekly_lines(table: pd.DataFrame, series: str) -> alt.Chart:
             strokeDash=alt.StrokeDash(f"{series}:N", legend=None),
             tooltip=["week:T", f"{series}:N", alt.Tooltip("rate:Q", format=".1%")],
         )
-        .properties(height=260)
     )
+    return chart
 
 
 _BEYOND_SHAPE = alt.Scale(domain=["within chance", "beyond chance"], range=["circle", "triangle-up"])

@@ -16,7 +16,7 @@ log = logging.getLogger(__name__)
 
 @contextmanager
 def told_plainly() -> Iterator[None]:
-    """Show errors of the block as words. Streamlit's own signals (rerun, stop) are no ``Exception`` and pass."""
+    """Show errors of the block as words. Streamlit's signals (rerun, stop) are no ``Exception``."""
     try:
         yield
     except RoundsError as error:

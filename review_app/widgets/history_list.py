@@ -19,7 +19,7 @@ def history_html(
     timezone: str,
     picture_url: Callable[[PhotoRecord], str],
 ) -> str:
-    """Return stories and events as an HTML list, newest first. ``picture_url`` gives a thumbnail's data URL."""
+    """Return stories and events as an HTML list, newest first; ``picture_url`` gives a data URL."""
     dated = [(story.at, _story(story, timezone, picture_url)) for story in stories]
     dated += [(event.done_at, _event(event, timezone)) for event in events]
     rows = [row for _, row in sorted(dated, key=lambda pair: pair[0], reverse=True)]
@@ -49,7 +49,7 @@ def decision_words(decision: DecisionRecord) -> str:
 
 
 def _story(story: PhotoStory, timezone: str, picture_url: Callable[[PhotoRecord], str]) -> str:
-    when = clock(story.at, timezone)
+    when = esc(clock(story.at, timezone))
     lines = []
     for verdict in story.verdicts:
         judgement = verdict.judgement
@@ -61,14 +61,15 @@ def _story(story: PhotoStory, timezone: str, picture_url: Callable[[PhotoRecord]
         )
     lines += [f"<div>{esc(d.decided_by)} {esc(decision_words(d), 700)}</div>" for d in story.decisions]
     return (
-        f'<li class="cr-photo"><img src="{picture_url(story.photo)}" alt="Coupler, {esc(when)}" loading="lazy">'
-        f'<div><div class="cr-when">{esc(when)} · sent by {esc(story.photo.received_by)}</div>'
+        f'<li class="cr-photo"><img src="{picture_url(story.photo)}" alt="Coupler, {when}" loading="lazy">'
+        f'<div><div class="cr-when">{when} · sent by {esc(story.photo.received_by)}</div>'
         f"{badge(story.standing)}{''.join(lines)}</div></li>"
     )
 
 
 def _event(event: EventRecord, timezone: str) -> str:
+    when = esc(clock(event.done_at, timezone))
     return (
-        f'<li class="cr-event"><div class="cr-when">{esc(clock(event.done_at, timezone))} · {esc(event.done_by)}</div>'
+        f'<li class="cr-event"><div class="cr-when">{when} · {esc(event.done_by)}</div>'
         f"<div><strong>{esc(event_words(event), 1200)}</strong></div></li>"
     )

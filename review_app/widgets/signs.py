@@ -13,7 +13,8 @@ _SHAPES: dict[str, str] = {
     "again": '<path d="M19 12a7 7 0 1 1-2.2-5.1" fill="none" stroke="currentColor" stroke-width="2.8"/>'
     '<path d="M20.5 2.5v6h-6z" fill="currentColor"/>',
     "question": '<circle cx="12" cy="12" r="10" fill="currentColor"/>'
-    '<path d="M8.8 9.4c0-4.6 6.6-4.3 6.4-.3-.1 2.3-3.2 2.5-3.2 5" fill="none" stroke="VOID" stroke-width="2.3"/>'
+    '<path d="M8.8 9.4c0-4.6 6.6-4.3 6.4-.3-.1 2.3-3.2 2.5-3.2 5" fill="none" stroke="VOID" '
+    'stroke-width="2.3"/>'
     '<circle cx="12" cy="17.6" r="1.5" fill="VOID"/>',
     "triangle": '<path d="M12 2.5 23 21.5H1z" fill="currentColor"/>'
     '<path d="M12 9.5v5.5" stroke="VOID" stroke-width="2.6"/><circle cx="12" cy="18" r="1.5" fill="VOID"/>',
@@ -27,10 +28,11 @@ _SHAPES: dict[str, str] = {
 
 
 def sign_image(standing: Standing, size: int = 24, ink: str | None = None, void: str = "#FFFFFF") -> str:
-    """Return a standing's sign as an HTML image; ``void`` is the colour of its cut-out, ``ink`` of the rest."""
+    """Return a standing's sign as an HTML image; ``void`` colours its cut-out, ``ink`` the rest."""
     sign = SIGNS[standing]
     drawn = _SHAPES[sign.shape].replace("VOID", void).replace("currentColor", ink or sign.ink)
-    svg = f'<svg xmlns="http://www.w3.org/2000/svg" width="{size}" height="{size}" viewBox="0 0 24 24">{drawn}</svg>'
+    box = f'width="{size}" height="{size}" viewBox="0 0 24 24"'
+    svg = f'<svg xmlns="http://www.w3.org/2000/svg" {box}>{drawn}</svg>'
     return svg_image(svg, "", width=size, height=size)
 
 
@@ -46,4 +48,5 @@ def badge(standing: Standing, words: str | None = None) -> str:
             sign.ink,
             sign.paper,
         )
-    return f'<span class="cr-badge" style="{colours}">{sign_image(standing, 18, ink, void)}<span>{text}</span></span>'
+    image = sign_image(standing, 18, ink, void)
+    return f'<span class="cr-badge" style="{colours}">{image}<span>{text}</span></span>'

@@ -1,4 +1,4 @@
-"""Text that came from people, made harmless before it is put into markdown or HTML; times as people read them."""
+"""Text that came from people, made harmless for markdown and HTML; times as people read them."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def day(moment: date, today: date | None = None) -> str:
 
 
 def clock(moment: datetime, timezone: str) -> str:
-    """Return an aware time as "Tue 24 Nov, 14:05" in the zone of the site, with the year when it is not this year's."""
+    """Return an aware time as "Tue 24 Nov, 14:05" in the site's zone, with the year when it is another."""
     local = moment.astimezone(zone(timezone))
     today = datetime.now(zone(timezone)).date()
     return f"{day(local.date(), today)}, {local:%H:%M}"

@@ -1,4 +1,4 @@
-"""A printable work sheet for one unit: one HTML file with its photos, drawing, history and cautions inside."""
+"""A printable work sheet for one unit: one HTML file with photos, drawing, history and cautions inside."""
 
 from __future__ import annotations
 
@@ -16,10 +16,11 @@ from review_app.widgets.text import clock, day, esc
 
 _STYLE = """
 @page { size: A4; margin: 14mm; }
-body { font: 11pt/1.35 system-ui, 'Segoe UI', Roboto, 'Liberation Sans', sans-serif; color: #16211F; margin: 0 auto;
-  max-width: 190mm; }
+body { font: 11pt/1.35 system-ui, 'Segoe UI', Roboto, 'Liberation Sans', sans-serif; color: #16211F;
+  margin: 0 auto; max-width: 190mm; }
 h1 { font-size: 18pt; margin: 0 0 2mm 0; } h2 { font-size: 13pt; margin: 6mm 0 2mm 0; }
-table { border-collapse: collapse; width: 100%; } td, th { border: 1px solid #8A938F; padding: 1.5mm 2mm; text-align: left; }
+table { border-collapse: collapse; width: 100%; }
+td, th { border: 1px solid #8A938F; padding: 1.5mm 2mm; text-align: left; }
 .row { display: flex; gap: 5mm; align-items: flex-start; } .row > div { flex: 1; }
 img { width: 100%; height: auto; } .cr-face img { max-width: 60mm; }
 .stop { border: 2px solid #9B1C1C; padding: 2mm 4mm; } .stop ul { margin: 1mm 0; padding-left: 5mm; }
@@ -59,7 +60,8 @@ def work_sheet(
     couplers = "".join(_coupler(whole, coupler, site.timezone, picture) for coupler in on_unit)
     events = events_of(whole)[-8:]
     rows = "".join(
-        f"<tr><td>{esc(clock(e.done_at, site.timezone))}</td><td>{esc(event_words(e), 600)}</td><td>{esc(e.done_by)}</td></tr>"
+        f"<tr><td>{esc(clock(e.done_at, site.timezone))}</td><td>{esc(event_words(e), 600)}</td>"
+        f"<td>{esc(e.done_by)}</td></tr>"
         for e in reversed(events)
     )
     history = (
