@@ -24,9 +24,13 @@ def build_head(spec: CouplerSpec) -> Mesh:
     fine_x = float(build["tower_half"]) + 1.0 if shape.has_latch else 8.0
     fine_low = float(build["arm_base"]) - 3.0 if shape.has_latch else reach_up - 6.0
     cy = shape.nose_centre[1]
-    grid = Grid(graded(-fine_x, fine_x, 0.6, -max(reach_x, fine_x + 1), max(reach_x, fine_x + 1), 1.2),
-                graded(fine_low, max(top, reach_up + cy) + 1.5, 0.6, cy - reach_up, max(top, reach_up + cy) + 2.0, 1.2),
-                graded(front - 2.5, front + hood + 1.2, 0.6, front - 27.0, front + hood + 2.0, 1.15))
+    grid = Grid(
+        graded(-fine_x, fine_x, 0.6, -max(reach_x, fine_x + 1), max(reach_x, fine_x + 1), 1.2),
+        graded(
+            fine_low, max(top, reach_up + cy) + 1.5, 0.6, cy - reach_up, max(top, reach_up + cy) + 2.0, 1.2
+        ),
+        graded(front - 2.5, front + hood + 1.2, 0.6, front - 27.0, front + hood + 2.0, 1.15),
+    )
     x, y, z = grid.coordinates()
     field = np.array(np.broadcast_to(_head_field(x, y, z, shape, build), grid.shape), np.float32)
     field[:, :, 0] = np.maximum(field[:, :, 0], 0.05)
@@ -38,23 +42,35 @@ def _head_field(x: Array, y: Array, z: Array, shape: Family, build: dict[str, An
     front = -float(build["nose_length"])
     cx, cy = shape.nose_centre
     power = float(build["collar_power"])
-    across = (np.abs((x - cx) / build["collar_x"]) ** power + np.abs((y - cy) / build["collar_y"]) ** power)
+    across = np.abs((x - cx) / build["collar_x"]) ** power + np.abs((y - cy) / build["collar_y"]) ** power
     collar = ((across ** (1 / power)) - 1) * np.float32(min(build["collar_x"], build["collar_y"]))
     field = extrude(collar, z, -90.0, front, build["collar_round"])
     if not shape.has_latch:
         return field
     slot_half = float(build["arm_width"]) / 2 + float(build["slot_play"])
     base, thick, top = float(build["arm_base"]), float(build["arm_thick"]), float(build["tower_top"])
-    tower = extrude(rectangle(x, y - top / 2, build["tower_half"], top / 2, build["tower_round"]), z, -90.0,
-                    front + float(build["tower_lead"]), 1.2)
+    tower = extrude(
+        rectangle(x, y - top / 2, build["tower_half"], top / 2, build["tower_round"]),
+        z,
+        -90.0,
+        front + float(build["tower_lead"]),
+        1.2,
+    )
     field = smooth_min(field, tower, build["tower_blend"])
     hood = float(build["hood_length"])
     if hood > 1.0:
         low = float(shape.nose_height / 2 + 0.8)
         middle, half = (low + top) / 2, (top - low) / 2
-        block = extrude(rectangle(x, y - middle, build["tower_half"], half, build["tower_round"] * 0.6), z,
-                        front - 3.0, front + hood, 0.8)
-        room = rectangle(x, y - (base + thick / 2), slot_half, thick / 2 + build["slot_play"] + build["hook_tooth"], 0.6)
+        block = extrude(
+            rectangle(x, y - middle, build["tower_half"], half, build["tower_round"] * 0.6),
+            z,
+            front - 3.0,
+            front + hood,
+            0.8,
+        )
+        room = rectangle(
+            x, y - (base + thick / 2), slot_half, thick / 2 + build["slot_play"] + build["hook_tooth"], 0.6
+        )
         opened = np.maximum(room, z * 0 - 1.0)
         if build["hood_open"]:
             opened = np.minimum(opened, np.maximum(np.abs(x) - np.float32(slot_half), np.float32(base) - y))
@@ -85,10 +101,28 @@ def build_handle(spec: CouplerSpec) -> list[Mesh]:
     build, shape = spec.build, family(spec.family)
     spine = _spine(build, shape)
     share = np.linspace(0, 1, len(spine))
-    wide = np.interp(share, [0, 0.2, 0.45, 0.85, 1.0],
-                     [build["collar_x"] * 0.9, build["collar_x"] * 0.86, build["grip_wide"], build["grip_wide"] * 1.05, build["grip_wide"] * 0.85])
-    high = np.interp(share, [0, 0.2, 0.45, 0.85, 1.0],
-                     [build["collar_y"] * 0.9, build["collar_y"] * 0.88, build["grip_high"], build["grip_high"] * 1.05, build["grip_high"] * 0.85])
+    wide = np.interp(
+        share,
+        [0, 0.2, 0.45, 0.85, 1.0],
+        [
+            build["collar_x"] * 0.9,
+            build["collar_x"] * 0.86,
+            build["grip_wide"],
+            build["grip_wide"] * 1.05,
+            build["grip_wide"] * 0.85,
+        ],
+    )
+    high = np.interp(
+        share,
+        [0, 0.2, 0.45, 0.85, 1.0],
+        [
+            build["collar_y"] * 0.9,
+            build["collar_y"] * 0.88,
+            build["grip_high"],
+            build["grip_high"] * 1.05,
+            build["grip_high"] * 0.85,
+        ],
+    )
     meshes = []
     vertices, faces = tube(spine, wide, high, 44, build["grip_square"])
     meshes.append(plain_mesh("body", "plastic", vertices, faces))
@@ -96,7 +130,9 @@ def build_handle(spec: CouplerSpec) -> list[Mesh]:
     if shape.has_latch:
         top = float(build["tower_top"])
         back = -float(build["nose_length"]) - 24.0
-        path = np.stack([np.zeros(9), np.full(9, top - 1.5), np.linspace(back, back - build["release_length"], 9)], 1)
+        path = np.stack(
+            [np.zeros(9), np.full(9, top - 1.5), np.linspace(back, back - build["release_length"], 9)], 1
+        )
         path[:, 1] += build["release_rise"] * np.sin(np.linspace(0, np.pi, 9)) - np.linspace(0, 3, 9)
         ends = np.array([0.6, 0.9, 1, 1, 1, 1, 1, 0.9, 0.6])
         vertices, faces = tube(path, ends * build["release_half"], ends * 3.0, 24, 3.5)
@@ -120,11 +156,19 @@ def _cable(spine: NDArray[np.float64], build: dict[str, Any]) -> Mesh:
     along /= np.linalg.norm(along)
     steps, length = 70, float(build["cable_length"])
     travelled = np.linspace(0, length, steps)
-    droop = np.stack([build["cable_side"] * (travelled / length) ** 2 * length * 0.5,
-                      -0.45 * length * (travelled / length) ** 2, 0 * travelled], 1)
+    droop = np.stack(
+        [
+            build["cable_side"] * (travelled / length) ** 2 * length * 0.5,
+            -0.45 * length * (travelled / length) ** 2,
+            0 * travelled,
+        ],
+        1,
+    )
     path = spine[-1] - along * 4.0 + along * travelled[:, None] * 0.9 + droop
     radius = np.full(steps, float(build["cable_radius"]))
     relief = np.clip(1 - travelled / build["relief_length"], 0, 1)
-    radius += relief * build["relief_grow"] + (relief > 0) * build["relief_ribs"] * (np.arange(steps) % 3 == 0)
+    radius += relief * build["relief_grow"] + (relief > 0) * build["relief_ribs"] * (
+        np.arange(steps) % 3 == 0
+    )
     vertices, faces = tube(path, radius, radius, 22)
     return plain_mesh("cable", "rubber", vertices, faces)

@@ -65,14 +65,17 @@ class Break:
         dx, dy = x - np.float32(self.centre[0]), y - np.float32(self.centre[1])
         away = np.hypot(dx, dy)
         around = np.arctan2(dy, dx)
-        ragged = (noise(x, y, z, self.coarse, self.damage.seed + 11, 2) * np.float32(self.rough * 1.6)
-                  + noise(x, y, z, self.fine, self.damage.seed + 12) * np.float32(self.rough * 0.5))
+        ragged = noise(x, y, z, self.coarse, self.damage.seed + 11, 2) * np.float32(self.rough * 1.6) + noise(
+            x, y, z, self.fine, self.damage.seed + 12
+        ) * np.float32(self.rough * 0.5)
         removed = None
         for bite in self.bites:
             one = self._one(bite, away, around, z, ragged)
             removed = one if removed is None else np.minimum(removed, one)
         assert removed is not None
-        inside = np.maximum(away - np.float32(self.edge) - np.float32(self.fray) * ragged, np.float32(-self.floor - 0.4) - z)
+        inside = np.maximum(
+            away - np.float32(self.edge) - np.float32(self.fray) * ragged, np.float32(-self.floor - 0.4) - z
+        )
         result: Array = np.maximum(removed, inside).astype(np.float32)
         return result
 
@@ -94,7 +97,9 @@ class Break:
             chip: Array = ball * np.float32(min(bite.depth, bite.tilt)) + ragged * 0.8
             return chip
         side = (np.abs(turn) - np.float32(bite.half_angle)) * np.maximum(away, 0.5) + ragged
-        lean = np.float32(bite.tilt) * np.cos(around - np.float32(bite.angle)) * away / np.float32(self.radius)
+        lean = (
+            np.float32(bite.tilt) * np.cos(around - np.float32(bite.angle)) * away / np.float32(self.radius)
+        )
         bottom = below - np.float32(bite.depth) - lean + ragged * np.float32(1.4)
         sector: Array = np.maximum(side, bottom)
         return sector
@@ -119,8 +124,15 @@ def _bites(rng: np.random.Generator, damage: Damage, hit: Break) -> list[Bite]:
         return Bite("chip", angle, width, depth, through, 0.0, seed())
 
     def crack(scale: float, angle: float) -> Bite:
-        return Bite("crack", angle, 0.0, (3.0 + (height - 3.0) * scale) * rng.uniform(0.7, 1.1), 0.0,
-                    0.26 + 0.8 * scale * rng.uniform(0.5, 1.0), seed())
+        return Bite(
+            "crack",
+            angle,
+            0.0,
+            (3.0 + (height - 3.0) * scale) * rng.uniform(0.7, 1.1),
+            0.0,
+            0.26 + 0.8 * scale * rng.uniform(0.5, 1.0),
+            seed(),
+        )
 
     if damage.mode == "chip":
         number = 1 + int(rng.random() < 0.4) + int(s > 0.5) + int(s > 0.8)
@@ -130,12 +142,29 @@ def _bites(rng: np.random.Generator, damage: Damage, hit: Break) -> list[Bite]:
         bites = [crack(s, impact + k * rng.uniform(0.7, 2.5)) for k in range(number)]
         return bites + ([chip(s * 0.4, impact)] if rng.random() < 0.4 else [])
     if damage.mode == "sector":
-        sector = Bite("sector", impact, 0.3 + 1.5 * s * rng.uniform(0.7, 1.1),
-                      1.0 + (height - 1.0) * s * rng.uniform(0.5, 1.1), rng.uniform(-0.5, 2.0) * (0.3 + s), 0.0, seed())
+        sector = Bite(
+            "sector",
+            impact,
+            0.3 + 1.5 * s * rng.uniform(0.7, 1.1),
+            1.0 + (height - 1.0) * s * rng.uniform(0.5, 1.1),
+            rng.uniform(-0.5, 2.0) * (0.3 + s),
+            0.0,
+            seed(),
+        )
         extra = [crack(s * 0.7, impact + sector.half_angle * rng.choice([-1, 1]) + rng.normal() * 0.3)]
         return [sector, *(extra if rng.random() < 0.5 else [])]
-    whole = Bite("sleeve", impact, np.pi + 0.5, height * (0.3 + 0.68 * s) * rng.uniform(0.9, 1.05) * (rng.uniform(0.35, 0.9) if hit.solid_body else 1.0),
-                 rng.uniform(0.3, 2.2), 0.0, seed())
+    whole = Bite(
+        "sleeve",
+        impact,
+        np.pi + 0.5,
+        height
+        * (0.3 + 0.68 * s)
+        * rng.uniform(0.9, 1.05)
+        * (rng.uniform(0.35, 0.9) if hit.solid_body else 1.0),
+        rng.uniform(0.3, 2.2),
+        0.0,
+        seed(),
+    )
     return [whole]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,9 @@ class Canvas:
         self.points = np.concatenate([mesh.vertices for mesh in self.meshes]).astype(np.float32)
         self.owner = np.repeat(np.arange(len(counts)), counts)
         self.x, self.y, self.z = (np.ascontiguousarray(self.points[:, i]) for i in range(3))
-        faces = np.concatenate([m.faces.astype(np.int64) + s for m, s in zip(self.meshes, self.starts, strict=False)])
+        faces = np.concatenate(
+            [m.faces.astype(np.int64) + s for m, s in zip(self.meshes, self.starts, strict=False)]
+        )
         self.normals, self.convex = _shape_of(self.points, faces)
         total = len(self.points)
         self.albedo = np.full((total, 3), 0.2, np.float32)
@@ -37,8 +40,9 @@ class Canvas:
         chosen = np.array([wanted(mesh.part) for mesh in self.meshes])
         return np.asarray(chosen[self.owner])
 
-    def noise(self, wavelength: float, seed: int, octaves: int = 1,
-              where: NDArray[np.bool_] | None = None) -> Array:
+    def noise(
+        self, wavelength: float, seed: int, octaves: int = 1, where: NDArray[np.bool_] | None = None
+    ) -> Array:
         """Return noise at every vertex, wavelength in mm; 0 outside ``where`` if given, which is faster."""
         if where is None:
             return noise(self.x, self.y, self.z, wavelength, seed, octaves)
@@ -46,8 +50,13 @@ class Canvas:
         result[where] = noise(self.x[where], self.y[where], self.z[where], wavelength, seed, octaves)
         return result
 
-    def blend(self, colour: Sequence[float] | NDArray[np.float32], amount: Array,
-              roughness: float | None = None, metallic: float | None = None) -> None:
+    def blend(
+        self,
+        colour: Sequence[float] | NDArray[Any],
+        amount: Array,
+        roughness: float | None = None,
+        metallic: float | None = None,
+    ) -> None:
         """Mix a colour (and roughness, metalness) over everything by ``amount`` (N,) 0..1."""
         part = amount[:, None]
         self.albedo += part * (np.asarray(colour, np.float32) - self.albedo)
@@ -63,8 +72,11 @@ class Canvas:
         np.clip(self.metallic, 0.0, 1.0, out=self.metallic)
         for index, mesh in enumerate(self.meshes):
             part = slice(int(self.starts[index]), int(self.starts[index + 1]))
-            mesh.attributes = {"albedo": self.albedo[part].copy(), "roughness": self.roughness[part, None].copy(),
-                               "metallic": self.metallic[part, None].copy()}
+            mesh.attributes = {
+                "albedo": self.albedo[part].copy(),
+                "roughness": self.roughness[part, None].copy(),
+                "metallic": self.metallic[part, None].copy(),
+            }
         return self.meshes
 
 
@@ -83,6 +95,8 @@ def _shape_of(points: NDArray[np.float32], faces: NDArray[np.int64]) -> tuple[Ar
         mean[:, axis] = np.bincount(flat, np.repeat(centroid[:, axis], 3), total)
     normals /= np.linalg.norm(normals, axis=1, keepdims=True) + 1e-12
     mean /= np.maximum(count, 1)[:, None]
-    size = np.sqrt(np.bincount(flat, np.repeat(np.linalg.norm(across, axis=1), 3), total) / np.maximum(count, 1))
+    size = np.sqrt(
+        np.bincount(flat, np.repeat(np.linalg.norm(across, axis=1), 3), total) / np.maximum(count, 1)
+    )
     bend = ((points - mean) * normals).sum(axis=1) / np.maximum(size, 1e-6)
     return normals.astype(np.float32), np.clip(bend * 3.0, -1, 1).astype(np.float32)

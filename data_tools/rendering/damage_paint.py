@@ -35,8 +35,12 @@ def paint_latch(canvas: Canvas, spec: CouplerSpec, failure: LatchFailure | None)
         fresh[latch] = failure.fresh(canvas.x[latch], canvas.y[latch], canvas.z[latch])
     else:
         start = spec.build["latch_tip"] - spec.build["hook_length"]
-        fresh = (latch * smoothstep(start, start + 2.0, canvas.z) * failure.wear
-                 * smoothstep(-0.4, 0.3, canvas.noise(2.0, failure.damage.seed + 7, 2))).astype(np.float32)
+        fresh = (
+            latch
+            * smoothstep(start, start + 2.0, canvas.z)
+            * failure.wear
+            * smoothstep(-0.4, 0.3, canvas.noise(2.0, failure.damage.seed + 7, 2))
+        ).astype(np.float32)
     if spec.build.get("hook_metal"):
         canvas.metallic *= 1 - fresh
     _bare(canvas, fresh, np.array(spec.finish["latch"]), failure.lighter, failure.old, failure.damage.seed)
@@ -69,7 +73,15 @@ def paint_melts(canvas: Canvas, spec: CouplerSpec, melts: Sequence[Melt]) -> Non
             mark(canvas, "grey", 0.4 * strength * ring, 0.0, seed + 36)
             mark(canvas, "soot", 0.8 * strength * core, 0.0, seed + 36)
         if colour in ("char", "brown_core"):
-            mark(canvas, "soot", strength * smoothstep(0.55, 0.95, hot + 0.3 * canvas.noise(1.6, seed + 37, 3, near)) * on_plastic, 0.2, seed + 37)
+            mark(
+                canvas,
+                "soot",
+                strength
+                * smoothstep(0.55, 0.95, hot + 0.3 * canvas.noise(1.6, seed + 37, 3, near))
+                * on_plastic,
+                0.2,
+                seed + 37,
+            )
         if look["gloss"] == "glossy":
             canvas.roughness += on_plastic * np.float32(0.85) * (np.float32(0.16) - canvas.roughness)
         elif look["gloss"] == "matte":
@@ -77,7 +89,9 @@ def paint_melts(canvas: Canvas, spec: CouplerSpec, melts: Sequence[Melt]) -> Non
         if look["soot"]:
             away = np.hypot(canvas.x - melt.hot[0], canvas.y - melt.hot[1]) + 0.4 * np.abs(canvas.z)
             far = float(look["soot_reach"]) * melt.reach
-            cloud = (1 - smoothstep(0.2 * far, far, away + 0.35 * far * canvas.noise(4.0, seed + 38, 2, away < 1.5 * far)))
+            cloud = 1 - smoothstep(
+                0.2 * far, far, away + 0.35 * far * canvas.noise(4.0, seed + 38, 2, away < 1.5 * far)
+            )
             mark(canvas, "soot", 0.85 * float(look["soot"]) * cloud, 0.15, seed + 38)
         _burn_contact(canvas, melt)
 

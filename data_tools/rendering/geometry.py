@@ -52,7 +52,7 @@ def build_coupler(spec: CouplerSpec) -> list[Mesh]:
     return canvas.finish() + [_clear(mesh) for mesh in build_drops(spec)]
 
 
-def _paint_loose(canvas: Canvas, looks: list[tuple[tuple[float, float, float], float]], first: int) -> None:
+def _paint_loose(canvas: Canvas, looks: list[tuple[tuple[float, ...], float]], first: int) -> None:
     for number, (colour, rough) in enumerate(looks):
         part = slice(int(canvas.starts[first + number]), int(canvas.starts[first + number + 1]))
         canvas.albedo[part], canvas.roughness[part], canvas.metallic[part] = colour, rough, 0.0
@@ -60,6 +60,9 @@ def _paint_loose(canvas: Canvas, looks: list[tuple[tuple[float, float, float], f
 
 def _clear(mesh: Mesh) -> Mesh:
     count = len(mesh.vertices)
-    mesh.attributes = {"albedo": np.full((count, 3), 0.9, np.float32), "roughness": np.full((count, 1), 0.06, np.float32),
-                       "metallic": np.zeros((count, 1), np.float32)}
+    mesh.attributes = {
+        "albedo": np.full((count, 3), 0.9, np.float32),
+        "roughness": np.full((count, 1), 0.06, np.float32),
+        "metallic": np.zeros((count, 1), np.float32),
+    }
     return mesh

@@ -43,10 +43,14 @@ def _pick(axis: Array, where: tuple[slice, slice]) -> Array:
     return axis[first, second]
 
 
-def _bore(x: Array, y: Array, z: Array, build: dict[str, Any], index: int, radius: float, top: float) -> Array:
+def _bore(
+    x: Array, y: Array, z: Array, build: dict[str, Any], index: int, radius: float, top: float
+) -> Array:
     """Return the void of one bore around its own axis: round, D-shaped, two flats or with a key slot."""
     chamfer = float(build["mouth_chamfer"])
-    wide = np.float32(chamfer) * np.clip((z - np.float32(top - max(chamfer, 0.05))) / max(chamfer, 0.05), 0, 2)
+    wide = np.float32(chamfer) * np.clip(
+        (z - np.float32(top - max(chamfer, 0.05))) / max(chamfer, 0.05), 0, 2
+    )
     outline = np.hypot(x, y) - np.float32(radius) - wide
     kind, turn = build["bore_shape"][index], float(build["bore_turn"][index])
     u = x * np.float32(np.cos(turn)) + y * np.float32(np.sin(turn))
@@ -65,14 +69,18 @@ def _bore(x: Array, y: Array, z: Array, build: dict[str, Any], index: int, radiu
 def _floor(x: Array, y: Array, z: Array, shape: Family, build: dict[str, Any]) -> Array:
     field = z + np.float32(build["floor_depth"])
     for hole_x, hole_y, radius in build["drains"]:
-        void = np.maximum(np.hypot(x - np.float32(hole_x), y - np.float32(hole_y)) - np.float32(radius),
-                          np.float32(-build["floor_depth"] - 5.0) - z)
+        void = np.maximum(
+            np.hypot(x - np.float32(hole_x), y - np.float32(hole_y)) - np.float32(radius),
+            np.float32(-build["floor_depth"] - 5.0) - z,
+        )
         field = smooth_max(field, -void, 0.4)
     for angle, height in build["ribs"]:
         far = shape.nose_width / 2
         end = (far * float(np.cos(angle)), far * float(np.sin(angle)) + shape.nose_centre[1])
         inner = (0.62 * end[0], 0.62 * end[1])
-        rib = extrude(segment(x, y, inner, end) - np.float32(0.9), z, -60.0, -build["floor_depth"] + height, 0.4)
+        rib = extrude(
+            segment(x, y, inner, end) - np.float32(0.9), z, -60.0, -build["floor_depth"] + height, 0.4
+        )
         field = smooth_min(field, rib, 0.6)
     result: Array = field
     return result
@@ -137,8 +145,9 @@ def build_insulator(spec: CouplerSpec, melts: Sequence[Melt], breaks: Sequence[B
     return _split(vertices, faces, shape, build)
 
 
-def _split(vertices: NDArray[np.float32], faces: NDArray[np.uint32], shape: Family,
-           build: dict[str, Any]) -> list[Mesh]:
+def _split(
+    vertices: NDArray[np.float32], faces: NDArray[np.uint32], shape: Family, build: dict[str, Any]
+) -> list[Mesh]:
     """Cut one surface into named parts by the nearest contact axis."""
     middles = centres(shape, build)
     centroid = vertices[faces].mean(axis=1)
@@ -150,6 +159,7 @@ def _split(vertices: NDArray[np.float32], faces: NDArray[np.uint32], shape: Fami
     meshes = []
     for number, name in enumerate(names, start=-1):
         used, renumbered = np.unique(faces[owner == number], return_inverse=True)
-        meshes.append(Mesh(name, "plastic", vertices[used], renumbered.reshape(-1, 3).astype(np.uint32),
-                           smooth=True))
+        meshes.append(
+            Mesh(name, "plastic", vertices[used], renumbered.reshape(-1, 3).astype(np.uint32), smooth=True)
+        )
     return meshes

@@ -48,7 +48,9 @@ class LatchFailure:
     def cut(self, x: Array, y: Array, z: Array) -> Array:
         """Return the signed distance of what has broken away: everything in front of a ragged face."""
         seed = self.damage.seed
-        ragged = (self.rough * 1.5 * noise(x, y, z, 2.6, seed + 1, 2) + 0.35 * self.rough * noise(x, y, z, 0.8, seed + 2))
+        ragged = self.rough * 1.5 * noise(x, y, z, 2.6, seed + 1, 2) + 0.35 * self.rough * noise(
+            x, y, z, 0.8, seed + 2
+        )
         plane = z - np.float32(self.end) + self.tilt_x * x + self.tilt_y * (y - np.float32(self.middle))
         result: Array = (-plane + ragged).astype(np.float32)
         return result
@@ -76,8 +78,19 @@ def _latch_field(x: Array, y: Array, z: Array, build: dict[str, Any], wear: floa
     low, high = low - build["hook_extra"] * (1 - wear) * 0.3, high + build["hook_extra"] * (1 - wear)
     hook_half = float(build["hook_width"]) / 2 * (1 - 0.15 * wear)
     rounding = min(edge + 1.6 * wear, 0.45 * (high - low), hook_half * 0.9)
-    hook = extrude(rectangle(x, y - (low + high) / 2, hook_half, (high - low) / 2, min(build["hook_round"] + 2 * wear, 0.49 * (high - low))),
-                   z, tip - length, tip - 1.2 * wear, rounding)
+    hook = extrude(
+        rectangle(
+            x,
+            y - (low + high) / 2,
+            hook_half,
+            (high - low) / 2,
+            min(build["hook_round"] + 2 * wear, 0.49 * (high - low)),
+        ),
+        z,
+        tip - length,
+        tip - 1.2 * wear,
+        rounding,
+    )
     slope = float(build["hook_ramp"])
     toward = (np.float32(low) - y) if build["hook_down"] else (y - np.float32(high))
     ramp = (z - np.float32(tip - 1.5 * wear)) + slope * (toward + np.float32(0.65 * (high - low)))
@@ -88,10 +101,18 @@ def _latch_field(x: Array, y: Array, z: Array, build: dict[str, Any], wear: floa
     latch = smooth_min(arm, hook, build["latch_fillet"])
     if build["arm_ribs"]:
         for side in (-1, 1):
-            rib = extrude(rectangle(x - side * half * 0.6, y - (base + thick), 0.6, 0.7, 0.3), z, -60.0, tip - length, 0.3)
+            rib = extrude(
+                rectangle(x - side * half * 0.6, y - (base + thick), 0.6, 0.7, 0.3),
+                z,
+                -60.0,
+                tip - length,
+                0.3,
+            )
             latch = smooth_min(latch, rib, 0.3)
     if build["arm_hole"]:
-        hole = np.maximum(np.hypot(x, z - np.float32(tip - length - 4.0)) - np.float32(half * 0.42), -np.abs(y) * 0)
+        hole = np.maximum(
+            np.hypot(x, z - np.float32(tip - length - 4.0)) - np.float32(half * 0.42), -np.abs(y) * 0
+        )
         latch = smooth_max(latch, -hole, 0.3)
     result: Array = latch
     return result
@@ -110,7 +131,11 @@ def build_latch(spec: CouplerSpec, failure: LatchFailure | None) -> list[Mesh]:
         field = np.maximum(field, -failure.cut(x, y, z))
     elif failure is not None:
         bumps = noise(x, y, z, 1.8, failure.damage.seed + 4, 2)
-        front = smoothstep(build["latch_tip"] - build["hook_length"] * 1.1, build["latch_tip"] - build["hook_length"] * 0.6, z)
+        front = smoothstep(
+            build["latch_tip"] - build["hook_length"] * 1.1,
+            build["latch_tip"] - build["hook_length"] * 0.6,
+            z,
+        )
         field = field + np.float32(0.22 * failure.wear) * bumps * front
     vertices, faces = surface(field, grid)
     if not len(vertices):
@@ -123,7 +148,11 @@ def build_latch(spec: CouplerSpec, failure: LatchFailure | None) -> list[Mesh]:
     for name, chosen in (("latch_hook", front), ("latch_lever", ~front)):
         if chosen.any():
             used, renumbered = np.unique(faces[chosen], return_inverse=True)
-            meshes.append(Mesh(name, "plastic", vertices[used], renumbered.reshape(-1, 3).astype(np.uint32), smooth=True))
+            meshes.append(
+                Mesh(
+                    name, "plastic", vertices[used], renumbered.reshape(-1, 3).astype(np.uint32), smooth=True
+                )
+            )
     return meshes
 
 

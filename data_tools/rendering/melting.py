@@ -36,10 +36,16 @@ class Amounts:
 
 
 AMOUNTS: dict[str, Amounts] = {
-    "soften": Amounts((0.5, 1.7), (0.1, 0.7), (0.1, 1.2), (0.25, 1.3), (0.3, 2.6), (0.25, 1.1), (0, 3), (0, 0.1)),
+    "soften": Amounts(
+        (0.5, 1.7), (0.1, 0.7), (0.1, 1.2), (0.25, 1.3), (0.3, 2.6), (0.25, 1.1), (0, 3), (0, 0.1)
+    ),
     "sag": Amounts((0.4, 1.2), (0.1, 0.9), (0.6, 4.6), (0.2, 1.2), (0.4, 3.4), (0.25, 1.2), (0, 5), (0, 0.2)),
-    "blister": Amounts((0.3, 0.9), (0.2, 0.9), (0.1, 1.0), (0.1, 0.8), (0.1, 1.4), (0.25, 1.0), (5, 34), (0, 0.3)),
-    "char": Amounts((0.2, 0.8), (0.0, 0.4), (0.0, 0.9), (0.05, 0.7), (0.1, 2.0), (0.15, 0.9), (0, 8), (0.1, 0.9)),
+    "blister": Amounts(
+        (0.3, 0.9), (0.2, 0.9), (0.1, 1.0), (0.1, 0.8), (0.1, 1.4), (0.25, 1.0), (5, 34), (0, 0.3)
+    ),
+    "char": Amounts(
+        (0.2, 0.8), (0.0, 0.4), (0.0, 0.9), (0.05, 0.7), (0.1, 2.0), (0.15, 0.9), (0, 8), (0.1, 0.9)
+    ),
 }
 
 
@@ -58,11 +64,16 @@ class Melt:
         self.bore = contact.bore_diameter / 2
         self.floor = float(build["floor_depth"])
         lean, far = rng.uniform(-np.pi, np.pi), rng.uniform(0.0, 0.55) * self.radius
-        self.hot = (self.centre[0] + far * np.cos(lean), self.centre[1] + far * np.sin(lean),
-                    -rng.uniform(0.0, 4.0))
+        self.hot = (
+            self.centre[0] + far * np.cos(lean),
+            self.centre[1] + far * np.sin(lean),
+            -rng.uniform(0.0, 4.0),
+        )
         self.reach = self.radius * (0.95 + 1.25 * s**1.3) * rng.uniform(0.9, 1.2)
-        self.amount = {name: float(np.interp(s, (0, 1), pair)) * rng.uniform(0.75, 1.25)
-                       for name, pair in vars(AMOUNTS[damage.mode]).items()}
+        self.amount = {
+            name: float(np.interp(s, (0, 1), pair)) * rng.uniform(0.75, 1.25)
+            for name, pair in vars(AMOUNTS[damage.mode]).items()
+        }
         down = rng.normal() * 0.35
         self.pull = np.array([np.sin(down), -np.cos(down)])
         self.oval_turn = rng.uniform(0, np.pi)
@@ -72,9 +83,14 @@ class Melt:
 
     def weight(self, x: Array, y: Array, z: Array, spread: float = 1.0) -> Array:
         """Return how hot each point got, 0..1: 1 at the contact, 0 beyond reach, with an uneven border."""
-        away = np.sqrt((x - np.float32(self.hot[0])) ** 2 + (y - np.float32(self.hot[1])) ** 2
-                       + (0.55 * (z - np.float32(self.hot[2]))) ** 2)
-        uneven = noise(x, y, z, max(self.reach * 0.6, 2.5), self.damage.seed + 3) * np.float32(0.22 * self.reach)
+        away = np.sqrt(
+            (x - np.float32(self.hot[0])) ** 2
+            + (y - np.float32(self.hot[1])) ** 2
+            + (0.55 * (z - np.float32(self.hot[2]))) ** 2
+        )
+        uneven = noise(x, y, z, max(self.reach * 0.6, 2.5), self.damage.seed + 3) * np.float32(
+            0.22 * self.reach
+        )
         return 1.0 - smoothstep(0.45 * self.reach * spread, 1.25 * self.reach * spread, away + uneven)
 
     def displacement(self, x: Array, y: Array, z: Array) -> tuple[Array, Array, Array]:
@@ -87,10 +103,18 @@ class Melt:
         u, v = (dx * cos + dy * sin) / self.radius, (dy * cos - dx * sin) / self.radius
         stretch, squeeze = u * self.amount["oval"], -v * self.amount["oval"]
         wave = self.amount["wobble"]
-        move_x = flow * (self.pull[0] * self.amount["sag"] + stretch * cos - squeeze * sin
-                         + wave * noise(x, y, z, 4.5, seed + 5))
-        move_y = flow * (self.pull[1] * self.amount["sag"] + stretch * sin + squeeze * cos
-                         + wave * noise(x, y, z, 4.5, seed + 6))
+        move_x = flow * (
+            self.pull[0] * self.amount["sag"]
+            + stretch * cos
+            - squeeze * sin
+            + wave * noise(x, y, z, 4.5, seed + 5)
+        )
+        move_y = flow * (
+            self.pull[1] * self.amount["sag"]
+            + stretch * sin
+            + squeeze * cos
+            + wave * noise(x, y, z, 4.5, seed + 6)
+        )
         tilt = 0.65 + 0.5 * noise(x, y, z, 6.0, seed + 7)
         move_z = -flow * self.amount["slump"] * tilt
         return move_x.astype(np.float32), move_y.astype(np.float32), move_z.astype(np.float32)
@@ -146,11 +170,14 @@ class Melt:
         return cx + float(moved[0][0]), cy + float(moved[1][0]), cz + float(moved[2][0])
 
     @staticmethod
-    def _touches(part: Array, grid: Grid, where: tuple[slice, slice], at: tuple[float, float, float],
-                 radius: float) -> bool:
+    def _touches(
+        part: Array, grid: Grid, where: tuple[slice, slice], at: tuple[float, float, float], radius: float
+    ) -> bool:
         """Return whether a blister there would grow out of the plastic rather than float beside it."""
         axes = (grid.x[where[0]], grid.y[where[1]], grid.z)
-        index = tuple(int(np.clip(np.searchsorted(a, v), 0, len(a) - 1)) for a, v in zip(axes, at, strict=True))
+        index = tuple(
+            int(np.clip(np.searchsorted(a, v), 0, len(a) - 1)) for a, v in zip(axes, at, strict=True)
+        )
         return bool(-1.2 * radius - 0.3 < part[index] < 0.35 * radius)
 
     def carry(self, vertices: NDArray[np.float32], share: float) -> NDArray[np.float32]:
@@ -168,8 +195,15 @@ def _blisters(rng: np.random.Generator, melt: Melt) -> list[tuple[float, float, 
         away = rng.uniform(melt.bore, melt.radius * (1.0 + 0.35 * s)) if on_mouth else melt.radius
         depth = rng.uniform(0.0, 0.8 + melt.amount["slump"]) if on_mouth else rng.uniform(0.5, 5.0)
         size = rng.uniform(0.35, 0.6 + 1.1 * s)
-        balls.append((melt.centre[0] + away * np.cos(angle), melt.centre[1] + away * np.sin(angle),
-                      -depth, size, bool(rng.random() < 0.25)))
+        balls.append(
+            (
+                melt.centre[0] + away * np.cos(angle),
+                melt.centre[1] + away * np.sin(angle),
+                -depth,
+                size,
+                bool(rng.random() < 0.25),
+            )
+        )
     return balls
 
 
@@ -179,9 +213,14 @@ def _look(rng: np.random.Generator, damage: Damage) -> dict[str, float | str]:
     odds = [0.36, 0.2, 0.14, 0.15, 0.15]
     colour = "char" if damage.mode == "char" else str(rng.choice(names, p=odds))
     gloss = str(rng.choice(["glossy", "matte", "same"], p=[0.45, 0.3, 0.25]))
-    return {"colour": colour, "gloss": gloss, "strength": float(rng.uniform(0.35, 1.0)),
-            "soot": float(rng.uniform(0.2, 0.9)) if rng.random() < 0.35 else 0.0,
-            "soot_reach": float(rng.uniform(0.8, 2.4)), "contact_burn": float(rng.uniform(0, 1))}
+    return {
+        "colour": colour,
+        "gloss": gloss,
+        "strength": float(rng.uniform(0.35, 1.0)),
+        "soot": float(rng.uniform(0.2, 0.9)) if rng.random() < 0.35 else 0.0,
+        "soot_reach": float(rng.uniform(0.8, 2.4)),
+        "contact_burn": float(rng.uniform(0, 1)),
+    }
 
 
 def melted(spec: CouplerSpec) -> list[Melt]:

@@ -7,12 +7,13 @@ function of position, so a coupler and its damaged twin carry the same dirt wher
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-Array = NDArray[np.float32]
+Array = NDArray[Any]
 _LATTICE = 32
 
 

@@ -34,7 +34,7 @@ def nose_outline(family: Family, build: dict[str, Any]) -> Outline:
         if count:
             away = away + depth * 0.5 * (1 - np.cos(count * np.arctan2(dy, x) + phase))
         if flattened:
-            return np.asarray(smooth_max(away, y - top, corner))
+            return np.asarray(smooth_max(away, np.asarray(y - top), corner))
         return np.asarray(away)
 
     return distance

@@ -11,8 +11,17 @@ from data_tools.rendering.noise import Array, smoothstep
 from data_tools.rendering.spec import CouplerSpec
 from model.families import family
 
-_PLASTIC_OF = {"rim": "shell", "shell": "head", "floor": "sleeve", "body": "handle", "release": "release",
-               "cable": "cable", "latch_hook": "latch", "latch_lever": "latch", "latch_stub": "latch"}
+_PLASTIC_OF = {
+    "rim": "shell",
+    "shell": "head",
+    "floor": "sleeve",
+    "body": "handle",
+    "release": "release",
+    "cable": "cable",
+    "latch_hook": "latch",
+    "latch_lever": "latch",
+    "latch_stub": "latch",
+}
 
 
 def paint_new(canvas: Canvas, spec: CouplerSpec) -> None:
@@ -43,8 +52,14 @@ def _paint_floor(canvas: Canvas, spec: CouplerSpec) -> None:
         return
     shape = family(spec.family)
     near = np.full(len(canvas.x), 9.0, np.float32)
-    for contact, (dx, dy), grow in zip(shape.contacts, spec.build["offsets"], spec.build["sleeve_grow"], strict=True):
-        away = np.hypot(canvas.x - contact.x - dx, canvas.y - contact.y - dy) - contact.sleeve_diameter / 2 - grow
+    for contact, (dx, dy), grow in zip(
+        shape.contacts, spec.build["offsets"], spec.build["sleeve_grow"], strict=True
+    ):
+        away = (
+            np.hypot(canvas.x - contact.x - dx, canvas.y - contact.y - dy)
+            - contact.sleeve_diameter / 2
+            - grow
+        )
         near = np.minimum(near, away)
     insulator = canvas.where(lambda part: part.startswith("sleeve:") or part == "floor")
     canvas.blend(spec.finish["floor"], (insulator * smoothstep(0.25, 0.6, near)).astype(np.float32))
@@ -57,13 +72,21 @@ def _paint_metal(canvas: Canvas, spec: CouplerSpec) -> None:
     if spec.build.get("hook_metal"):
         on_metal += canvas.where(lambda part: part == "latch_hook").astype(np.float32)
     canvas.blend(finish["metal"], on_metal, finish["metal_rough"], 1.0)
-    patches = smoothstep(0.5 - 0.9 * finish["tarnish"], 0.9 - 0.6 * finish["tarnish"], canvas.noise(2.0, seed + 5, 2, on_metal > 0))
+    patches = smoothstep(
+        0.5 - 0.9 * finish["tarnish"],
+        0.9 - 0.6 * finish["tarnish"],
+        canvas.noise(2.0, seed + 5, 2, on_metal > 0),
+    )
     dull = on_metal * patches * np.float32(0.85 * finish["tarnish"])
     canvas.blend([0.12, 0.085, 0.055], dull, 0.65, 0.75)
     if finish["bright_worn"]:
         canvas.blend([0.86, 0.85, 0.83], on_metal * smoothstep(0.1, 0.4, canvas.convex), 0.12, 1.0)
     if finish["verdigris"]:
-        green = on_metal * smoothstep(0.15, 0.5, canvas.noise(1.6, seed + 6, 2, on_metal > 0)) * np.float32(finish["verdigris"])
+        green = (
+            on_metal
+            * smoothstep(0.15, 0.5, canvas.noise(1.6, seed + 6, 2, on_metal > 0))
+            * np.float32(finish["verdigris"])
+        )
         canvas.blend([0.13, 0.38, 0.30], green, 0.9, 0.0)
 
 
@@ -72,7 +95,11 @@ def paint_age(canvas: Canvas, spec: CouplerSpec) -> None:
     finish, seed = spec.finish, spec.seed
     plastic = 1.0 - canvas.metallic
     if finish["fade"]:
-        exposed = smoothstep(-0.2, 0.9, 0.5 * canvas.normals[:, 1] + 0.6 * canvas.normals[:, 2] + 0.2 * canvas.noise(14.0, seed + 7))
+        exposed = smoothstep(
+            -0.2,
+            0.9,
+            0.5 * canvas.normals[:, 1] + 0.6 * canvas.normals[:, 2] + 0.2 * canvas.noise(14.0, seed + 7),
+        )
         target = [0.5, 0.5, 0.49] if finish["fade_white"] else [0.34, 0.30, 0.22]
         canvas.blend(target, plastic * exposed * np.float32(0.45 * finish["fade"]), 0.75)
     lighter = _lighter(canvas, 0.4)
@@ -84,7 +111,11 @@ def paint_age(canvas: Canvas, spec: CouplerSpec) -> None:
         canvas.blend(lighter, 0.7 * worn, 0.75)
     for number, (x, y, reach, strength) in enumerate(finish["scuffs"]):
         away = np.hypot(canvas.x - x, canvas.y - y)
-        patch = (1 - smoothstep(0.3 * reach, reach, away + reach * 0.5 * canvas.noise(1.1, seed + 20 + number, 2, away < 2 * reach)))
+        patch = 1 - smoothstep(
+            0.3 * reach,
+            reach,
+            away + reach * 0.5 * canvas.noise(1.1, seed + 20 + number, 2, away < 2 * reach),
+        )
         canvas.blend(lighter, patch * plastic * np.float32(0.8 * strength) * (canvas.z > -6), 0.85)
     _scratch(canvas, finish["scratches"], lighter * plastic[:, None] + canvas.albedo * (1 - plastic[:, None]))
 

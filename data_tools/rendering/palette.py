@@ -60,20 +60,29 @@ def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
     latch_roll = rng.random()
     latch = list(head) if latch_roll < 0.45 else (list(shell) if latch_roll < 0.65 else draw(rng, SHELLS))
     return {
-        "shell": shell, "sleeve": sleeve, "head": head, "latch": latch,
+        "shell": shell,
+        "sleeve": sleeve,
+        "head": head,
+        "latch": latch,
         "floor": list(sleeve) if rng.random() < 0.75 else list(shell),
         "handle": list(head) if rng.random() < 0.7 else draw(rng, SHELLS),
         "release": draw(rng, SHELLS) if rng.random() < 0.4 else list(head),
         "cable": draw(rng, SHELLS[:3]) if rng.random() < 0.8 else draw(rng, SHELLS),
-        "gloss": float(rng.uniform(0.22, 0.75)), "sleeve_gloss": float(rng.uniform(0.22, 0.75)),
-        "grain": float(rng.uniform(0.0, 0.08)), "mottle": float(rng.uniform(0, 1) ** 2 * 0.14),
+        "gloss": float(rng.uniform(0.22, 0.75)),
+        "sleeve_gloss": float(rng.uniform(0.22, 0.75)),
+        "grain": float(rng.uniform(0.0, 0.08)),
+        "mottle": float(rng.uniform(0, 1) ** 2 * 0.14),
         "fade": float(rng.uniform(0.1, 0.8)) if rng.random() < 0.25 else 0.0,
         "fade_white": bool(rng.random() < 0.6),
         "flow_lines": float(rng.uniform(0.05, 0.25)) if rng.random() < 0.2 else 0.0,
-        "edge_wear": float(rng.uniform(0, 1) ** 1.5), "edge_polished": bool(rng.random() < 0.35),
-        "scuffs": _scuffs(rng), "scratches": _scratches(rng),
-        "metal": draw(rng, METALS, 0.15), "metal_rough": float(rng.uniform(0.12, 0.5)),
-        "tarnish": float(rng.uniform(0, 1) ** 1.6), "bright_worn": bool(rng.random() < 0.2),
+        "edge_wear": float(rng.uniform(0, 1) ** 1.5),
+        "edge_polished": bool(rng.random() < 0.35),
+        "scuffs": _scuffs(rng),
+        "scratches": _scratches(rng),
+        "metal": draw(rng, METALS, 0.15),
+        "metal_rough": float(rng.uniform(0.12, 0.5)),
+        "tarnish": float(rng.uniform(0, 1) ** 1.6),
+        "bright_worn": bool(rng.random() < 0.2),
         "verdigris": float(rng.uniform(0.2, 0.9)) if rng.random() < 0.12 else 0.0,
     }
 
@@ -81,8 +90,15 @@ def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
 def _scuffs(rng: np.random.Generator) -> list[list[float]]:
     """Draw scuffs: x, y, reach (mm), strength; light rough patches like those a fracture shows."""
     count = int(rng.choice([0, 0, 1, 2, 4, 7]))
-    return [[float(rng.normal(0, 13)), float(rng.normal(0, 13)), float(rng.uniform(0.8, 4.5)),
-             float(rng.uniform(0.3, 1.0))] for _ in range(count)]
+    return [
+        [
+            float(rng.normal(0, 13)),
+            float(rng.normal(0, 13)),
+            float(rng.uniform(0.8, 4.5)),
+            float(rng.uniform(0.3, 1.0)),
+        ]
+        for _ in range(count)
+    ]
 
 
 def _scratches(rng: np.random.Generator) -> list[list[float]]:
@@ -91,6 +107,14 @@ def _scratches(rng: np.random.Generator) -> list[list[float]]:
     for _ in range(int(rng.choice([0, 0, 2, 5, 12]))):
         x, y = rng.uniform(-24, 24, 2)
         angle, length = rng.uniform(0, 6.28), rng.uniform(2, 18)
-        found.append([float(x), float(y), float(x + length * np.cos(angle)), float(y + length * np.sin(angle)),
-                      float(rng.uniform(0.15, 0.4)), float(rng.uniform(0.2, 0.9))])
+        found.append(
+            [
+                float(x),
+                float(y),
+                float(x + length * np.cos(angle)),
+                float(y + length * np.sin(angle)),
+                float(rng.uniform(0.15, 0.4)),
+                float(rng.uniform(0.2, 0.9)),
+            ]
+        )
     return found

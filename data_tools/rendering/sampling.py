@@ -59,15 +59,21 @@ def _nose(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> Non
     build["facet_count"] = int(rng.choice([5, 6, 8, 12])) if faceted else 0
     build["facet_depth"] = _uniform(rng, 0.1, 0.5)
     build["facet_phase"] = _uniform(rng, 0, 6.28)
-    build["ridges"] = [[_uniform(rng, -3.14, 3.14), _uniform(rng, 0.04, 0.16), _uniform(rng, 0.5, 1.6), _uniform(rng, 0, 6)]
-                       for _ in range(int(rng.choice([0, 0, 1, 2, 3, 4])))]
-    build["grooves"] = [[_uniform(rng, -3.14, 3.14), _uniform(rng, 0.04, 0.2), _uniform(rng, 0.4, 1.2), _uniform(rng, 0, 8)]
-                        for _ in range(int(rng.choice([0, 0, 0, 1, 2, 3])))]
+    build["ridges"] = [
+        [_uniform(rng, -3.14, 3.14), _uniform(rng, 0.04, 0.16), _uniform(rng, 0.5, 1.6), _uniform(rng, 0, 6)]
+        for _ in range(int(rng.choice([0, 0, 1, 2, 3, 4])))
+    ]
+    build["grooves"] = [
+        [_uniform(rng, -3.14, 3.14), _uniform(rng, 0.04, 0.2), _uniform(rng, 0.4, 1.2), _uniform(rng, 0, 8)]
+        for _ in range(int(rng.choice([0, 0, 0, 1, 2, 3])))
+    ]
 
 
 def _sleeves(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> None:
     count, slack = len(shape.contacts), TOLERANCE_MM / 2
-    build["offsets"] = [[float(v) for v in np.clip(rng.normal(0, 0.1, 2), -slack, slack)] for _ in range(count)]
+    build["offsets"] = [
+        [float(v) for v in np.clip(rng.normal(0, 0.1, 2), -slack, slack)] for _ in range(count)
+    ]
     thick, wide = _uniform(rng, -slack, slack), _uniform(rng, -slack, slack)
     build["sleeve_grow"] = [thick + _uniform(rng, -0.05, 0.05) for _ in range(count)]
     build["bore_grow"] = [wide + _uniform(rng, -0.05, 0.05) for _ in range(count)]
@@ -124,8 +130,10 @@ def _floor(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> No
 def _sockets(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> None:
     count = len(shape.contacts)
     deep = _uniform(rng, 0.8, 7.0)
-    build["contact_recess"] = [max(deep + _uniform(rng, -0.7, 0.7) + (1.0 if c.bore_diameter < 4 else 0.0), 0.5)
-                               for c in shape.contacts]
+    build["contact_recess"] = [
+        max(deep + _uniform(rng, -0.7, 0.7) + (1.0 if c.bore_diameter < 4 else 0.0), 0.5)
+        for c in shape.contacts
+    ]
     build["contact_wall"] = _uniform(rng, 0.55, 1.25)
     build["contact_play"] = _uniform(rng, 0.05, 0.45)
     build["contact_taper"] = _uniform(rng, 0.0, 0.22)
@@ -144,16 +152,19 @@ def _latch(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> No
     if not shape.has_latch:
         return
     down, short = _maybe(rng, 0.75), _maybe(rng, 0.3)
-    tooth = _uniform(rng, 1.2, 2.0) if short else _uniform(rng, 1.5, 3.6)
-    gap = _uniform(rng, 0.6, 2.4)
+    tooth = _uniform(rng, 1.2, 2.0) if short else _uniform(rng, 1.5, 4.6)
+    gap = _uniform(rng, 0.3, 3.2)
     build["hook_down"], build["hook_tooth"] = down, tooth
     build["arm_base"] = shape.nose_height / 2 + gap + (tooth if down else 0.0)
     build["arm_thick"] = _uniform(rng, 2.2, 4.4)
-    build["arm_width"] = _uniform(rng, 5.5, 13.0)
-    build["hook_width"] = build["arm_width"] * _uniform(rng, 0.85, 1.3) if _maybe(rng, 0.5) else build["arm_width"]
+    build["arm_width"] = _uniform(rng, 4.2, 13.5)
+    build["hook_width"] = (
+        build["arm_width"] * _uniform(rng, 0.85, 1.3) if _maybe(rng, 0.5) else build["arm_width"]
+    )
     build["hook_extra"] = _uniform(rng, 0, 1.4) if _maybe(rng, 0.4) else 0.0
     build["hook_length"] = _uniform(rng, 4.0, 6.0) if short else _uniform(rng, 4.5, 10.0)
-    build["latch_tip"] = -_uniform(rng, 3.0, 13.0) if _maybe(rng, 0.7) else _uniform(rng, -3.0, 1.5)
+    build["latch_tip"] = -_uniform(rng, 3.0, 15.0) if _maybe(rng, 0.65) else _uniform(rng, -3.0, 2.0)
+    build["latch_tip"] = max(build["latch_tip"], 2.0 + build["hook_length"] - build["nose_length"])
     build["hook_ramp"] = _uniform(rng, 0.15, 1.1)
     build["hook_round"] = _uniform(rng, 0.4, 2.2)
     build["latch_round"] = _uniform(rng, 0.3, 1.0)
@@ -185,7 +196,11 @@ def _head(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> Non
     build["tower_lead"] = _uniform(rng, -1.0, 2.0)
     build["tower_blend"] = _uniform(rng, 0.5, 7.0)
     span = build["nose_length"] + build["latch_tip"] - build["hook_length"]
-    build["hood_length"] = _uniform(rng, 3.0, max(0.9 * span, 4.0)) if _maybe(rng, 0.35) and build["tower_top"] > build["arm_base"] else 0.0
+    build["hood_length"] = (
+        _uniform(rng, 3.0, max(0.9 * span, 4.0))
+        if _maybe(rng, 0.35) and build["tower_top"] > build["arm_base"]
+        else 0.0
+    )
     build["hood_open"] = _maybe(rng, 0.6)
     build["release_length"] = _uniform(rng, 10.0, 24.0)
     build["release_half"] = _uniform(rng, 5.0, 11.0)

@@ -45,7 +45,10 @@ def sample_damages(rng: np.random.Generator, spec: CouplerSpec, kinds: set[Findi
         count = int(rng.choice([1, 2, 3], p=[0.68, 0.23, 0.09]))
         first = int(rng.integers(len(shape.contacts)))
         middles = shape.contact_centres()
-        order = np.argsort(np.linalg.norm(middles - middles[first], axis=1) + rng.uniform(0, 6, len(middles)) * (np.arange(len(middles)) != first))
+        order = np.argsort(
+            np.linalg.norm(middles - middles[first], axis=1)
+            + rng.uniform(0, 6, len(middles)) * (np.arange(len(middles)) != first)
+        )
         damages += [_one(rng, kind, shape.contacts[int(index)].place) for index in order[:count]]
     return with_damages(spec, damages)
 

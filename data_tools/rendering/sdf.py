@@ -7,12 +7,13 @@ damaged part from an intact one.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from skimage.measure import marching_cubes
 
-Array = NDArray[np.float32]
+Array = NDArray[Any]
 
 
 def graded(fine_low: float, fine_high: float, step: float, low: float, high: float, growth: float) -> Array:
@@ -62,7 +63,9 @@ def surface(field: Array, grid: Grid) -> tuple[NDArray[np.float32], NDArray[np.u
     """Return vertices (mm) and faces of the zero level of ``field``; both empty where nothing is solid."""
     if not (field.min() < 0.0 < field.max()):
         return np.zeros((0, 3), np.float32), np.zeros((0, 3), np.uint32)
-    found, faces, _, _ = marching_cubes(np.ascontiguousarray(field), 0.0, allow_degenerate=False)
+    found, faces, _, _ = marching_cubes(  # type: ignore[no-untyped-call]
+        np.ascontiguousarray(field, np.float32), 0.0, allow_degenerate=False
+    )
     axes = (grid.x, grid.y, grid.z)
     vertices = np.stack([np.interp(found[:, i], np.arange(len(axes[i])), axes[i]) for i in range(3)], axis=1)
     return vertices.astype(np.float32), np.ascontiguousarray(faces).astype(np.uint32)

@@ -17,10 +17,17 @@ from model.families import family
 _AROUND = 288
 
 
-def plain_mesh(part: str, material: str, vertices: NDArray[Any], faces: NDArray[Any], smooth: bool = True) -> Mesh:
+def plain_mesh(
+    part: str, material: str, vertices: NDArray[Any], faces: NDArray[Any], smooth: bool = True
+) -> Mesh:
     """Return an unpainted mesh with the contract's array types."""
-    return Mesh(part, material, np.ascontiguousarray(vertices, np.float32), np.ascontiguousarray(faces, np.uint32),
-                smooth=smooth)
+    return Mesh(
+        part,
+        material,
+        np.ascontiguousarray(vertices, np.float32),
+        np.ascontiguousarray(faces, np.uint32),
+        smooth=smooth,
+    )
 
 
 def build_nose(spec: CouplerSpec, melts: Sequence[Melt]) -> Mesh:
@@ -29,8 +36,15 @@ def build_nose(spec: CouplerSpec, melts: Sequence[Melt]) -> Mesh:
     outline = nose_outline(shape, build)
     angles = np.linspace(-np.pi, np.pi, _AROUND, endpoint=False)
     wall, top = float(build["nose_wall"]), float(build["recess"])
-    offset, height = rounded_lip(0.0, -wall, top, -float(build["nose_length"]) - 6.0,
-                                 -float(build["floor_depth"]) - 2.0, float(build["lip_round"]), 1.1)
+    offset, height = rounded_lip(
+        0.0,
+        -wall,
+        top,
+        -float(build["nose_length"]) - 6.0,
+        -float(build["floor_depth"]) - 2.0,
+        float(build["lip_round"]),
+        1.1,
+    )
     offsets = np.broadcast_to(offset, (_AROUND, offset.size)).copy()
     inner = (offset < -wall * 0.55)[None, :]
     for angle, half, rise, start in build["ridges"]:
@@ -41,8 +55,18 @@ def build_nose(spec: CouplerSpec, melts: Sequence[Melt]) -> Mesh:
         offsets -= np.where(inner, 0.0, dent * sink)
     offsets += 0.012 * (top - height)[None, :] * np.where(inner, 0.0, 1.0)
     radius = level_radius(outline, angles, offsets, shape.nose_height / 2)
-    vertices = np.stack([radius * np.cos(angles)[:, None], radius * np.sin(angles)[:, None],
-                         np.broadcast_to(height, radius.shape)], axis=-1).reshape(-1, 3).astype(np.float32)
+    vertices = (
+        np.stack(
+            [
+                radius * np.cos(angles)[:, None],
+                radius * np.sin(angles)[:, None],
+                np.broadcast_to(height, radius.shape),
+            ],
+            axis=-1,
+        )
+        .reshape(-1, 3)
+        .astype(np.float32)
+    )
     for melt in melts:
         if melt.on_rim:
             vertices = melt.carry(vertices, 0.8)
@@ -81,15 +105,24 @@ def _socket_profile(inner: float, outer: float, top: float, taper: float, lip: f
     r = min(0.45 * (outer - inner), 0.3)
     turn = np.linspace(0, np.pi / 2, 4)
     outside = np.stack([outer - r + r * np.cos(turn), top - r + r * np.sin(turn)], 1)
-    inside = np.stack([inner + lip * (1 - np.sin(turn)[::-1]) * 0 + inner * 0 + (r - r * np.sin(turn)),
-                       top - r + r * np.cos(turn)], 1)
+    inside = np.stack(
+        [
+            inner + lip * (1 - np.sin(turn)[::-1]) * 0 + inner * 0 + (r - r * np.sin(turn)),
+            top - r + r * np.cos(turn),
+        ],
+        1,
+    )
     inside[:, 0] += lip * np.clip((inside[:, 1] - (top - r)) / r, 0, 1)
-    loop = np.concatenate([[[outer, low], [outer, top - 4.0]], outside, inside, [[inner, top - 4.0], [inner, low]]])
+    loop = np.concatenate(
+        [[[outer, low], [outer, top - 4.0]], outside, inside, [[inner, top - 4.0], [inner, low]]]
+    )
     loop[:, 0] -= taper * np.clip((loop[:, 1] - (top - 4.0)) / 4.0, 0, 1)
     return loop
 
 
-def _segments(profile: NDArray[Any], slots: int, turn: float, width: float) -> tuple[NDArray[Any], NDArray[Any]]:
+def _segments(
+    profile: NDArray[Any], slots: int, turn: float, width: float
+) -> tuple[NDArray[Any], NDArray[Any]]:
     """Return the wall split into spring fingers by ``slots`` slits ``width`` mm wide; 0 slots is a ring."""
     columns = len(profile)
     vertices, faces, used = [], [], 0
@@ -99,8 +132,9 @@ def _segments(profile: NDArray[Any], slots: int, turn: float, width: float) -> t
         stop = turn + 2 * np.pi * (piece + 1) / max(slots, 1) - gap / 2
         rows = max(int(48 / max(slots, 1)), 7)
         angle = np.linspace(start, stop, rows)[:, None]
-        sheet = np.stack([profile[:, 0] * np.cos(angle), profile[:, 0] * np.sin(angle),
-                          profile[:, 1] + 0 * angle], -1).reshape(-1, 3)
+        sheet = np.stack(
+            [profile[:, 0] * np.cos(angle), profile[:, 0] * np.sin(angle), profile[:, 1] + 0 * angle], -1
+        ).reshape(-1, 3)
         fan = np.stack([np.zeros(columns - 2, int), np.arange(1, columns - 1), np.arange(2, columns)], 1)
         ends = np.concatenate([fan[:, ::-1], fan + (rows - 1) * columns]) if slots else np.zeros((0, 3), int)
         vertices.append(sheet)

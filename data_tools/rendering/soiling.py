@@ -26,7 +26,9 @@ def paint_soiling(canvas: Canvas, spec: CouplerSpec) -> None:
     _splashes(canvas, soiling["splashes"], seed)
     _overspray(canvas, soiling["overspray"], seed)
     corners = smoothstep(0.02, 0.35, -canvas.convex) * np.float32(soiling["dirt_in_corners"])
-    canvas.blend(np.array(soiling["dust_rgb"]) * 0.35, 0.6 * corners * (0.6 + 0.4 * canvas.noise(3.0, seed + 33)), 0.85)
+    canvas.blend(
+        np.array(soiling["dust_rgb"]) * 0.35, 0.6 * corners * (0.6 + 0.4 * canvas.noise(3.0, seed + 33)), 0.85
+    )
 
 
 def spot(canvas: Canvas, centre: tuple[float, float], reach: float, drip: float, seed: int) -> Array:
@@ -59,8 +61,11 @@ def paint_dust(canvas: Canvas, spec: CouplerSpec) -> None:
         canvas.blend(soiling["dust_rgb"], amount.astype(np.float32), 0.95)
         canvas.metallic *= 1 - 0.6 * amount
     if soiling["frost"]:
-        rime = smoothstep(0.3 - soiling["frost"], 0.9 - 0.7 * soiling["frost"], canvas.noise(4.0, seed + 43, 3)
-                          + 0.5 * canvas.convex + 0.2 * canvas.normals[:, 2])
+        rime = smoothstep(
+            0.3 - soiling["frost"],
+            0.9 - 0.7 * soiling["frost"],
+            canvas.noise(4.0, seed + 43, 3) + 0.5 * canvas.convex + 0.2 * canvas.normals[:, 2],
+        )
         canvas.blend([0.80, 0.83, 0.87], 0.9 * rime, 0.4)
         canvas.metallic *= 1 - rime
     if soiling["wet"]:
@@ -82,9 +87,15 @@ def _splashes(canvas: Canvas, splashes: dict[str, Any], seed: int) -> None:
 def _overspray(canvas: Canvas, overspray: dict[str, Any], seed: int) -> None:
     if not overspray["amount"]:
         return
-    along = canvas.x * np.float32(np.cos(overspray["turn"])) + canvas.y * np.float32(np.sin(overspray["turn"]))
-    drift = smoothstep(-6.0, 26.0, along + 5 * canvas.noise(12.0, seed + 55)) * np.clip(canvas.normals[:, 2] + 0.5, 0, 1)
-    speckle = smoothstep(0.75 - 0.9 * float(overspray["amount"]), 0.95, canvas.noise(0.8, seed + 56) + 0.8 * drift - 0.2)
+    along = canvas.x * np.float32(np.cos(overspray["turn"])) + canvas.y * np.float32(
+        np.sin(overspray["turn"])
+    )
+    drift = smoothstep(-6.0, 26.0, along + 5 * canvas.noise(12.0, seed + 55)) * np.clip(
+        canvas.normals[:, 2] + 0.5, 0, 1
+    )
+    speckle = smoothstep(
+        0.75 - 0.9 * float(overspray["amount"]), 0.95, canvas.noise(0.8, seed + 56) + 0.8 * drift - 0.2
+    )
     amount = np.clip(speckle * drift, 0, 1).astype(np.float32)
     canvas.blend(overspray["rgb"], amount, 0.5, 0.0)
 
