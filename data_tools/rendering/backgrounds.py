@@ -103,7 +103,8 @@ def _shoes(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
         )
         upper = Solid(shoe.vertices * np.array([48.0, 140.0, 95.0]) + [0, 0, 22.0], shoe.faces)
         rim = Solid(shoe.vertices * np.array([52.0, 146.0, 30.0]), shoe.faces)
-        leg = tube([[0, -85, 60], [0, -90, 200], [side * 20, -120, 420]], [58, 64, 85], 28)
+        path = np.array([[0.0, -85, 60], [0, -90, 200], [side * 20, -120, 420]])
+        leg = tube(path, [58, 64, 85], 28)
         for name, solid, coat in (("shoe", upper, leather), ("sole", rim, sole), ("trousers", leg, cloth)):
             meshes.append(cover(name, solid.moved(place, turn), coat, noise))
     return meshes

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from data_tools.rendering.contours import Array
+from data_tools.rendering.palette import METALS, SHELLS, SLEEVES, draw
 from data_tools.rendering.shapes import Solid
 from data_tools.rendering.spec import Mesh
 
@@ -133,6 +134,12 @@ def muted_colour(rng: np.random.Generator) -> Colour:
 
 def plastic(rng: np.random.Generator) -> Coat:
     """Return a moulded plastic: mostly black and greys, also white and colours; gloss and grime vary."""
+    if rng.random() < 0.6:  # the couplers' own colours, so that colour alone tells nothing
+        table = SHELLS if rng.random() < 0.6 else SLEEVES
+        red, green, blue = draw(rng, table)
+        return Coat(
+            (red, green, blue), rng.uniform(0.22, 0.75), mottle=rng.uniform(0.01, 0.14), grime=dirt(rng)
+        )
     style = rng.choice(["black", "grey", "white", "colour"], p=[0.45, 0.25, 0.15, 0.15])
     if style == "colour":
         albedo = any_colour(rng)
@@ -177,8 +184,12 @@ _METALS: tuple[Colour, ...] = (
 
 def metal(rng: np.random.Generator) -> Coat:
     """Return bare or plated metal, bright to tarnished."""
-    albedo = np.asarray(_METALS[rng.choice(len(_METALS), p=[0.3, 0.25, 0.15, 0.15, 0.05, 0.1])])
-    red, green, blue = albedo * rng.uniform(0.6, 1.05)
+    if rng.random() < 0.4:
+        red, green, blue = draw(rng, METALS, 0.15)
+    else:
+        red, green, blue = np.asarray(
+            _METALS[rng.choice(len(_METALS), p=[0.3, 0.25, 0.15, 0.15, 0.05, 0.1])]
+        ) * rng.uniform(0.6, 1.05)
     rusty = linear(rng.uniform(0.03, 0.08), 0.75, rng.uniform(0.25, 0.5))
     return Coat(
         (red, green, blue),

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from data_tools.rendering.coats import Coat, Noise, cover, metal
+from data_tools.rendering.coats import Coat, Noise, cover, metal, plastic
 from data_tools.rendering.contours import Array, circle, inset, resample
 from data_tools.rendering.shapes import cup, join, pin, plate, sleeve
 from data_tools.rendering.spec import Mesh
@@ -35,6 +35,8 @@ def insert(
         pin(h.pin, z - sink, z - depth, rounding=rng.uniform(0.3, 0.9)).moved((h.x, h.y, 0)) for h in holes
     ]
     contact = metal(rng)
+    if rng.random() < 0.4:
+        coat = plastic(rng)
     dark = coat.but(albedo=tuple(0.7 * c for c in coat.albedo))
     meshes = [cover("insert", face, coat, noise), cover("insert", join(cups), dark, noise)]
     tipped = rng.random() < 0.35  # insulated tips
@@ -50,6 +52,7 @@ def sleeved(
 ) -> list[Mesh]:
     """Return a recessed floor with female sleeves standing on it, mouths at ``z``, metal in their bores."""
     depth = rng.uniform(8, 22)
+    inner = coat if rng.random() < 0.4 else plastic(rng)
     floor = cup(outline, z, z - depth)
     sleeves = [
         sleeve(h.radius, h.pin, z - rng.uniform(0, 1), z - depth, 12.0).moved((h.x, h.y, 0)) for h in holes
@@ -57,7 +60,8 @@ def sleeved(
     sink = rng.uniform(2, 6)
     contacts = [sleeve(h.pin * 0.97, h.pin * 0.7, z - sink, z - 14, 9.0).moved((h.x, h.y, 0)) for h in holes]
     return [
-        cover("insert", join([floor, *sleeves]), coat, noise),
+        cover("insert", floor, coat, noise),
+        cover("insert", join(sleeves), inner, noise),
         cover("contacts", join(contacts), metal(rng), noise),
     ]
 
