@@ -37,8 +37,8 @@ class Camera:
 
     ``axes`` has the rows right, up, forward. ``focal_px`` is the focal length in pixels of a ``width`` x
     ``height`` photo. ``aperture_mm`` is the diameter of the entrance pupil. ``distortion`` k maps a photo
-    position to the rendered (straight) one: straight = centre + (photo - centre) * (1 + k * r^2), with r = 1 at
-    the corner; positive k is barrel distortion.
+    position to the rendered (straight) one: straight = centre + (photo - centre) * (1 + k * r^2), with r = 1
+    at the corner; positive k is barrel distortion.
     """
 
     position: Array
@@ -209,7 +209,8 @@ def _candidate(rng: np.random.Generator, family: Family, framing: Framing) -> Ca
         [family.nose_centre[0], family.nose_centre[1] + (4.0 if family.has_latch else 0.0), 0.0]
     )
     reach = 0.5 if framing is Framing.ORDINARY else 0.9
-    offset = rng.uniform(-reach, reach, 2) * max(0.06, 1 - share) * np.array([width, height]) / 2
+    room = 1.0 if framing is Framing.OUT_OF_FRAME else max(0.06, 1 - share)
+    offset = rng.uniform(-reach, reach, 2) * room * np.array([width, height]) / 2
     axes, position = _pose(centre, distance, np.radians(tilt), rng.uniform(0, 2 * np.pi), np.radians(roll))
     axes = _pan(axes, offset, focal_px)
     aperture = float(rng.uniform(0.8, 3.0) if focal_mm > 20 else rng.uniform(0.6, 1.3))

@@ -28,26 +28,27 @@ class Room:
 
 def garage(rng: np.random.Generator) -> Room:
     """Underground garage: low, grey, strip lights, daylight only through an entrance."""
-    lamp = _lamp_colour(rng) * rng.uniform(6, 25)
+    lamp = _lamp_colour(rng) * np.float32(rng.uniform(6, 25))
     day = np.asarray(tint(rng, 0.05) * rng.uniform(0, 4), np.float32)
-    return Room(rng.uniform(10, 40), rng.uniform(15, 60), rng.uniform(2.2, 3.2), lamp, day, True,
-                int(rng.random() < 0.5), int(rng.integers(8, 25)))  # fmt: skip
+    size = rng.uniform(10, 40), rng.uniform(15, 60), rng.uniform(2.2, 3.2)
+    return Room(*size, lamp, day, True, int(rng.random() < 0.5), int(rng.integers(8, 25)))
 
 
 def workshop(rng: np.random.Generator) -> Room:
     """Workshop or store: shelves, tools, panels of light and a window or two."""
-    lamp = _lamp_colour(rng) * rng.uniform(4, 20)
+    lamp = _lamp_colour(rng) * np.float32(rng.uniform(4, 20))
     day = np.asarray(tint(rng, 0.08) * rng.uniform(0.5, 6), np.float32)
-    return Room(rng.uniform(3, 9), rng.uniform(4, 12), rng.uniform(2.4, 4.5), lamp, day, rng.random() < 0.6,
-                int(rng.integers(0, 4)), int(rng.integers(20, 60)))  # fmt: skip
+    size = rng.uniform(3, 9), rng.uniform(4, 12), rng.uniform(2.4, 4.5)
+    return Room(*size, lamp, day, rng.random() < 0.6, int(rng.integers(0, 4)), int(rng.integers(20, 60)))
 
 
 def by_window(rng: np.random.Generator) -> Room:
     """Office, showroom or hall lit mostly by its windows."""
-    lamp = _lamp_colour(rng) * rng.uniform(0, 4)
+    lamp = _lamp_colour(rng) * np.float32(rng.uniform(0, 4))
     day = np.asarray(np.array([0.9, 1.0, 1.15]) * rng.uniform(3, 12), np.float32)
-    return Room(rng.uniform(3, 8), rng.uniform(3, 10), rng.uniform(2.4, 3.5), np.asarray(lamp, np.float32), day,
-                False, int(rng.integers(2, 6)), int(rng.integers(6, 25)))  # fmt: skip
+    windows, clutter = int(rng.integers(2, 6)), int(rng.integers(6, 25))
+    size = rng.uniform(3, 8), rng.uniform(3, 10), rng.uniform(2.4, 3.5)
+    return Room(*size, lamp, day, False, windows, clutter)
 
 
 def _lamp_colour(rng: np.random.Generator) -> Floats:
@@ -64,14 +65,14 @@ def paint(rng: np.random.Generator, room: Room) -> Floats:
     with np.errstate(divide="ignore"):
         reach = np.where(rays > 0, (size - spot) / rays, -spot / rays)
     axis = np.argmin(reach, axis=2)
-    hit = spot + rays * np.min(reach, axis=2)[..., None]
+    hit: Floats = np.asarray(spot + rays * np.min(reach, axis=2)[..., None], np.float32)
     picture = np.zeros(rays.shape, np.float32)
     ambient = 0.12 * room.lamp + 0.05 * room.windows * room.day + 0.02
     _floor(rng, picture, (axis == 1) & (rays[..., 1] < 0), hit, ambient)
     _ceiling(rng, picture, (axis == 1) & (rays[..., 1] > 0), hit, ambient, room)
     walls = [(0, 0.0), (0, size[0]), (2, 0.0), (2, size[2])]
     for number, (k, at) in enumerate(walls):
-        mask = (axis == k) & (np.abs(hit[..., k] - at) < 1e-3)
+        mask = (axis == k) & (np.abs(hit[..., k] - at) < 1e-2)
         _wall(rng, picture, mask, hit[..., 2 - k], hit[..., 1], ambient, room, number)
     return picture
 
@@ -80,7 +81,7 @@ def _floor(
     rng: np.random.Generator,
     picture: Floats,
     mask: NDArray[np.bool_],
-    hit: NDArray[np.float64],
+    hit: Floats,
     ambient: Floats,
 ) -> None:
     x, z = hit[..., 0][mask], hit[..., 2][mask]
@@ -96,7 +97,7 @@ def _ceiling(
     rng: np.random.Generator,
     picture: Floats,
     mask: NDArray[np.bool_],
-    hit: NDArray[np.float64],
+    hit: Floats,
     ambient: Floats,
     room: Room,
 ) -> None:
@@ -119,8 +120,8 @@ def _wall(
     rng: np.random.Generator,
     picture: Floats,
     mask: NDArray[np.bool_],
-    along: NDArray[np.float64],
-    height: NDArray[np.float64],
+    along: Floats,
+    height: Floats,
     ambient: Floats,
     room: Room,
     number: int,

@@ -160,7 +160,7 @@ def _gravity(rng: np.random.Generator, camera: Camera) -> NDArray[np.float64]:
 def _with_photographer(
     rng: np.random.Generator, radiance: Floats, rotation: NDArray[np.float64], camera: Camera
 ) -> tuple[Floats, float]:
-    """Whoever holds the phone hides part of the sky behind it; returned with how dark they are (0 = nobody)."""
+    """Whoever holds the phone hides part of the sky behind it. Also return their brightness (0: nobody)."""
     if rng.random() < 0.12:
         return radiance, 0.0
     axes = camera.axes @ rotation

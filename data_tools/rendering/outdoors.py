@@ -7,7 +7,17 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from data_tools.rendering.directions import Directions, Floats, grid, lookup, noise, smooth_edge, tint
+from data_tools.rendering.directions import (
+    HEIGHT,
+    WIDTH,
+    Directions,
+    Floats,
+    grid,
+    lookup,
+    noise,
+    smooth_edge,
+    tint,
+)
 
 EYE_HEIGHT_M = 1.2
 
@@ -44,7 +54,7 @@ def clear(rng: np.random.Generator) -> Daylight:
 
 
 def overcast(rng: np.random.Generator) -> Daylight:
-    """Grey sky, brightest overhead (the CIE overcast sky is three times brighter there than at the horizon)."""
+    """Grey sky, brightest overhead (CIE overcast sky: three times brighter there than at the horizon)."""
     grey = tint(rng, 0.06) * rng.uniform(0.6, 1.2)
     return Daylight(
         grey, np.asarray(grey * rng.uniform(0.33, 0.8), np.float32), 0.9, float(rng.uniform(0, 2 * np.pi)),
@@ -102,7 +112,7 @@ def _sky(rng: np.random.Generator, at: Directions, day: Daylight) -> Floats:
     gap = gap + np.sin(at.elevation) * np.sin(day.sun_elevation)
     halo = np.exp(-np.arccos(np.clip(gap, -1, 1)) / rng.uniform(0.15, 0.5))[..., None]
     sky = sky + 0.35 * halo * day.sun / np.pi
-    cover = noise(rng, *at.azimuth.shape, cells=int(rng.integers(4, 9)), octaves=5)
+    cover = noise(rng, HEIGHT, WIDTH, int(rng.integers(4, 9)), octaves=5)
     cover = smooth_edge(cover - (1 - 0.75 * day.clouds), rng.uniform(0.1, 0.5))[..., None]
     cloud = (day.ambient.mean() * 1.3 + 0.15 * day.sun * halo) * (0.6 + 0.6 * cover)
     return np.asarray(sky * (1 - 0.9 * cover) + cloud * 0.9 * cover, np.float32)

@@ -116,7 +116,7 @@ def without_fireflies(picture: Floats) -> Floats:
     around = cv2.medianBlur(picture, 3)
     limit = 3.0 * around + 0.02 * float(picture.mean())
     # Small lamps and the sun in chrome are bright over several pixels: the median keeps those.
-    return np.minimum(picture, np.maximum(limit, around))
+    return np.asarray(np.minimum(picture, np.maximum(limit, around)), np.float32)
 
 
 def through_lens(picture: Floats, camera: Camera, look: PhoneLook) -> Floats:
@@ -224,7 +224,7 @@ def colours(picture: Floats, look: PhoneLook, balance: Floats) -> Floats:
     matrix = look.saturation * np.eye(3) + (1 - look.saturation) * np.tile(_LUMA, (3, 1))
     matrix = matrix + look.colour_cross * (np.roll(np.eye(3), 1, axis=1) - np.eye(3))
     full = (matrix * balance[None, :]).astype(np.float32)
-    return np.maximum(picture @ full.T, 0.0)
+    return np.asarray(np.maximum(picture @ full.T, 0.0), np.float32)
 
 
 def to_display(picture: Floats, look: PhoneLook) -> Floats:

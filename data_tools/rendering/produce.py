@@ -77,8 +77,8 @@ class ProduceReport:
             f"{step} {value / total:.0%}" for step, value in sorted(self.seconds_by_step.items())
         )
         return [
-            f"{self.photos} photos of {self.couplers} couplers and {self.subjects - self.couplers} other subjects;"
-            f" {self.skipped} subjects skipped",
+            f"{self.photos} photos of {self.couplers} couplers and {self.subjects - self.couplers} other"
+            f" subjects; {self.skipped} subjects skipped",
             f"{self.new_photos} new in {self.seconds:.1f} s: {self.photos_per_second:.2f} photos/s"
             f" with {self.workers} workers on {self.variant}",
             f"share of worker time: {shares}",
@@ -203,7 +203,7 @@ def _printer() -> Progress:
     def show(ready: int, count: int) -> None:
         now = time.monotonic()
         if first[1] is None:
-            first[:] = [now, ready]  # type: ignore[list-item]
+            first[:] = [now, ready]
         if now - last[0] >= 10 or ready >= count:
             last[0] = now
             rate = (ready - (first[1] or 0)) / max(now - (first[0] or now), 1e-6)

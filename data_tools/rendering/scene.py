@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -156,8 +157,8 @@ def split_at_creases(
     corners = faces.reshape(-1).astype(np.int64)
     of_corner = np.repeat(np.arange(len(faces)), 3)
     unit = _unit(face_normal)
-    mean = np.stack([np.bincount(corners, face_normal[of_corner, k], len(vertices)) for k in range(3)], 1)
-    mean = _unit(mean)
+    summed = [np.bincount(corners, face_normal[of_corner, k], len(vertices)) for k in range(3)]
+    mean = _unit(np.stack(summed, axis=1))
     agree = np.einsum("ij,ij->i", unit[of_corner], mean[corners])
     creased_vertex = np.zeros(len(vertices), bool)
     creased_vertex[corners[agree < CREASE_COSINE]] = True
@@ -198,7 +199,7 @@ def _face_normals(vertices: Floats, faces: NDArray[np.uint32]) -> Floats:
     return np.cross(b - a, c - a)
 
 
-def _unit(vectors: NDArray[np.floating]) -> Floats:
+def _unit(vectors: NDArray[Any]) -> Floats:
     length = np.linalg.norm(vectors, axis=1, keepdims=True)
     safe = np.where(length > 1e-20, vectors / np.maximum(length, 1e-20), np.array([0.0, 0.0, 1.0]))
     return safe.astype(np.float32)

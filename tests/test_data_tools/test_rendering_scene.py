@@ -1,0 +1,88 @@
+"""Scene: merging meshes, smooth and creased normals, refusals, wet and dusty surfaces."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+
+from data_tools.rendering.scene import combine, merge, soiled, split_at_creases
+from data_tools.rendering.spec import Mesh
+
+
+def _mesh(solid: trimesh.Trimesh, part: str, material: str = "plastic") -> Mesh:
+    count = len(solid.vertices)
+    attributes = {
+        "albedo": np.full((count, 3), 0.2, np.float32),
+        "roughness": np.full((count, 1), 0.5, np.float32),
+        "metallic": np.zeros((count, 1), np.float32),
+    }
+    vertices = np.asarray(solid.vertices, np.float32)
+    return Mesh(part, material, vertices, np.asarray(solid.faces, np.uint32), attributes)
+
+
+def test_a_box_keeps_flat_sides_and_a_ball_is_smooth() -> None:
+    box = trimesh.creation.box([2, 2, 2])
+    source, normals, faces = split_at_creases(box.vertices.astype(np.float32), box.faces.astype(np.uint32))
+    corner_normals = normals[faces]
+    assert np.allclose(corner_normals, box.face_normals[:, None, :], atol=1e-5)
+    ball = trimesh.creation.icosphere(3, 1.0)
+    source, normals, faces = split_at_creases(ball.vertices.astype(np.float32), ball.faces.astype(np.uint32))
+    assert len(source) == len(ball.vertices)
+    assert np.allclose(normals, ball.vertices, atol=0.02)
+
+
+def test_a_cylinder_has_round_sides_and_flat_ends() -> None:
+    solid = trimesh.creation.cylinder(5, 4, sections=48)
+    _, normals, faces = split_at_creases(solid.vertices.astype(np.float32), solid.faces.astype(np.uint32))
+    end = np.abs(solid.face_normals[:, 2]) > 0.9
+    assert np.allclose(np.abs(normals[faces[end]][..., 2]), 1, atol=1e-4)
+    assert np.abs(normals[faces[~end]][..., 2]).max() < 1e-4
+
+
+def test_merging_keeps_every_face_and_names_its_part() -> None:
+    box, ball = _mesh(trimesh.creation.box(), "shell"), _mesh(trimesh.creation.icosphere(1), "floor")
+    opaque, glass = merge([box, ball, _mesh(trimesh.creation.box(), "drop", "glass")])
+    assert opaque.parts == ("shell", "floor")
+    assert np.bincount(opaque.face_part).tolist() == [len(box.faces), len(ball.faces)]
+    assert len(glass.faces) == 12
+    triangles = opaque.vertices[opaque.faces[:12]]
+    assert np.allclose(triangles, box.vertices[box.faces])
+
+
+def test_without_water_the_glass_is_a_speck_out_of_sight() -> None:
+    _, glass = merge([_mesh(trimesh.creation.box(), "shell")])
+    assert len(glass.faces) == 1
+    assert glass.vertices[:, 2].max() < -1000
+
+
+def test_combining_counts_parts_on() -> None:
+    first, _ = merge([_mesh(trimesh.creation.box(), "shell")])
+    second, _ = merge([_mesh(trimesh.creation.icosphere(1), "hand")])
+    both = combine(first, second)
+    assert both.parts == ("shell", "hand")
+    assert set(both.face_part.tolist()) == {0, 1}
+    assert both.faces.max() == len(both.vertices) - 1
+
+
+def test_unfit_meshes_are_refused() -> None:
+    bad = _mesh(trimesh.creation.box(), "shell")
+    bad.vertices[0, 0] = np.nan
+    with pytest.raises(ValueError, match="shell"):
+        merge([bad])
+    short = _mesh(trimesh.creation.box(), "rim")
+    short.attributes["albedo"] = short.attributes["albedo"][:-1]
+    with pytest.raises(ValueError, match="rim"):
+        merge([short])
+
+
+def test_wet_is_darker_and_glossier_and_dust_is_brighter_and_dull() -> None:
+    dry, _ = merge([_mesh(trimesh.creation.icosphere(2), "shell")])
+    dark, _ = merge([_mesh(trimesh.creation.icosphere(2), "shell")])
+    wet = soiled(dry, 1.0, 0.0)
+    assert wet.albedo.max() < dry.albedo.min()
+    assert wet.roughness.max() < dry.roughness.min()
+    dusty = soiled(dark, 0.0, 1.0)
+    assert dusty.albedo.mean() > dark.albedo.mean()
+    assert dusty.roughness.mean() > dark.roughness.mean()
+    assert soiled(dry, 0.0, 0.0) is dry
