@@ -9,7 +9,7 @@ import numpy as np
 
 from data_tools.rendering import breakage, latch, melting
 from data_tools.rendering.spec import CouplerSpec, Damage
-from model.families import family
+from model.families import Family, family
 from model.vocabulary import FindingKind, Place
 
 MODES: dict[FindingKind, tuple[str, ...]] = {
@@ -22,6 +22,9 @@ _ODDS: dict[FindingKind, tuple[float, ...]] = {
     FindingKind.BROKEN_PIN_HOUSING: (0.32, 0.2, 0.28, 0.2),
     FindingKind.HEAT_MELTED_HOUSING: (0.34, 0.26, 0.2, 0.2),
 }
+
+_HEAT_THAT_DEFORMS = 0.3
+"""Share of the full heat at a neighbour's mouth from which its deformation can be seen; by eye."""
 
 
 def with_damages(spec: CouplerSpec, damages: Iterable[Damage]) -> CouplerSpec:
@@ -42,15 +45,38 @@ def sample_damages(rng: np.random.Generator, spec: CouplerSpec, kinds: set[Findi
             if shape.has_latch:
                 damages.append(_one(rng, kind, Place.LATCH))
             continue
-        count = int(rng.choice([1, 2, 3], p=[0.68, 0.23, 0.09]))
-        first = int(rng.integers(len(shape.contacts)))
-        middles = shape.contact_centres()
-        order = np.argsort(
-            np.linalg.norm(middles - middles[first], axis=1)
-            + rng.uniform(0, 6, len(middles)) * (np.arange(len(middles)) != first)
-        )
-        damages += [_one(rng, kind, shape.contacts[int(index)].place) for index in order[:count]]
-    return with_damages(spec, damages)
+        damages += [_one(rng, kind, place) for place in _places(rng, shape, kind)]
+    whole = with_damages(spec, damages)
+    return with_damages(whole, [*damages, *_spread(rng, whole)])
+
+
+def _places(rng: np.random.Generator, shape: Family, kind: FindingKind) -> list[Place]:
+    """Draw one to three pin housings, near one another; heat prefers the contacts that carry the load."""
+    load = np.array([contact.bore_diameter for contact in shape.contacts]) ** 1.5
+    odds = load / load.sum() if kind is FindingKind.HEAT_MELTED_HOUSING else None
+    first = int(rng.choice(len(load), p=odds))
+    middles = shape.contact_centres()
+    away = np.linalg.norm(middles - middles[first], axis=1)
+    away += rng.uniform(0, 6, len(load)) * (away > 0)
+    count = int(rng.choice([1, 2, 3], p=[0.68, 0.23, 0.09]))
+    return [shape.contacts[int(index)].place for index in np.argsort(away)[:count]]
+
+
+def _spread(rng: np.random.Generator, spec: CouplerSpec) -> list[Damage]:
+    """Return slight melts for housings that a neighbour's heat deforms, so that the record names them."""
+    shape = family(spec.family)
+    kind = FindingKind.HEAT_MELTED_HOUSING
+    known = {damage.place for damage in spec.damages if damage.kind is kind}
+    found = []
+    for melt in melting.melted(spec):
+        for contact in shape.contacts:
+            at = [np.array([value], np.float32) for value in (contact.x, contact.y, -1.0)]
+            heat = float(melt.weight(*at)[0])
+            if contact.place not in known and heat > _HEAT_THAT_DEFORMS:
+                known.add(contact.place)
+                severity = float(np.clip(0.7 * heat * melt.damage.severity, 0.05, 1.0))
+                found.append(Damage(kind, contact.place, severity, "soften", int(rng.integers(1 << 31))))
+    return found
 
 
 def _one(rng: np.random.Generator, kind: FindingKind, place: Place) -> Damage:
