@@ -43,11 +43,13 @@ def too_long_functions(paths: tuple[Path, ...]) -> list[str]:
 
 
 def test_no_file_is_long() -> None:
-    assert not too_long_files(python_files())
+    found = too_long_files(python_files())
+    assert not found, found
 
 
 def test_no_function_is_long() -> None:
-    assert not too_long_functions(python_files())
+    found = too_long_functions(python_files())
+    assert not found, found
 
 
 def test_the_length_checks_can_fail(tmp_path: Path) -> None:
@@ -57,17 +59,28 @@ def test_the_length_checks_can_fail(tmp_path: Path) -> None:
     assert too_long_functions((path,)) == ["long.py:1 long"]
 
 
+def public_functions(path: Path) -> Iterator[Function]:
+    """Yield the public functions and methods of a file; what is defined inside a function is private."""
+    tree = ast.parse(read(path))
+    classes = [node for node in tree.body if isinstance(node, ast.ClassDef)]
+    for node in [*tree.body, *(member for owner in classes for member in owner.body)]:
+        if isinstance(node, Function) and not node.name.startswith("_"):
+            yield node
+
+
 def test_public_functions_and_modules_say_what_they_do() -> None:
-    bare = [short(path) for path in python_files() if not ast.get_docstring(ast.parse(read(path)))]
+    bare = [
+        short(path)
+        for path in python_files()
+        if (text := read(path)) and not ast.get_docstring(ast.parse(text))
+    ]
     bare += [
         f"{short(path)}:{node.lineno} {node.name}"
         for path in python_files(with_tests=False)
-        for node in functions(path)
-        if not node.name.startswith("_")
-        and not ast.get_docstring(node)
-        and (node.end_lineno or 0) - node.lineno >= 5
+        for node in public_functions(path)
+        if not ast.get_docstring(node) and (node.end_lineno or 0) - node.lineno >= 5
     ]
-    assert not bare
+    assert not bare, bare
 
 
 # Put together from halves, so that this file does not hold the words it looks for.
@@ -78,11 +91,11 @@ BANNED = {
     r"js|download\.py"
     r"torch)",
     "a machine path": r"(?<![\w.])/(wo" r"rk|fa" r"rm|ro" r"ot|ho" r"me|t" r"mp)/\w",
-    "a left-over mark": r"\b(TO" r"DO|FIX" r"ME|X" r"XX|HA" r"CK)\b|NotImplemented" r"Error",
+    "a left-over mark": r"\b(TO" r"DO|FIX" r"ME|X" r"XX|HA" r"CK)\b|raise NotImplemented" r"Error",
     "a promise of safety": r"\b(is|are|it's) safe to (use|charge|plug)",
     "where the demo came from": r"seed docu" r"ment",
 }
-# The licence text is not ours to word; the lock-out wording is quoted to forbid it.
+# The licence text is not ours to word.
 EXEMPT = {"LICENSE"}
 
 
@@ -96,7 +109,7 @@ def test_no_file_holds(what: str) -> None:
         for number, line in enumerate(read(path).splitlines(), 1)
         if pattern.search(line)
     ]
-    assert not hits
+    assert not hits, hits
 
 
 @pytest.mark.parametrize(
@@ -106,7 +119,7 @@ def test_no_file_holds(what: str) -> None:
         ("a machine path", "open('/t" + "mp/photo.jpg')"),
         ("a machine path", "/wo" + "rk/shared"),
         ("a left-over mark", "# TO" + "DO later"),
-        ("a promise of safety", "the coupler is safe to use"),
+        ("a promise of safety", "the coupler is sa" + "fe to use"),
         ("where the demo came from", "from the seed docu" + "ment"),
     ],
 )
