@@ -117,8 +117,7 @@ def _database(ws: Workspace) -> Iterator[_Finding]:
 
 def _originals(ws: Workspace, actor: Actor) -> Iterator[_Finding]:
     with ws.read() as session:
-        named = dict(session.execute(select(PhotoRow.sha256, PhotoRow.file_name)).tuples().all())
-        named |= dict(session.execute(select(WaitingRow.sha256, WaitingRow.file_name)).tuples().all())
+        named = _names(session, PhotoRow) | _names(session, WaitingRow)
     yield from _against_rows(ws.photos, named)
     for sha256 in ws.photos.names():
         if sha256 not in named and ws.photos.is_whole(sha256):
@@ -129,6 +128,10 @@ def _originals(ws: Workspace, actor: Actor) -> Iterator[_Finding]:
                 "A file whose bytes do not match its name, named by no row. Left for a person to look at."
             )
             yield _problem("damaged", sha256, message), None
+
+
+def _names(session: Session, table: type[PhotoRow] | type[WaitingRow] | type[RejectedRow]) -> dict[str, str]:
+    return {row.sha256: row.file_name for row in session.execute(select(table.sha256, table.file_name))}
 
 
 def _against_rows(store: PhotoStore, named: dict[str, str]) -> Iterator[_Finding]:
@@ -160,7 +163,7 @@ def _take_up(ws: Workspace, actor: Actor, sha256: str) -> None:
 
 def _rejected(ws: Workspace, actor: Actor) -> Iterator[_Finding]:
     with ws.read() as session:
-        named = dict(session.execute(select(RejectedRow.sha256, RejectedRow.file_name)).tuples().all())
+        named = _names(session, RejectedRow)
     yield from _against_rows(ws.rejected, named)
     for sha256 in ws.rejected.names():
         if sha256 not in named:

@@ -1,0 +1,95 @@
+"""What the store's tests share: a judge that reads one pixel, small photos, actors, a workspace with two units."""
+
+from __future__ import annotations
+
+import io
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+
+from data_tools.access import Actor, Role
+from data_tools.ingest import UploadSource
+from data_tools.settings import Settings
+from data_tools.sites import add_site, add_unit
+from data_tools.workspace import Workspace, init_workspace
+from model.judgement import Finding, Judgement, LocatedFace
+from model.photo import Photo
+from model.vocabulary import FindingKind, Outcome, Place, Reason, Triage, summary_label
+
+LEAD = Actor("Lea", Role.LEAD)
+TECHNICIAN = Actor("Tom", Role.TECHNICIAN)
+OTHER_TECHNICIAN = Actor("Tia", Role.TECHNICIAN)
+THIRD_TECHNICIAN = Actor("Tess", Role.TECHNICIAN)
+UPLOADER = Actor("Uli", Role.UPLOADER)
+
+OPENED = datetime(2026, 1, 5, 8, tzinfo=UTC)
+"""When the units of ``furnished`` were installed."""
+
+CLEAR, UNSURE, MELTED, LATCH, DARK = 200, 120, 60, 90, 5
+"""Grey levels of photos and what ``GreyJudge`` makes of them."""
+
+_FACE = LocatedFace("type1", 0.9, (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0), {Place.BOTTOM: True, Place.LATCH: True})
+
+
+class GreyJudge:
+    """Judges by the mean grey of a photo. Needs no torch, so that tests start fast."""
+
+    decode_side = 640
+
+    def __init__(self, version: str = "grey-1") -> None:
+        self.version = version
+
+    def judge(self, photo: Photo) -> Judgement:
+        """Judge one photo."""
+        level = min((CLEAR, UNSURE, MELTED, LATCH, DARK), key=lambda g: abs(g - float(photo.rgb.mean())))
+        if level == DARK:
+            return Judgement(Outcome.CANNOT_JUDGE, self.version, Reason.TOO_DARK, face=_FACE)
+        kind, place, chance = {
+            CLEAR: (FindingKind.HEAT_MELTED_HOUSING, Place.BOTTOM, 0.01),
+            UNSURE: (FindingKind.HEAT_MELTED_HOUSING, Place.BOTTOM, 0.4),
+            MELTED: (FindingKind.HEAT_MELTED_HOUSING, Place.BOTTOM, 0.95),
+            LATCH: (FindingKind.MISSING_LATCH, Place.LATCH, 0.95),
+        }[level]
+        found = () if level == CLEAR else (Finding(kind, place, chance),)
+        triage = {CLEAR: Triage.CLEAR, UNSURE: Triage.UNSURE}.get(level, Triage.FLAG)
+        chances = {k: chance if k is kind else 0.01 for k in FindingKind}
+        label = summary_label({f.kind for f in found})
+        return Judgement(Outcome.SCORED, self.version, None, "", label, triage, found, chances, {}, _FACE, {"sharp": 9.0})
+
+    def judge_many(self, photos: Iterable[Photo], batch: int = 16) -> Iterator[Judgement]:
+        """Judge photos in order."""
+        return map(self.judge, photos)
+
+
+def picture(grey: int = CLEAR, seed: int = 0, **options: object) -> bytes:
+    """Return a small PNG of one grey with a grain that makes its bytes its own."""
+    grain = np.random.default_rng(seed).integers(-3, 4, (24, 32, 3))
+    buffer = io.BytesIO()
+    Image.fromarray(np.clip(grey + grain, 0, 255).astype(np.uint8)).save(buffer, "PNG", **options)
+    return buffer.getvalue()
+
+
+def upload(name: str, grey: int = CLEAR, seed: int = 0) -> UploadSource:
+    """Return one photo to send."""
+    return UploadSource(name, picture(grey, seed))
+
+
+def settings_for(folder: Path, **changes: object) -> Settings:
+    """Return settings of a workspace in ``folder``; ``ROUNDS_TEST_DATABASE_URL`` moves its database to a server."""
+    url = os.environ.get("ROUNDS_TEST_DATABASE_URL", "")
+    return replace(Settings(workspace=folder / "workspace", database_url=url), **changes)  # type: ignore[arg-type]
+
+
+def furnished(folder: Path, **changes: object) -> Workspace:
+    """Return a workspace with site ``north`` (units ``P3-07`` and ``P3-08``) and site ``south`` (``Q1``)."""
+    ws = init_workspace(settings_for(folder, **changes), classifier=GreyJudge())
+    add_site(ws, LEAD, "north", "North yard", "Europe/Zurich")
+    add_site(ws, LEAD, "south", "South yard", "UTC")
+    for site, unit in (("north", "P3-07"), ("north", "P3-08"), ("south", "Q1")):
+        add_unit(ws, LEAD, site, unit, part_number="PN-1", now=OPENED)
+    return ws

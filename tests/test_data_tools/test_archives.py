@@ -1,0 +1,170 @@
+"""Uploads to files: nothing escapes, nothing explodes, nothing is dropped without a word."""
+
+from __future__ import annotations
+
+import io
+import os
+import struct
+import zipfile
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from data_tools.archives import Upload, UploadSource, clean_name, expand_sources
+from data_tools.settings import Settings
+from tests.hostile_files import zip_of
+
+
+def _expand(*sources: UploadSource, **limits: object) -> list[Upload]:
+    return list(expand_sources(sources, Settings(**limits)))  # type: ignore[arg-type]
+
+
+def _data(upload: Upload) -> bytes:
+    assert upload.read is not None, upload.problem
+    return upload.read()
+
+
+def test_bytes_files_folders_and_zips_come_out_in_order(tmp_path: Path) -> None:
+    folder = tmp_path / "round"
+    (folder / "inner").mkdir(parents=True)
+    (folder / "b.jpg").write_bytes(b"b")
+    (folder / "inner" / "a.jpg").write_bytes(b"a")
+    (folder / ".DS_Store").write_bytes(b"litter")
+    sources = [UploadSource("x.jpg", b"x"), UploadSource("round", folder), UploadSource("z.zip", zip_of({"z.jpg": b"z"}))]
+    assert [(u.name, _data(u)) for u in _expand(*sources)] == [
+        ("x.jpg", b"x"), ("b.jpg", b"b"), ("a.jpg", b"a"), ("z.jpg", b"z"),
+    ]  # fmt: skip
+
+
+def test_names_in_a_zip_reach_nothing(tmp_path: Path) -> None:
+    names = ["../../evil.jpg", "/etc/evil.jpg", "C:\\evil.jpg", "..\\evil.jpg", "a/../../evil.jpg"]
+    before = sorted(tmp_path.rglob("*"))
+    uploads = _expand(UploadSource("z.zip", zip_of({name: name.encode() for name in names})))
+    assert [u.name for u in uploads] == ["evil.jpg"] * 5
+    assert [_data(u) for u in uploads] == [name.encode() for name in names]
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_a_zip_in_a_zip_is_kept_but_not_opened() -> None:
+    inner = zip_of({"deep.jpg": b"deep"})
+    nested, photo = _expand(UploadSource("z.zip", zip_of({"inner.zip": inner, "ok.jpg": b"ok"})))
+    assert "inside a zip" in nested.problem
+    assert nested.kept is not None
+    assert nested.kept() == inner
+    assert _data(photo) == b"ok"
+
+
+def test_ten_thousand_entries_are_refused_by_the_stated_limit() -> None:
+    big = zip_of({f"{n}.jpg": b"" for n in range(10_000)})
+    (refused,) = _expand(UploadSource("big.zip", big))
+    assert "10000 files; at most 2000" in refused.problem
+    assert refused.kept is not None
+    assert refused.kept() == big
+    assert len(_expand(UploadSource("big.zip", big), max_zip_entries=10_000)) == 10_000
+
+
+def _locked(data: bytes) -> bytes:
+    """Set the encryption bit of every entry, in local headers and in the directory."""
+    changed = bytearray(data)
+    for signature, offset in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
+        at = changed.find(signature)
+        while at >= 0:
+            flags = struct.unpack_from("<H", changed, at + offset)[0]
+            struct.pack_into("<H", changed, at + offset, flags | 1)
+            at = changed.find(signature, at + 4)
+    return bytes(changed)
+
+
+def test_a_locked_zip_is_kept_whole_and_said() -> None:
+    locked = _locked(zip_of({"a.jpg": b"secret"}))
+    (refused,) = _expand(UploadSource("locked.zip", locked))
+    assert "password" in refused.problem
+    assert refused.kept is not None
+    assert refused.kept() == locked
+
+
+def test_a_zip_bomb_is_stopped_by_what_is_read_not_by_what_the_header_says() -> None:
+    bomb = bytearray(zip_of({"bomb.jpg": b"\0" * 5_000_000}))
+    at = bomb.find(b"PK\x01\x02")
+    struct.pack_into("<I", bomb, at + 24, 10)  # uncompressed size in the directory: a lie
+    (refused,) = _expand(UploadSource("bomb.zip", bytes(bomb)), max_photo_mb=1)
+    assert refused.problem
+    (honest,) = _expand(UploadSource("b.zip", zip_of({"b.jpg": b"\0" * 5_000_000})), max_photo_mb=1)
+    assert "Larger" in honest.problem
+
+
+def test_all_files_of_a_zip_together_have_a_limit() -> None:
+    many = zip_of({f"{n}.jpg": bytes(600_000) for n in range(4)})
+    problems = [u.problem != "" for u in _expand(UploadSource("z.zip", many), max_zip_expanded_mb=1)]
+    assert problems == [False, True, True, True]
+
+
+@pytest.mark.parametrize("cut", [4, 30, 60, 100])
+def test_a_cut_zip_is_kept_and_said(cut: int) -> None:
+    data = zip_of({"a.jpg": b"a" * 100})[:cut]
+    (refused,) = _expand(UploadSource("cut.zip", data))
+    assert "damaged" in refused.problem.lower()
+    assert refused.kept is not None
+    assert refused.kept() == data
+
+
+def test_an_empty_zip_is_said() -> None:
+    (refused,) = _expand(UploadSource("empty.zip", zip_of({})))
+    assert "no file in it" in refused.problem
+
+
+def test_a_damaged_entry_costs_only_itself() -> None:
+    data = bytearray(zip_of({"bad.jpg": os.urandom(200), "good.jpg": b"good"}))
+    data[60] ^= 0xFF
+    bad, good = _expand(UploadSource("z.zip", bytes(data)))
+    assert "Damaged" in bad.problem
+    assert _data(good) == b"good"
+
+
+def test_files_that_cannot_be_read_stay_where_they_are(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    missing, pipe = _expand(UploadSource("no", tmp_path / "no.jpg"), UploadSource("p", tmp_path / "pipe"))
+    assert "left where it is" in missing.problem
+    assert "left where it is" in pipe.problem
+    assert missing.kept is pipe.kept is None
+
+
+def test_too_large_a_file_is_said(tmp_path: Path) -> None:
+    (tmp_path / "big.jpg").write_bytes(bytes(1_100_000))
+    on_disk, sent = _expand(UploadSource("d", tmp_path / "big.jpg"), UploadSource("s", bytes(1_100_000)), max_photo_mb=1)
+    assert "left where it is" in on_disk.problem
+    assert sent.kept is not None
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.text(max_size=400))
+def test_any_name_can_be_shown_and_stored(name: str) -> None:
+    shown = clean_name(name)
+    assert 0 < len(shown) <= 200
+    assert shown.isprintable()
+    assert not set(shown) & {"/", "\\"}
+    shown.encode("utf-8")
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.dictionaries(st.text(min_size=1, max_size=60), st.binary(max_size=200), max_size=6),
+    st.lists(st.tuples(st.integers(0, 2000), st.integers(0, 255)), max_size=4),
+    st.booleans(),
+)
+def test_no_zip_makes_it_fail_or_drop_a_file(
+    entries: dict[str, bytes], flips: list[tuple[int, int]], store_only: bool
+) -> None:
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_STORED if store_only else zipfile.ZIP_DEFLATED) as archive:
+        for name, data in entries.items():
+            archive.writestr(name.encode("utf-8", "replace").decode() or "x", data)
+    damaged = bytearray(buffer.getvalue())
+    for at, value in flips:
+        damaged[at % len(damaged)] = value
+    uploads = _expand(UploadSource("fuzz.zip", bytes(damaged)))
+    for upload in uploads:
+        assert (upload.read is None) == bool(upload.problem)
+        assert upload.read is not None or upload.kept is not None

@@ -1,0 +1,106 @@
+"""What is done to units, and the timeline that tells it."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from data_tools.conditions import CAUTIONS, observe, replace_coupler, return_to_service, take_out_of_service
+from data_tools.history import timeline
+from data_tools.ingest import ingest
+from data_tools.records import DecisionKind, EventKind, ObservationKind, UnitStatus
+from data_tools.review import decide, queue
+from data_tools.sites import get_unit
+from data_tools.workspace import Workspace
+from model.errors import BadRequestError, ConflictError, NotAllowedError, NotFoundError, UnknownFamilyError
+from tests.test_data_tools.store_kit import LEAD, MELTED, TECHNICIAN, UPLOADER, upload
+
+NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
+
+
+def test_out_of_service_stays_until_somebody_returns_it(ws: Workspace) -> None:
+    event = take_out_of_service(ws, TECHNICIAN, "P3-07", "melted at the bottom contact", now=NOON)
+    assert (event.kind, event.done_by, event.done_at) == (EventKind.OUT_OF_SERVICE, "Tom", NOON)
+    replace_coupler(ws, TECHNICIAN, "P3-07", "A", "PN-2", "melted")
+    assert get_unit(ws, UPLOADER, "P3-07").status is UnitStatus.OUT_OF_SERVICE
+    with pytest.raises(ConflictError, match="out of service"):
+        take_out_of_service(ws, LEAD, "P3-07", "again")
+    return_to_service(ws, TECHNICIAN, "P3-07", "replaced, wiring checked")
+    assert get_unit(ws, UPLOADER, "P3-07").status is UnitStatus.IN_SERVICE
+    with pytest.raises(ConflictError):
+        return_to_service(ws, TECHNICIAN, "P3-07", "again")
+
+
+def test_replacing_ends_one_coupler_and_starts_the_next_on_the_same_unit(ws: Workspace) -> None:
+    old = get_unit(ws, LEAD, "P3-07").couplers[0]
+    event = replace_coupler(
+        ws, TECHNICIAN, "P3-07", "A", "PN-2", "melted", "type2", installed_on=date(2026, 3, 2), now=NOON
+    )
+    (new,) = get_unit(ws, LEAD, "P3-07").couplers
+    assert (event.coupler_id, event.new_coupler_id) == (old.id, new.id)
+    assert (new.family, new.part_number, new.installed_on) == ("type2", "PN-2", date(2026, 3, 2))
+    ended, started = timeline(ws, LEAD, "P3-07").couplers
+    assert (ended.id, ended.removed_on, started.removed_on) == (old.id, date(2026, 3, 2), None)
+
+
+@pytest.mark.parametrize("day", [date(2025, 12, 31), date(2026, 3, 5)])
+def test_a_coupler_is_not_replaced_before_it_was_installed_or_tomorrow(ws: Workspace, day: date) -> None:
+    with pytest.raises(BadRequestError, match="installation date"):
+        replace_coupler(ws, TECHNICIAN, "P3-07", "A", "PN-2", "worn", installed_on=day, now=NOON)
+
+
+def test_reasons_units_positions_and_families_are_checked(ws: Workspace) -> None:
+    with pytest.raises(BadRequestError, match="reason"):
+        take_out_of_service(ws, TECHNICIAN, "P3-07", " \n ")
+    with pytest.raises(NotFoundError):
+        take_out_of_service(ws, TECHNICIAN, "P9", "x")
+    with pytest.raises(NotFoundError, match="positions: A"):
+        replace_coupler(ws, TECHNICIAN, "P3-07", "B", "PN-2", "x")
+    with pytest.raises(UnknownFamilyError):
+        replace_coupler(ws, TECHNICIAN, "P3-07", "A", "PN-2", "x", "type9")
+    assert timeline(ws, LEAD, "P3-07").entries == ()
+
+
+def test_observations(ws: Workspace) -> None:
+    event = observe(ws, UPLOADER, "P3-07", "indicator_shows_fault", "red", blinks=4, position="A", now=NOON)
+    assert (event.kind, event.what, event.blinks) == (EventKind.OBSERVED, ObservationKind.INDICATOR_FAULT, 4)
+    assert event.coupler_id is not None
+    for wrong in ({"what": "smells"}, {"what": "other"}, {"what": "indicator_shows_fault", "blinks": 0}):
+        with pytest.raises(BadRequestError):
+            observe(ws, UPLOADER, "P3-07", **wrong)  # type: ignore[arg-type]
+
+
+def test_uploaders_observe_but_do_not_act(ws: Workspace) -> None:
+    for call in (take_out_of_service, return_to_service):
+        with pytest.raises(NotAllowedError):
+            call(ws, UPLOADER, "P3-07", "x")
+    with pytest.raises(NotAllowedError):
+        replace_coupler(ws, UPLOADER, "P3-07", "A", "PN-2", "x")
+
+
+def test_cautions_name_isolation_the_electrician_and_the_stuck_coupler() -> None:
+    text = " ".join(CAUTIONS).lower()
+    for word in ("lock it out", "licensed electrician", "local codes", "do not force", "does not mean"):
+        assert word in text
+
+
+def test_the_timeline_tells_everything_in_order(ws: Workspace) -> None:
+    ingest(ws, UPLOADER, [upload("P3-07.png", MELTED)], "north", now=NOON)
+    item = queue(ws, TECHNICIAN)[0]
+    hour = timedelta(hours=1)
+    decide(ws, TECHNICIAN, item.photo.id, item.verdict.id, DecisionKind.CONFIRMED, now=NOON + hour)
+    take_out_of_service(ws, TECHNICIAN, "P3-07", "melted", now=NOON + 2 * hour)
+    replace_coupler(ws, TECHNICIAN, "P3-07", "A", "PN-2", "melted", now=NOON + 3 * hour)
+    observe(ws, UPLOADER, "P3-07", "other", "clean now", now=NOON + 4 * hour)
+    told = timeline(ws, UPLOADER, "P3-07")
+    kinds = [
+        next(name for name in ("photo", "verdict", "decision", "event") if getattr(entry, name) is not None)
+        for entry in told.entries
+    ]
+    assert kinds == ["photo", "verdict", "decision", "event", "event", "event"]
+    assert all(a.at <= b.at for a, b in zip(told.entries, told.entries[1:], strict=False))
+    assert {entry.coupler_id for entry in told.entries[:3]} == {item.photo.coupler_id}
+    assert timeline(ws, UPLOADER, "P3-08").entries == ()
+    with pytest.raises(NotFoundError):
+        timeline(ws, UPLOADER, "P9")
