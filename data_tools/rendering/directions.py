@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import cv2
 import numpy as np
@@ -61,7 +62,7 @@ def noise(rng: np.random.Generator, height: int, width: int, cells: int, octaves
     return np.asarray(np.clip((total - low) / max(high - low, 1e-6), 0, 1), np.float32)
 
 
-def lookup(texture: Floats, u: Floats, v: Floats) -> Floats:
+def lookup(texture: Floats, u: NDArray[Any], v: NDArray[Any]) -> Floats:
     """Sample a square texture at u, v (periods of 1), nearest neighbour."""
     size = texture.shape[0]
     column = np.floor(u * size).astype(np.int32) % size

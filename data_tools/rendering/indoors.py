@@ -67,7 +67,7 @@ def paint(rng: np.random.Generator, room: Room) -> Floats:
     axis = np.argmin(reach, axis=2)
     hit: Floats = np.asarray(spot + rays * np.min(reach, axis=2)[..., None], np.float32)
     picture = np.zeros(rays.shape, np.float32)
-    ambient = 0.12 * room.lamp + 0.05 * room.windows * room.day + 0.02
+    ambient = np.asarray(0.12 * room.lamp + 0.05 * room.windows * room.day + 0.02, np.float32)
     _floor(rng, picture, (axis == 1) & (rays[..., 1] < 0), hit, ambient)
     _ceiling(rng, picture, (axis == 1) & (rays[..., 1] > 0), hit, ambient, room)
     walls = [(0, 0.0), (0, size[0]), (2, 0.0), (2, size[2])]
