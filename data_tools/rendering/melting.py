@@ -37,16 +37,18 @@ class Amounts:
 
 AMOUNTS: dict[str, Amounts] = {
     "soften": Amounts(
-        (0.5, 1.7), (0.1, 0.7), (0.1, 1.2), (0.25, 1.3), (0.3, 2.6), (0.25, 1.1), (0, 3), (0, 0.1)
+        (0.5, 1.8), (0.1, 1.0), (0.1, 1.4), (0.3, 1.6), (0.3, 3.2), (0.25, 1.3), (0, 3), (0, 0.1)
     ),
-    "sag": Amounts((0.4, 1.2), (0.1, 0.9), (0.6, 4.6), (0.2, 1.2), (0.4, 3.4), (0.25, 1.2), (0, 5), (0, 0.2)),
+    "sag": Amounts((0.4, 1.2), (0.1, 1.1), (0.6, 5.0), (0.2, 1.3), (0.4, 3.6), (0.25, 1.3), (0, 5), (0, 0.2)),
     "blister": Amounts(
-        (0.3, 0.9), (0.2, 0.9), (0.1, 1.0), (0.1, 0.8), (0.1, 1.4), (0.25, 1.0), (5, 34), (0, 0.3)
+        (0.3, 0.9), (0.2, 1.1), (0.1, 1.0), (0.1, 0.9), (0.1, 1.6), (0.25, 1.1), (6, 36), (0, 0.3)
     ),
     "char": Amounts(
-        (0.2, 0.8), (0.0, 0.4), (0.0, 0.9), (0.05, 0.7), (0.1, 2.0), (0.15, 0.9), (0, 8), (0.1, 0.9)
+        (0.2, 0.8), (0.0, 0.5), (0.0, 0.9), (0.05, 0.8), (0.1, 2.4), (0.15, 1.0), (0, 8), (0.15, 0.95)
     ),
 }
+_EARLY = 0.75
+"""Exponent on severity: most of the deformation is there by the middle of the scale."""
 
 
 class Melt:
@@ -71,9 +73,11 @@ class Melt:
         )
         self.reach = self.radius * (0.95 + 1.25 * s**1.3) * rng.uniform(0.9, 1.2)
         self.amount = {
-            name: float(np.interp(s, (0, 1), pair)) * rng.uniform(0.75, 1.25)
+            name: float(np.interp(s**_EARLY, (0, 1), pair)) * rng.uniform(0.75, 1.25)
             for name, pair in vars(AMOUNTS[damage.mode]).items()
         }
+        if rng.random() < 0.3:
+            self.amount["slump"] *= rng.uniform(1.3, 2.4)
         down = rng.normal() * 0.35
         self.pull = np.array([np.sin(down), -np.cos(down)])
         self.oval_turn = rng.uniform(0, np.pi)

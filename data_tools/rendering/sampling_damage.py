@@ -81,5 +81,5 @@ def _spread(rng: np.random.Generator, spec: CouplerSpec) -> list[Damage]:
 
 def _one(rng: np.random.Generator, kind: FindingKind, place: Place) -> Damage:
     mode = str(rng.choice(MODES[kind], p=_ODDS[kind]))
-    severity = float(rng.uniform(0.05, 1.0)) if rng.random() < 0.6 else float(rng.beta(2.5, 2))
+    severity = float(rng.uniform(0.05, 1.0)) if rng.random() < 0.5 else float(rng.beta(3.0, 1.7))
     return Damage(kind, place, severity, mode, int(rng.integers(1 << 31)))
