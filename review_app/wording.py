@@ -189,6 +189,26 @@ SHORTCUTS: dict[str, str] = {
 }
 """Keys of the review screen; the kinds of damage use KIND_LETTER, the places their number on the drawing."""
 
+COLUMN_WORDS: dict[str, str] = {
+    "about": "about",
+    "age_days": "age in days",
+    "at_risk": "at risk",
+    "centre": "centre line",
+    "hidden_at_most": "hidden at most",
+    "high": "upper end",
+    "low": "lower end",
+    "lower": "lower limit",
+    "new": "newly damaged",
+    "p_value": "probability by chance",
+    "rate": "share",
+    "upper": "upper limit",
+    "words": "what it points to",
+}
+"""What table columns are called where their own name is not plain enough."""
+SHARE_COLUMNS: frozenset[str] = frozenset(
+    {"rate", "low", "high", "share", "agreed", "centre", "lower", "upper"}
+)
+
 ROLE_WORDS: dict[Role, tuple[str, str]] = {
     Role.UPLOADER: ("Facilities", "I take the photos on the weekly round."),
     Role.TECHNICIAN: ("Technician", "I look at flagged photos and act on units."),
@@ -206,3 +226,15 @@ def place_phrase(kind: FindingKind, place: Place) -> str:
 def sentence(words: str) -> str:
     """Return ``words`` with a capital first letter."""
     return words[:1].upper() + words[1:]
+
+
+_VALUES: dict[str, str] = {
+    word.value: words
+    for table in (KIND_WORDS, PLACE_WORDS, LABEL_WORDS, REASON_WORDS)
+    for word, words in table.items()
+}
+
+
+def value_words(value: object) -> object:
+    """Return what people call a word of the vocabulary in a table; anything else comes back unchanged."""
+    return _VALUES.get(value, value) if isinstance(value, str) else value

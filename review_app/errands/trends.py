@@ -9,6 +9,7 @@ import pandas as pd
 import streamlit as st
 
 from data_tools.access import Actor, Permission
+from data_tools.report import monthly_report
 from data_tools.sites import list_sites
 from data_tools.trend_data import load_trends
 from data_tools.trends import (
@@ -30,14 +31,8 @@ from data_tools.trends import (
 from data_tools.workspace import Workspace
 from model.vocabulary import FindingKind
 from review_app import access, resources
-from review_app.widgets.figure_panel import (
-    Chart,
-    control_chart,
-    curve_chart,
-    figure_panel,
-    interval_chart,
-    weekly_lines,
-)
+from review_app.widgets.charts import Chart, control_chart, curve_chart, interval_chart, weekly_lines
+from review_app.widgets.figure_panel import figure_panel, table_view
 from review_app.widgets.text import md, plain
 from review_app.wording import KIND_WORDS, PLACE_WORDS, sentence
 
@@ -112,7 +107,7 @@ def _damage(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | No
     figure = damage_rate(data, by or By.SITE, kind)
     table = figure.table
     if by is By.WEEK:
-        chart = control_free_weeks(table)
+        chart = _weeks_chart(table)
         figure_panel(figure, chart, key="damage-by-week")
         return
     if by is By.PLACE:
@@ -124,11 +119,10 @@ def _damage(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | No
     elif by is By.SITE:
         names = {site.key: site.name for site in list_sites(ws, actor, closed=True)}
         table = table.assign(group=[plain(names.get(key, key)) for key in table["group"]])
-    order = [str(group) for group in table["group"]] if by is By.AGE else "-x"
-    figure_panel(figure, interval_chart(table, sort=order), key=f"damage-by-{(by or By.SITE).value}")
+    figure_panel(figure, interval_chart(table), key=f"damage-by-{(by or By.SITE).value}")
 
 
-def control_free_weeks(table: pd.DataFrame) -> Chart:
+def _weeks_chart(table: pd.DataFrame) -> Chart:
     """Return the weekly rate as one line."""
     return weekly_lines(
         table.rename(columns={"group": "week"}).assign(series="couplers with damage"), "series"
@@ -159,7 +153,7 @@ def _lifetimes(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind |
     figure = time_to_first_damage(data, _GROUPS[by or next(iter(_GROUPS))], kind)
     figure_panel(figure, _drawn(figure, curve_chart), key="time-to-first-damage")
     if figure.groups is not None and not figure.groups.empty:
-        st.dataframe(figure.groups, hide_index=True, width="stretch", alt="Groups of the curves")
+        table_view(figure.groups, "Groups of the curves")
     if figure.test is not None:
         st.caption(md(str(figure.test), 400))
 
@@ -186,8 +180,6 @@ def _trust(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | Non
 
 def _report(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
     """Offer the report of a month as one file to print or send on."""
-    from data_tools.report import monthly_report
-
     if data.photos.empty:
         st.info("Not enough yet: no photos.")
         return

@@ -100,5 +100,3 @@ def _wait_until_up(address: str, server: subprocess.Popen[bytes]) -> None:
         except (urllib.error.URLError, ConnectionError):
             time.sleep(0.25)
     pytest.fail("the server did not come up")
-
-

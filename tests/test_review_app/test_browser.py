@@ -12,7 +12,16 @@ from data_tools.history import timeline
 from data_tools.records import DecisionKind
 from data_tools.settings import Settings
 from data_tools.workspace import open_workspace
-from tests.test_review_app.browsing import DESK, PHONE, go_to, keep_screen, open_page, server_log, sign_in, upload
+from tests.test_review_app.browsing import (
+    DESK,
+    PHONE,
+    go_to,
+    keep_screen,
+    open_page,
+    server_log,
+    sign_in,
+    upload,
+)
 from tests.test_review_app.conftest import serve
 from tests.test_review_app.fakes import FakeClassifier, draw_photo
 from tests.test_review_app.scenario import INTACT, LEAD, MELTED, make_workspace
