@@ -138,6 +138,12 @@ def _alpha(kind: str) -> bytes:
     return encode(picture, kind)
 
 
+def _phone_burst() -> bytes:
+    """Return a multi-picture JPEG, as phones write it for depth and brightness maps."""
+    second = Image.fromarray(scene(48, 32, seed=1))
+    return encode(scene(), "MPO", save_all=True, append_images=[second])
+
+
 HOSTILE: dict[str, Callable[[], bytes]] = {
     "empty.jpg": lambda: b"",
     "text.jpg": lambda: b"Dear colleague, the photo is attached.\n" * 20,
@@ -159,6 +165,8 @@ HOSTILE: dict[str, Callable[[], bytes]] = {
 ODD: dict[str, Callable[[], bytes]] = {
     "cmyk.jpg": cmyk_jpeg,
     "grey.jpg": lambda: encode(scene()[:, :, 0]),
+    "several_pictures.jpg": _phone_burst,
+    "with_video_behind.jpg": lambda: encode(scene()) + b"\0\0\0\x18ftypmp42" + bytes(5000),
     "progressive.jpg": lambda: encode(scene(), progressive=True),
     "deep_grey.png": deep_grey_png,
     "palette.png": _palette_png,
