@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from data_tools.access import Role
-from data_tools.cli import decide, photos, roster, upkeep, versions
+from data_tools.cli import decide, demo, photos, roster, upkeep, versions
 from data_tools.cli.frame import RoundsGroup, Station
 
 
@@ -34,6 +34,6 @@ def main(ctx: click.Context, workspace: Path | None, name: str | None, role: str
     ctx.obj = Station(workspace, name, role)
 
 
-for module in (roster, photos, decide, versions, upkeep):
+for module in (roster, photos, decide, versions, upkeep, demo):
     for command in module.COMMANDS:
         main.add_command(command)

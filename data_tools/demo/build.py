@@ -68,17 +68,31 @@ def make_demo(
     unfinished = folder.with_name(folder.name + ".unfinished")
     with storage_errors(f"to make the demo in {folder}"):
         shutil.rmtree(unfinished, ignore_errors=True)
-        ws = init_workspace(replace(settings, workspace=unfinished), classifier=classifier)
         try:
-            build_demo(ws, samples_dir, progress=progress, now=now)
+            _build_in(unfinished, samples_dir, settings, classifier, progress, now)
+            if folder.exists():
+                folder.rmdir()
+            unfinished.rename(folder)
         finally:
-            ws.close()
-        lines = [f"{name} = {value}\n" for name, value in DEMO_SETTINGS.items()]
-        (unfinished / _SETTINGS_FILE).write_text("".join(lines), encoding="utf-8")
-        if folder.exists():
-            folder.rmdir()
-        unfinished.rename(folder)
+            shutil.rmtree(unfinished, ignore_errors=True)
     return open_workspace(settings, classifier=classifier)
+
+
+def _build_in(
+    folder: Path,
+    samples_dir: Path,
+    settings: Settings,
+    classifier: Judge | None,
+    progress: Progress | None,
+    now: datetime | None,
+) -> None:
+    ws = init_workspace(replace(settings, workspace=folder), classifier=classifier)
+    try:
+        build_demo(ws, samples_dir, progress=progress, now=now)
+    finally:
+        ws.close()
+    lines = [f"{name} = {value}\n" for name, value in DEMO_SETTINGS.items()]
+    (folder / _SETTINGS_FILE).write_text("".join(lines), encoding="utf-8")
 
 
 def build_demo(
