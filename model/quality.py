@@ -60,8 +60,8 @@ LIMITS: tuple[Limit, ...] = (
     # One washed-out patch of this share can hide a whole pin housing (5 to 6 % each) and part of the next.
     Limit("glare_share", Reason.TOO_BRIGHT, most=0.10),
     # Variance of the Laplacian at the fixed scale and contrast, in the least sharp direction. The usable
-    # rendered photos keep 20 to 343; a blur of 0.5 mm (standard deviation) leaves 7 to 29, 0.8 mm leaves 2 to 8. What lies
-    # between is for the network to judge.
+    # rendered photos keep 20 to 343; blurred by 0.5 mm (standard deviation) they keep 7 to 29, by 0.8 mm 2 to
+    # 8. What lies between is for the network to judge.
     Limit("sharpness", Reason.TOO_BLURRED, least=6.0),
 )
 
