@@ -73,10 +73,10 @@ def sample_look(rng: np.random.Generator, dimness: float) -> PhoneLook:
         vignette=float(rng.uniform(0, 0.45)),
         aberration=float(abs(rng.normal(0, 0.0012))),
         haze=float(rng.uniform(0.03, 0.25) if rng.random() < 0.2 else rng.uniform(0, 0.03)),
-        noise=float(0.003 + 0.022 * iso**1.5 * rng.uniform(0.5, 1.5)),
+        noise=float(0.0015 + 0.02 * iso**1.5 * rng.uniform(0.4, 1.5)),
         noise_grain=float(rng.uniform(0.4, 1.1)),
-        smear=float(np.clip(rng.uniform(0, 0.5) + 0.8 * iso, 0, 1) if processed else 0.0),
-        sharpen=float(rng.uniform(0.2, 1.4) if processed else rng.uniform(0, 0.2)),
+        smear=float(np.clip(rng.uniform(0.2, 0.9) + 0.6 * iso, 0, 1) if processed else 0.0),
+        sharpen=float(rng.uniform(0.1, 1.1) if processed else rng.uniform(0, 0.2)),
         sharpen_radius=float(rng.uniform(0.7, 1.6)),
         motion_px=float(min(shake, 3.0)),
         motion_deg=float(rng.uniform(0, 180)),
@@ -192,7 +192,7 @@ def with_noise(picture: Floats, look: PhoneLook, rng: np.random.Generator) -> Fl
     if look.smear < 0.15:
         return noisy
     root = np.sqrt(np.minimum(noisy, 4.0))
-    smooth = cv2.bilateralFilter(root, 5, float(0.02 + 1.2 * look.noise), 1.0 + 1.5 * look.smear)
+    smooth = cv2.bilateralFilter(root, 5, float(0.035 + 1.2 * look.noise), 1.0 + 1.5 * look.smear)
     mixed = root + look.smear * (smooth - root)
     return np.asarray(np.where(noisy > 4.0, noisy, mixed * mixed), np.float32)
 
@@ -235,18 +235,17 @@ def to_display(picture: Floats, look: PhoneLook) -> Floats:
     small = cv2.resize(stops, (width // 8, height // 8), interpolation=cv2.INTER_AREA)
     base = cv2.bilateralFilter(small, 9, 1.2, 3.0)
     base = cv2.resize(cv2.GaussianBlur(base, (0, 0), 0.8), (width, height), interpolation=cv2.INTER_LINEAR)
-    gain = np.exp2(np.clip(look.local_tone * (np.log2(0.2) - base), -2.0, 2.2) + 0.0)
+    gain = np.exp2(np.clip(look.local_tone * (np.log2(0.2) - base), -2.0, 2.2))
     mapped = picture * gain[..., None].astype(np.float32)
     shoulder = mapped * (1 + mapped / 4.0) / (1 + mapped * 0.9)
-    encoded = _encode(np.clip(shoulder, 0, 1))
+    even = encoded(np.clip(shoulder, 0, 1))
     mid = 0.46
-    curved = mid + (encoded - mid) * look.contrast
-    soft = np.where(encoded < mid, mid * (encoded / mid) ** look.contrast, curved)
-    return np.asarray(np.clip(soft, 0, 1), np.float32)
+    curved = np.where(even < mid, mid * (even / mid) ** look.contrast, mid + (even - mid) * look.contrast)
+    return np.asarray(np.clip(curved, 0, 1), np.float32)
 
 
-def _encode(linear: Floats) -> Floats:
-    """The sRGB transfer function (IEC 61966-2-1)."""
+def encoded(linear: Floats) -> Floats:
+    """Apply the sRGB transfer function (IEC 61966-2-1) to linear light, 0..1 to 0..1."""
     return np.asarray(
         np.where(linear < 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055), np.float32
     )

@@ -21,7 +21,7 @@ from data_tools.rendering.crew import CrewSettings, Result, run_crew
 from data_tools.rendering.plan import GENERATOR_VERSION, Assignment, assignments
 from data_tools.rendering.renderer import choose_variant, cuda_device_count
 from data_tools.rendering.shoot import ShootSettings
-from model.errors import ManifestError
+from model.errors import ManifestError, RoundsError
 from model.manifest import LabelledPhoto, write_manifest
 
 MANIFEST = "manifest.jsonl"
@@ -229,7 +229,10 @@ def _printer() -> Progress:
 def main(out: Path, **options: Any) -> None:
     """Render labelled photos of couplers."""
     logging.basicConfig(level=logging.WARNING)
-    report = produce(ProduceConfig(**options), out, progress=_printer())
+    try:
+        report = produce(ProduceConfig(**options), out, progress=_printer())
+    except (RoundsError, ValueError) as error:
+        raise click.ClickException(str(error)) from error
     for line in report.lines():
         click.echo(line)
     (out / "report.json").write_text(

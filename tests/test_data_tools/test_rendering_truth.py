@@ -37,7 +37,7 @@ def _stage(meshes: list[Mesh], camera: Camera) -> Stage:
 def test_contacts_recovered_from_rendered_masks_agree_with_the_homography(
     key: str, renderer: Renderer
 ) -> None:
-    """The issue's bar: within 0.3 mm. A round bore shows as the pixels that meet something below its mouth."""
+    """Within 0.3 mm. A round bore shows as the pixels that meet something below its mouth."""
     shape, checked = family(key), 0
     for seed in range(3):
         spec = sample_coupler(np.random.default_rng([seed, 5]), key)
