@@ -154,9 +154,7 @@ class Desk:
         arrival = ready.arrival
         try:
             if judgement is None:
-                return self._wait(
-                    arrival, "The model failed on it. Kept: name its unit to try again."
-                )
+                return self._wait(arrival, "The model failed on it. Kept: name its unit to try again.")
             try:
                 kept = keep_photo(self.ws, arrival, ready.target, ready.photo, judgement)
             except (NotFoundError, ConflictError) as error:

@@ -14,10 +14,11 @@ import click
 from data_tools import backup as backing_up
 from data_tools import export as exporting
 from data_tools import verify as verifying
-from data_tools.cli.frame import ATTENTION, REFUSED, Station, as_json, bar, plain, say, station
+from data_tools.cli.frame import ATTENTION, Station, as_json, bar, plain, say, station
 from data_tools.settings import SETTINGS
 from data_tools.verify import VerifyReport
 from data_tools.workspace import init_workspace
+from model.errors import NotFoundError
 
 folder_argument = click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 
@@ -89,21 +90,19 @@ def settings(at: Station, as_json: bool) -> None:
 @click.pass_context
 def app(ctx: click.Context, port: int, address: str, headless: bool) -> None:
     """Open the review app (by default for this machine only)."""
-    at = ctx.ensure_object(Station)
-    ws = init_workspace(at.settings)
+    ws = init_workspace(ctx.ensure_object(Station).settings)
+    command = [*_streamlit(), f"--server.port={port}", f"--server.address={address}"]
+    command.append(f"--server.headless={str(headless).lower()}")
+    environment = {**os.environ, "ROUNDS_WORKSPACE": str(ws.folder.resolve())}
+    ctx.exit(subprocess.run(command, env=environment, check=False).returncode)
+
+
+def _streamlit() -> list[str]:
+    """Return the start of the command that runs the app; the screens are found, never imported, from here."""
     found = find_spec("review_app")
     if found is None or found.origin is None:
-        click.echo("rounds: the review app is not installed here.", err=True)
-        ctx.exit(REFUSED)
-    command = [sys.executable, "-m", "streamlit", "run", str(Path(found.origin).with_name("app.py"))]
-    command += [
-        f"--server.port={port}",
-        f"--server.address={address}",
-        f"--server.headless={str(headless).lower()}",
-    ]
-    ctx.exit(
-        subprocess.run(command, env={**os.environ, "ROUNDS_WORKSPACE": str(ws.folder.resolve())}).returncode
-    )
+        raise NotFoundError("the review app", "an installation without it", "Install the whole product.")
+    return [sys.executable, "-m", "streamlit", "run", str(Path(found.origin).with_name("app.py"))]
 
 
 COMMANDS: tuple[click.Command, ...] = (verify, backup, export, settings, app)

@@ -1,9 +1,9 @@
 """Runs the store in child processes and kills them; prints what it found as one line of JSON.
 
-Run as a program of its own (``python -m tests.test_data_tools.crash_runner SCENARIO FOLDER COUNT SEED``), because it
-forks, which a test process with threads must not. Children die by SIGKILL either at a random moment or right before
-or after one of the steps that matter: a file flushed, renamed, a transaction committed.
-"""
+Run as a program of its own (``python -m tests.test_data_tools.crash_runner SCENARIO FOLDER COUNT SEED``),
+because it forks, which a test process with threads must not. Children die by SIGKILL either at a random
+moment or right before or after one of the steps that matter: a file flushed, renamed, a transaction
+committed."""
 
 from __future__ import annotations
 
@@ -71,7 +71,9 @@ def open_here(folder: Path, version: str = "grey-1") -> Workspace:
 
 def sources(batch: int) -> list[UploadSource]:
     """The photos of one batch, and one file that is none."""
-    photos = [UploadSource(f"P3-07_{batch}_{n}.png", picture(MELTED, 1000 * batch + n)) for n in range(PHOTOS - 1)]
+    photos = [
+        UploadSource(f"P3-07_{batch}_{n}.png", picture(MELTED, 1000 * batch + n)) for n in range(PHOTOS - 1)
+    ]
     no_unit = UploadSource(f"IMG_{batch}.png", picture(MELTED, 1000 * batch + 999))
     return [*photos, no_unit, UploadSource("x.txt", f"text {batch}".encode())]
 
@@ -80,7 +82,9 @@ def taking_in(batch: int) -> Work:
     """A child that takes in a batch and reports each file after it was told that it is kept."""
 
     def work(ws: Workspace, pipe: int) -> None:
-        ingest(ws, UPLOADER, sources(batch), "north", progress=lambda done, _name: os.write(pipe, bytes([done])))
+        ingest(
+            ws, UPLOADER, sources(batch), "north", progress=lambda done, _name: os.write(pipe, bytes([done]))
+        )
 
     return work
 
@@ -93,7 +97,9 @@ def deciding(ws: Workspace, pipe: int) -> None:
 
 
 @contextmanager
-def child(folder: Path, work: Work, kill_at: int | None, version: str = "grey-1") -> Iterator[tuple[int, int]]:
+def child(
+    folder: Path, work: Work, kill_at: int | None, version: str = "grey-1"
+) -> Iterator[tuple[int, int]]:
     """Run ``work`` in a forked child; yields (process id, pipe to read from)."""
     read_end, write_end = os.pipe()
     sys.stdout.flush()
@@ -105,9 +111,7 @@ def child(folder: Path, work: Work, kill_at: int | None, version: str = "grey-1"
             ws = open_here(folder, version)
             killer = Killer(kill_at)
             killer.watch(ws)
-            os.write(write_end, b"")
             work(ws, write_end)
-            os.write(write_end, b"" if kill_at else b"")
             code = 0
         finally:
             os._exit(code)
@@ -118,7 +122,9 @@ def child(folder: Path, work: Work, kill_at: int | None, version: str = "grey-1"
         os.close(read_end)
 
 
-def run_child(folder: Path, work: Work, kill_at: int | None = None, after_s: float | None = None) -> tuple[bytes, bool]:
+def run_child(
+    folder: Path, work: Work, kill_at: int | None = None, after_s: float | None = None
+) -> tuple[bytes, bool]:
     """Run a child to its end or its death; return what it reported and whether it was killed."""
     with child(folder, work, kill_at) as (pid, pipe):
         if after_s is not None:
@@ -140,7 +146,7 @@ def known(ws: Workspace) -> set[str]:
 
 
 def check(ws: Workspace, reported: bytes, batch: int) -> list[str]:
-    """Return what is wrong after a child died: anything that cannot be put right, or a confirmed photo without row."""
+    """Return what is wrong after a child died: what cannot be repaired, confirmed photos without a row."""
     found = verify(ws, LEAD, repair=True, leftover_age_s=-1.0)
     faults = [f"{p.kind} {p.subject}: {p.message}" for p in found.problems if not p.repaired]
     faults += [f"left after repair: {p.kind}" for p in verify(ws, LEAD, leftover_age_s=-1.0).problems]
@@ -154,7 +160,7 @@ def check(ws: Workspace, reported: bytes, batch: int) -> list[str]:
 
 
 def ingest_crashes(folder: Path, count: int, seed: int) -> dict[str, object]:
-    """Half of the kills at each step in turn, half at random moments; after each: verify, repair, send again."""
+    """Kill at each step in turn and at random moments by turns; after each: verify and repair."""
     furnished(folder).close()
     chance = random.Random(seed)
     start = time.perf_counter()
@@ -178,7 +184,13 @@ def ingest_crashes(folder: Path, count: int, seed: int) -> dict[str, object]:
         photos = session.scalar(select(func.count()).select_from(PhotoRow))
     report = verify(ws, LEAD)
     ws.close()
-    return {"kills": kills, "faults": faults, "photos": photos, "expected": (count + 1) * (PHOTOS - 1), "ok": report.ok}
+    return {
+        "kills": kills,
+        "faults": faults,
+        "photos": photos,
+        "expected": (count + 1) * (PHOTOS - 1),
+        "ok": report.ok,
+    }
 
 
 def decision_crashes(folder: Path, count: int, _seed: int) -> dict[str, object]:
@@ -253,7 +265,9 @@ def twins(folder: Path, count: int, _seed: int) -> dict[str, object]:
         codes = [os.waitpid(pid, 0)[1] for pid in (one, two)]
     ws = open_here(folder)
     with ws.read() as session:
-        photos, verdicts = (session.scalar(select(func.count()).select_from(t)) for t in (PhotoRow, VerdictRow))
+        photos, verdicts = (
+            session.scalar(select(func.count()).select_from(t)) for t in (PhotoRow, VerdictRow)
+        )
     report = verify(ws, LEAD)
     ws.close()
     return {

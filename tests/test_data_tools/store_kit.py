@@ -1,7 +1,8 @@
-"""What the store's tests share: a judge that reads one pixel, small photos, actors, a workspace with two units."""
+"""What the store's tests share: a judge by grey level, small photos, actors, a furnished workspace."""
 
 from __future__ import annotations
 
+import hashlib
 import io
 import os
 from collections.abc import Iterable, Iterator
@@ -11,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 from PIL import Image
+from sqlalchemy import create_engine, text
 
 from data_tools.access import Actor, Role
 from data_tools.ingest import UploadSource
@@ -33,7 +35,9 @@ OPENED = datetime(2026, 1, 5, 8, tzinfo=UTC)
 CLEAR, UNSURE, MELTED, LATCH, DARK = 200, 120, 60, 90, 5
 """Grey levels of photos and what ``GreyJudge`` makes of them."""
 
-_FACE = LocatedFace("type1", 0.9, (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0), {Place.BOTTOM: True, Place.LATCH: True})
+_FACE = LocatedFace(
+    "type1", 0.9, (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0), {Place.BOTTOM: True, Place.LATCH: True}
+)
 
 
 class GreyJudge:
@@ -59,7 +63,9 @@ class GreyJudge:
         triage = {CLEAR: Triage.CLEAR, UNSURE: Triage.UNSURE}.get(level, Triage.FLAG)
         chances = {k: chance if k is kind else 0.01 for k in FindingKind}
         label = summary_label({f.kind for f in found})
-        return Judgement(Outcome.SCORED, self.version, None, "", label, triage, found, chances, {}, _FACE, {"sharp": 9.0})
+        return Judgement(
+            Outcome.SCORED, self.version, None, "", label, triage, found, chances, {}, _FACE, {"sharp": 9.0}
+        )
 
     def judge_many(self, photos: Iterable[Photo], batch: int = 16) -> Iterator[Judgement]:
         """Judge photos in order."""
@@ -80,9 +86,21 @@ def upload(name: str, grey: int = CLEAR, seed: int = 0) -> UploadSource:
 
 
 def settings_for(folder: Path, **changes: object) -> Settings:
-    """Return settings of a workspace in ``folder``; ``ROUNDS_TEST_DATABASE_URL`` moves its database to a server."""
-    url = os.environ.get("ROUNDS_TEST_DATABASE_URL", "")
+    """Return settings for ``folder``; the variable ``TEST_DATABASE_URL`` moves its database to a server."""
+    server = os.environ.get("TEST_DATABASE_URL", "")
+    url = _database_on(server, folder) if server and "database_url" not in changes else ""
     return replace(Settings(workspace=folder / "workspace", database_url=url), **changes)  # type: ignore[arg-type]
+
+
+def _database_on(server: str, folder: Path) -> str:
+    """Make a database of its own for ``folder`` on the PostgreSQL server and return its URL."""
+    name = f"rounds_{hashlib.sha256(str(folder).encode()).hexdigest()[:16]}"
+    engine = create_engine(f"{server}/postgres", isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        if connection.scalar(text("SELECT 1 FROM pg_database WHERE datname = :n"), {"n": name}) is None:
+            connection.execute(text(f"CREATE DATABASE {name}"))
+    engine.dispose()
+    return f"{server}/{name}"
 
 
 def furnished(folder: Path, **changes: object) -> Workspace:

@@ -32,7 +32,11 @@ def test_bytes_files_folders_and_zips_come_out_in_order(tmp_path: Path) -> None:
     (folder / "b.jpg").write_bytes(b"b")
     (folder / "inner" / "a.jpg").write_bytes(b"a")
     (folder / ".DS_Store").write_bytes(b"litter")
-    sources = [UploadSource("x.jpg", b"x"), UploadSource("round", folder), UploadSource("z.zip", zip_of({"z.jpg": b"z"}))]
+    sources = [
+        UploadSource("x.jpg", b"x"),
+        UploadSource("round", folder),
+        UploadSource("z.zip", zip_of({"z.jpg": b"z"})),
+    ]
     assert [(u.name, _data(u)) for u in _expand(*sources)] == [
         ("x.jpg", b"x"), ("b.jpg", b"b"), ("a.jpg", b"a"), ("z.jpg", b"z"),
     ]  # fmt: skip
@@ -133,7 +137,9 @@ def test_files_that_cannot_be_read_stay_where_they_are(tmp_path: Path) -> None:
 
 def test_too_large_a_file_is_said(tmp_path: Path) -> None:
     (tmp_path / "big.jpg").write_bytes(bytes(1_100_000))
-    on_disk, sent = _expand(UploadSource("d", tmp_path / "big.jpg"), UploadSource("s", bytes(1_100_000)), max_photo_mb=1)
+    on_disk, sent = _expand(
+        UploadSource("d", tmp_path / "big.jpg"), UploadSource("s", bytes(1_100_000)), max_photo_mb=1
+    )
     assert "left where it is" in on_disk.problem
     assert sent.kept is not None
 

@@ -1,8 +1,8 @@
 """kill -9 at steps and at random moments, and two processes at once: nothing confirmed is ever lost.
 
-A killed process leaves the page cache to the system, so this shows the order of writes, not what a disk does when
-the power goes; for that, ``test_photo_store`` checks that every file is flushed before its name.
-"""
+A killed process leaves the page cache to the system, so this shows the order of writes, not what a disk
+does when the power goes; for that, ``test_photo_store`` checks that every file is flushed before its
+name."""
 
 from __future__ import annotations
 
@@ -20,9 +20,22 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="forks")
 
 
 def _run(scenario: str, folder: Path, count: int, seed: int = 1, timeout_s: int = 300) -> dict[str, Any]:
-    command = [sys.executable, "-W", "error", "-m", "tests.test_data_tools.crash_runner", scenario, str(folder)]
+    command = [
+        sys.executable,
+        "-W",
+        "error",
+        "-m",
+        "tests.test_data_tools.crash_runner",
+        scenario,
+        str(folder),
+    ]
     done = subprocess.run(
-        [*command, str(count), str(seed)], cwd=ROOT, capture_output=True, text=True, timeout=timeout_s, check=False
+        [*command, str(count), str(seed)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=timeout_s,
+        check=False,
     )
     assert done.returncode == 0, done.stderr[-3000:]
     return json.loads(done.stdout)  # type: ignore[no-any-return]

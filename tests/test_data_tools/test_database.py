@@ -1,4 +1,4 @@
-"""Tables and migrations: one schema on SQLite and PostgreSQL, UTC times, words with CHECKs, nothing rewritten."""
+"""Tables and migrations: one schema for two databases, UTC times, words with CHECKs, nothing rewritten."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from sqlalchemy.schema import CreateIndex, CreateTable
 from data_tools.conditions import observe, take_out_of_service
 from data_tools.database import append_only
 from data_tools.database import engine as engines
-from data_tools.database.schema import Base, DecisionRow, PhotoRow, PhotoStateRow, SiteRow, VerdictRow
+from data_tools.database.schema import Base, DecisionRow, PhotoRow, SiteRow, VerdictRow
 from data_tools.ingest import ingest
 from data_tools.records import DecisionKind
 from data_tools.review import decide, queue
@@ -63,16 +63,26 @@ def test_sqlite_keeps_its_promises(ws: Workspace) -> None:
     if ws.engine.dialect.name != "sqlite":
         pytest.skip("about SQLite only")
     with ws.read() as session:
-        asked = {p: session.execute(text(f"PRAGMA {p}")).scalar() for p in ("foreign_keys", "journal_mode", "synchronous")}
+        pragmas = ("foreign_keys", "journal_mode", "synchronous")
+        asked = {name: session.execute(text(f"PRAGMA {name}")).scalar() for name in pragmas}
         assert session.execute(text("PRAGMA busy_timeout")).scalar() == 30_000
     assert asked == {"foreign_keys": 1, "journal_mode": "wal", "synchronous": 2}
 
 
 def test_foreign_keys_are_enforced(ws: Workspace) -> None:
+    nowhere = DecisionRow(
+        photo_id=77,
+        verdict_id=77,
+        kind=DecisionKind.CONFIRMED,
+        judged=True,
+        findings=[],
+        decided_by="x",
+        decided_at=datetime(2026, 3, 1, tzinfo=UTC),
+        comment="",
+        evidence_shown=False,
+    )
     with pytest.raises(ConflictError), ws.write() as session:
-        session.add(PhotoStateRow(photo_id=77, verdict_id=77, queued=False, conflict=False, second_opinion=False,
-                                  judged=True, missing_latch=False, broken_pin_housing=False,
-                                  heat_melted_housing=False, findings=[]))  # fmt: skip
+        session.add(nowhere)
 
 
 def test_times_come_back_aware_in_utc_and_naive_ones_are_refused(ws: Workspace) -> None:

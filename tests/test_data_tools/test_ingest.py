@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import io
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
@@ -16,7 +15,14 @@ from sqlalchemy import func, select
 
 from data_tools.conditions import replace_coupler
 from data_tools.database.schema import PhotoRow, RoundRow, VerdictRow
-from data_tools.ingest import UploadSource, assign_unit, ingest, list_rejected, list_waiting, sources_from_paths
+from data_tools.ingest import (
+    UploadSource,
+    assign_unit,
+    ingest,
+    list_rejected,
+    list_waiting,
+    sources_from_paths,
+)
 from data_tools.photo_store import PhotoStore
 from data_tools.records import IngestReport, IngestStatus
 from data_tools.sites import add_unit, close_site
@@ -27,7 +33,17 @@ from model.judgement import Judgement
 from model.photo import Photo
 from model.vocabulary import Outcome, Reason
 from tests.hostile_files import BAD_NAMES, HOSTILE, ODD, phone_jpeg, scene, zip_of
-from tests.test_data_tools.store_kit import CLEAR, DARK, LEAD, MELTED, UPLOADER, GreyJudge, furnished, picture, upload
+from tests.test_data_tools.store_kit import (
+    CLEAR,
+    DARK,
+    LEAD,
+    MELTED,
+    UPLOADER,
+    GreyJudge,
+    furnished,
+    picture,
+    upload,
+)
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
 
@@ -57,12 +73,20 @@ def test_a_photo_is_kept_with_its_verdict_and_its_round(ws: Workspace) -> None:
 
 def test_files_answer_in_the_order_given(ws: Workspace) -> None:
     names = ["P3-08_9.png", "note.txt", "P3-07_1.png", "unknown.png", "P3-07_2.png"]
-    sources = [UploadSource(n, b"text" if n.endswith("txt") else picture(CLEAR, i)) for i, n in enumerate(names)]
+    sources = [
+        UploadSource(n, b"text" if n.endswith("txt") else picture(CLEAR, i)) for i, n in enumerate(names)
+    ]
     seen: list[tuple[int, str]] = []
     report = _send(ws, *sources, progress=lambda done, name: seen.append((done, name)))
     assert [file.file_name for file in report.files] == names
     assert seen == list(enumerate(names, 1))
-    assert [file.status.value for file in report.files] == ["stored", "rejected", "stored", "needs_unit", "stored"]
+    assert [file.status.value for file in report.files] == [
+        "stored",
+        "rejected",
+        "stored",
+        "needs_unit",
+        "stored",
+    ]
 
 
 def test_the_same_photo_twice_is_recognised(ws: Workspace) -> None:
@@ -110,7 +134,9 @@ def test_a_label_too_fine_for_the_judging_size_is_found_at_a_larger_one(ws: Work
 
 def test_positions_come_from_the_name_or_are_asked_for(ws: Workspace) -> None:
     add_unit(ws, LEAD, "north", "P3-07", position="B")
-    report = _send(ws, upload("P3-07__b.png", CLEAR, 1), upload("P3-07.png", CLEAR, 2), upload("P3-07__C.png", CLEAR, 3))
+    report = _send(
+        ws, upload("P3-07__b.png", CLEAR, 1), upload("P3-07.png", CLEAR, 2), upload("P3-07__C.png", CLEAR, 3)
+    )
     assert [f.photo.position if f.photo else f.message for f in report.files[:2]] == ["B", "A"]
     assert report.files[2].status is IngestStatus.NEEDS_UNIT
     assert "no coupler C" in report.files[2].message
@@ -192,7 +218,9 @@ def test_odd_photos_are_taken_in(ws: Workspace, name: str) -> None:
 
 
 def test_bad_names_are_shown_safely_and_their_photos_kept(ws: Workspace) -> None:
-    report = _send(ws, *(UploadSource(name, picture(CLEAR, i)) for i, name in enumerate(BAD_NAMES)), unit_key="P3-07")
+    report = _send(
+        ws, *(UploadSource(name, picture(CLEAR, i)) for i, name in enumerate(BAD_NAMES)), unit_key="P3-07"
+    )
     assert all(file.status is IngestStatus.STORED for file in report.files)
     assert all(file.file_name.isprintable() for file in report.files)
     assert len({f.photo.sha256 for f in report.files if f.photo}) == len(BAD_NAMES)
@@ -201,7 +229,9 @@ def test_bad_names_are_shown_safely_and_their_photos_kept(ws: Workspace) -> None
 def test_zips_and_folders_are_taken_in(ws: Workspace, tmp_path: Path) -> None:
     (tmp_path / "round").mkdir()
     (tmp_path / "round" / "P3-07_1.png").write_bytes(picture(CLEAR, 1))
-    (tmp_path / "round.zip").write_bytes(zip_of({"../P3-08_1.png": picture(CLEAR, 2), "inner.zip": zip_of({"a": b"a"})}))
+    (tmp_path / "round.zip").write_bytes(
+        zip_of({"../P3-08_1.png": picture(CLEAR, 2), "inner.zip": zip_of({"a": b"a"})})
+    )
     report = _send(ws, *sources_from_paths([tmp_path / "round", tmp_path / "round.zip"]))
     assert [f.status.value for f in report.files] == ["stored", "stored", "rejected"]
 
@@ -212,7 +242,9 @@ def test_capture_time_decides_the_round_where_it_can_be_believed(ws: Workspace) 
         "P3-07_future.jpg": datetime(2031, 1, 1, 0, 0),
         "P3-07_unset.jpg": datetime(2000, 1, 1, 0, 0),
     }
-    sources = [UploadSource(name, phone_jpeg(scene(seed=i), taken=t)) for i, (name, t) in enumerate(times.items())]
+    sources = [
+        UploadSource(name, phone_jpeg(scene(seed=i), taken=t)) for i, (name, t) in enumerate(times.items())
+    ]
     files = _send(ws, *sources).files
     seen = [f.photo.seen_at for f in files if f.photo]
     # 08:00 on the phone is local time in Zurich, UTC+1 in February.
@@ -226,7 +258,9 @@ def test_a_photo_taken_before_a_replacement_belongs_to_the_old_coupler(ws: Works
     replaced_at = NOON + timedelta(days=1)
     replace_coupler(ws, LEAD, "P3-07", "A", "PN-2", "melted", installed_on=None, now=replaced_at)
     old = phone_jpeg(scene(seed=1), taken=datetime(2026, 3, 4, 9, 0))
-    late = ingest(ws, UPLOADER, [UploadSource("P3-07.jpg", old), upload("P3-07_b.png")], "north", now=replaced_at)
+    late = ingest(
+        ws, UPLOADER, [UploadSource("P3-07.jpg", old), upload("P3-07_b.png")], "north", now=replaced_at
+    )
     before, after = [f.photo.coupler_id for f in late.files if f.photo]
     assert before < after
 
@@ -266,12 +300,11 @@ def test_a_full_disk_is_said_for_each_file_and_sending_again_works(
 def test_a_disk_that_fills_between_original_and_row_loses_nothing(
     ws: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def full(*_args: object) -> None:
-        raise OSError(errno.ENOSPC, "No space left on device")
+    def full(*_arguments: object) -> None:
+        raise StorageError("a database that can be written", "database or disk is full", "Free some space.")
 
     with monkeypatch.context() as patch:
-        patch.setattr("data_tools.desk.keep_photo", lambda *_: (_ for _ in ()).throw(
-            StorageError("a database that can be written", "database or disk is full", "Free some disk space.")))  # fmt: skip
+        patch.setattr("data_tools.desk.keep_photo", full)
         (file,) = _send(ws, upload("P3-07.png", MELTED)).files
     assert file.status is IngestStatus.NOT_RECEIVED
     assert [p.kind for p in verify(ws, LEAD).problems] == ["orphan"]

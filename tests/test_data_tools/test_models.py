@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -58,7 +59,9 @@ def _live(ws: Workspace) -> str:
 
 
 def test_versions_are_kept_promoted_and_gone_back_from(ws: Workspace, versions: list[Path]) -> None:
-    one, two = (registry.register(ws, LEAD, file, "fine-tuned", metrics={"n": 3}).version for file in versions)
+    one, two = (
+        registry.register(ws, LEAD, file, "fine-tuned", metrics={"n": 3}).version for file in versions
+    )
     assert (_live(ws), ws.classifier().version) == (registry.SHIPPED, "shipped")
     registry.promote(ws, LEAD, one, "better")
     assert (_live(ws), ws.classifier().version) == ("grey-2", "grey-2")
@@ -96,7 +99,9 @@ def test_an_altered_or_missing_file_never_goes_live(ws: Workspace, versions: lis
     assert {p.kind for p in verify(ws, LEAD).problems} == {"model"}
 
 
-def test_promoting_what_is_live_or_unknown_or_without_a_reason_is_refused(ws: Workspace, versions: list[Path]) -> None:
+def test_promoting_what_is_live_or_unknown_or_without_a_reason_is_refused(
+    ws: Workspace, versions: list[Path]
+) -> None:
     version = registry.register(ws, LEAD, versions[0], "x").version
     registry.promote(ws, LEAD, version, "x")
     with pytest.raises(ConflictError):
@@ -162,7 +167,9 @@ def test_held_out_couplers_are_held_out_for_ever_and_about_one_in_five(tmp_path:
 def test_rules_for_conflicts_second_opinions_cannot_tell_and_replaced_couplers(ws: Workspace) -> None:
     greys = [MELTED] * 5
     ingest(ws, UPLOADER, [upload(f"P3-07_{n}.png", grey, n) for n, grey in enumerate(greys)], "north")
-    conflict, settled, asked, cannot, taken_back = sorted(queue(ws, TECHNICIAN), key=lambda i: i.photo.file_name)
+    conflict, settled, asked, cannot, taken_back = sorted(
+        queue(ws, TECHNICIAN), key=lambda i: i.photo.file_name
+    )
 
     def say(who: object, item: object, kind: DecisionKind, *findings: TrueFinding) -> int:
         return decide(ws, who, item.photo.id, item.verdict.id, kind, findings).id  # type: ignore[arg-type,attr-defined]
@@ -188,7 +195,11 @@ def test_rules_for_conflicts_second_opinions_cannot_tell_and_replaced_couplers(w
     replace_coupler(ws, TECHNICIAN, "P3-07", "A", "PN-2", "melted")
     ingest(ws, UPLOADER, [upload("P3-07_new.png", MELTED, 77)], "north")
     say(TECHNICIAN, queue(ws, TECHNICIAN)[0], DecisionKind.CONFIRMED)
-    say(TECHNICIAN, next(i for i in queue(ws, TECHNICIAN) if i.photo.file_name == "P3-07_new.png"), DecisionKind.CONFIRMED)
+    say(
+        TECHNICIAN,
+        next(i for i in queue(ws, TECHNICIAN) if i.photo.file_name == "P3-07_new.png"),
+        DecisionKind.CONFIRMED,
+    )
     couplers = {p.coupler for p in read_manifest(freeze(ws, LEAD).manifest)}
     assert couplers == {"north/P3-07/A/1", "north/P3-07/A/2"}
 
@@ -230,11 +241,12 @@ def _fake_training(monkeypatch: pytest.MonkeyPatch, answer: _Answer, calls: list
 
 
 @pytest.fixture
-def taught(tmp_path: Path) -> Workspace:
+def taught(tmp_path: Path) -> Iterator[Workspace]:
     workspace = furnished(tmp_path, blind_audit_share=1.0, min_confirmed_photos=10)
     workspace.load_judge = lambda path: GreyJudge(path.read_text() if path else "shipped")
     _decided(workspace)
-    return workspace
+    yield workspace
+    workspace.close()
 
 
 def test_retraining_promotes_what_is_not_worse(taught: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -242,17 +254,27 @@ def test_retraining_promotes_what_is_not_worse(taught: Workspace, monkeypatch: p
     _fake_training(monkeypatch, _Answer(True, "Promoted: fewer misses.", 7), calls)
     seen: list[tuple[float, str]] = []
     outcome = retrain(taught, LEAD, progress=lambda share, stage: seen.append((share, stage)))
-    assert (outcome.promoted, outcome.candidate, outcome.reason) == (True, "grey-9", "Promoted: fewer misses.")
+    assert (outcome.promoted, outcome.candidate, outcome.reason) == (
+        True,
+        "grey-9",
+        "Promoted: fewer misses.",
+    )
     assert _live(taught) == taught.classifier().version == "grey-9"
     assert calls[0]["live"] == calls[1]["live"] == Path("shipped.safetensors")
     assert calls[1]["manifests"] == [outcome.training_set.held_out, outcome.training_set.never_regress]
-    assert [stage for _, stage in seen] == ["freezing the training set", "learning", "comparing with the live version"]
+    assert [stage for _, stage in seen] == [
+        "freezing the training set",
+        "learning",
+        "comparing with the live version",
+    ]
     version = registry.live_version(taught)
     assert version.metrics["compared_on"] == 7
     assert version.note == "Promoted: fewer misses."
 
 
-def test_retraining_holds_what_is_worse_with_the_reason(taught: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_retraining_holds_what_is_worse_with_the_reason(
+    taught: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
     _fake_training(monkeypatch, _Answer(False, "Held: it misses more melted housings.", 7), [])
     outcome = retrain(taught, LEAD)
     assert not outcome.promoted
@@ -292,7 +314,9 @@ def test_a_job_shows_its_progress_its_end_and_stops_when_asked(
         jobs.ask_stop(taught, LEAD, 99)
 
 
-def test_a_job_that_was_killed_counts_as_dead_after_a_minute(ws: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_job_that_was_killed_counts_as_dead_after_a_minute(
+    ws: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
     jobs.open_job(ws, LEAD, "retrain")
     now = datetime.now(UTC)
     monkeypatch.setattr(jobs, "now_or", lambda _now: now + 2 * jobs.DEAD_AFTER)

@@ -70,7 +70,12 @@ def test_file_is_synced_before_its_name_and_the_folder_after(
 
 @pytest.mark.parametrize(
     ("number", "words"),
-    [(errno.ENOSPC, "Free some disk space"), (errno.EROFS, "writable"), (errno.EACCES, "writable"), (errno.EIO, "disk")],
+    [
+        (errno.ENOSPC, "Free some disk space"),
+        (errno.EROFS, "writable"),
+        (errno.EACCES, "writable"),
+        (errno.EIO, "disk"),
+    ],
 )
 def test_trouble_of_the_disk_is_told_and_leaves_nothing_half_written(
     store: PhotoStore, monkeypatch: pytest.MonkeyPatch, number: int, words: str

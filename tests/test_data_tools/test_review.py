@@ -297,7 +297,9 @@ def test_cells_that_a_spreadsheet_would_run_are_neutralised_and_come_back(text: 
     assert f"'{text}" in csv_text(["a"], [[text]]).replace('""', '"')
 
 
-@pytest.mark.parametrize(("value", "cell"), [(-2, "-2"), (1.5, "1.5"), (None, ""), (True, "True"), ("plain", "plain")])
+@pytest.mark.parametrize(
+    ("value", "cell"), [(-2, "-2"), (1.5, "1.5"), (None, ""), (True, "True"), ("plain", "plain")]
+)
 def test_numbers_and_plain_text_are_left_alone(value: object, cell: str) -> None:
     assert safe_cell(value) == cell
 

@@ -16,7 +16,9 @@ def test_every_setting_is_documented() -> None:
 
 
 def test_environment_beats_file_beats_default(tmp_path: Path) -> None:
-    (tmp_path / "settings.toml").write_text('blind_audit_share = 0.2\nmax_photo_mb = 7\ndefault_role = "uploader"\n')
+    (tmp_path / "settings.toml").write_text(
+        'blind_audit_share = 0.2\nmax_photo_mb = 7\ndefault_role = "uploader"\n'
+    )
     settings = load_settings(tmp_path, {"ROUNDS_MAX_PHOTO_MB": "9", "ROUNDS_EVIDENCE_FIRST_LOOK": "no"})
     assert (settings.blind_audit_share, settings.max_photo_mb) == (0.2, 9)
     assert settings.default_role is Role.UPLOADER

@@ -19,7 +19,10 @@ WEDNESDAY = datetime(2026, 3, 4, 12, tzinfo=UTC)
 
 def test_units_have_several_couplers_by_position(ws: Workspace) -> None:
     unit = add_unit(ws, LEAD, "north", "P3-07", position="B", family="type2", part_number="PN-9")
-    assert [(c.position, c.family, c.part_number) for c in unit.couplers] == [("A", "type1", "PN-1"), ("B", "type2", "PN-9")]
+    assert [(c.position, c.family, c.part_number) for c in unit.couplers] == [
+        ("A", "type1", "PN-1"),
+        ("B", "type2", "PN-9"),
+    ]
     with pytest.raises(ConflictError, match="Replace"):
         add_unit(ws, LEAD, "north", "P3-07", position="B")
     with pytest.raises(ConflictError, match="at north"):

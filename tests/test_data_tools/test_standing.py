@@ -73,7 +73,7 @@ def test_rules(lines: list[tuple[str, object]], expected: tuple[int | None, bool
 
 
 def _slow_twin(records: list[DecisionRecord]) -> tuple[int | None, bool, bool]:
-    """The same rules told anew: replay, restarting the list of voices whenever a dispute or question is settled."""
+    """The same rules told anew: replay, and start the voices afresh when a dispute or question is settled."""
     counting = [r for r in records if not r.withdrawn and r.kind is not DecisionKind.WITHDRAWN]
     voices: list[DecisionRecord] = []
     question: str | None = None
@@ -132,7 +132,12 @@ def _verdict(triage: Triage | None, reason: Reason | None = None) -> Judgement:
     ],
 )
 def test_state(
-    verdict: Judgement, lines: list[tuple[str, object]], audit: bool, judged: bool, reason: Reason, queued: bool
+    verdict: Judgement,
+    lines: list[tuple[str, object]],
+    audit: bool,
+    judged: bool,
+    reason: Reason,
+    queued: bool,
 ) -> None:
     state = state_of(verdict, fold(_said(*lines)), audit)
     assert (state.judged, state.reason, state.queued) == (judged, reason, queued)

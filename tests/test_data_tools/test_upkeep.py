@@ -19,12 +19,25 @@ from data_tools.sites import get_unit
 from data_tools.verify import verify
 from data_tools.workspace import Workspace, open_workspace
 from model.errors import BadRequestError, NotAllowedError, StorageError
-from tests.test_data_tools.store_kit import CLEAR, LEAD, MELTED, TECHNICIAN, UPLOADER, GreyJudge, picture, upload
+from tests.test_data_tools.store_kit import (
+    CLEAR,
+    LEAD,
+    MELTED,
+    TECHNICIAN,
+    UPLOADER,
+    GreyJudge,
+    picture,
+    upload,
+)
 
 
 @pytest.fixture
 def filled(ws: Workspace) -> Workspace:
-    sources = [upload("P3-07.png", MELTED, 1), upload("IMG.png", CLEAR, 2), UploadSource("note.txt", b"not a photo")]
+    sources = [
+        upload("P3-07.png", MELTED, 1),
+        upload("IMG.png", CLEAR, 2),
+        UploadSource("note.txt", b"not a photo"),
+    ]
     ingest(ws, UPLOADER, sources, "north")
     item = queue(ws, TECHNICIAN)[0]
     decide(ws, TECHNICIAN, item.photo.id, item.verdict.id, DecisionKind.CONFIRMED, comment="=cmd()")
