@@ -18,7 +18,7 @@ from data_tools.rendering.contours import circle, inset, rounded_rectangle
 from data_tools.rendering.fittings import hollow_cap, nose_outline
 from data_tools.rendering.hand_finish import GLOVES, sample_wear
 from data_tools.rendering.hands import flesh, open_hand
-from data_tools.rendering.others import OTHER_KINDS, build_other
+from data_tools.rendering.others import OTHER_KINDS, build_other, sample_kind
 from data_tools.rendering.props import COVERS, pointing_hand, sample_props
 from data_tools.rendering.shapes import Solid, lathe, plate, tube
 from data_tools.rendering.spec import Mesh
@@ -97,6 +97,13 @@ def test_every_other_thing_is_sound_and_repeats(kind: str) -> None:
         check_sound(meshes, 120_000)
         assert same(meshes, build_other(np.random.default_rng(seed), kind))
     assert not same(meshes, build_other(np.random.default_rng(99), kind))
+
+
+def test_look_alikes_are_drawn_three_times_as_often_as_clutter_and_all_kinds_turn_up() -> None:
+    rng = np.random.default_rng(0)
+    drawn = [sample_kind(rng) for _ in range(4000)]
+    assert set(drawn) == set(OTHER_KINDS)
+    assert drawn.count("type1_inlet") / drawn.count("padlock") == pytest.approx(3.0, rel=0.4)
 
 
 def test_asking_for_an_unknown_kind_names_the_known_ones() -> None:

@@ -15,11 +15,21 @@ from data_tools.rendering.others import inlets, plugs, sockets, street
 from data_tools.rendering.props import pointing_hand
 from data_tools.rendering.spec import Mesh
 
-__all__ = ["OTHER_KINDS", "build_other"]
+__all__ = ["OTHER_KINDS", "build_other", "sample_kind"]
 
 _MAKERS = {**inlets.MAKERS, **sockets.MAKERS, **plugs.MAKERS, **street.MAKERS}
 OTHER_KINDS: tuple[str, ...] = tuple(_MAKERS)
+_LOOK_ALIKES = frozenset(
+    {*inlets.MAKERS, *sockets.MAKERS, *plugs.MAKERS} - {"shut_flap", "empty_hand", "pipe_ends"}
+)
+_LOOK_ALIKE_ODDS = 3.0
 _HAND_SHARE, _LOOP_SHARE = 0.12, 0.15
+
+
+def sample_kind(rng: np.random.Generator) -> str:
+    """Return a kind; what is easily taken for a coupler comes three times as often as plain clutter."""
+    odds = np.array([_LOOK_ALIKE_ODDS if kind in _LOOK_ALIKES else 1.0 for kind in OTHER_KINDS])
+    return OTHER_KINDS[int(rng.choice(len(OTHER_KINDS), p=odds / odds.sum()))]
 
 
 def build_other(rng: np.random.Generator, kind: str) -> list[Mesh]:
