@@ -10,29 +10,30 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from sqlalchemy import Select, String, or_, select, type_coerce
-from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
+from sqlalchemy import Select, or_, select
+from sqlalchemy.orm import Session, aliased
 
 from data_tools.access import Actor, Permission
 from data_tools.database.schema import (
-    CouplerRow,
     DecisionRow,
-    EventRow,
-    ObservationRow,
     PhotoRow,
     PhotoStateRow,
     RoundRow,
-    SiteRow,
-    UnitRow,
     VerdictRow,
 )
-from data_tools.records import DecisionKind, UnitStatus
+from data_tools.records import DecisionKind
+from data_tools.trend_tables import (
+    as_times,
+    couplers_frame,
+    events_frame,
+    observations_frame,
+    plain_column,
+    read_frame,
+    units_frame,
+)
 from data_tools.trends.frames import BIT_OF_KIND, TrendData, bits_of
 from data_tools.workspace import Workspace
 from model.vocabulary import FindingKind, Outcome, Triage
-
-CHUNK = 500
-"""Rows read at a time; below the collector's own threshold of 700 new objects."""
 
 
 def load_trends(ws: Workspace, actor: Actor, since: datetime | None = None) -> TrendData:
@@ -44,16 +45,16 @@ def load_trends(ws: Workspace, actor: Actor, since: datetime | None = None) -> T
     """
     actor.require(Permission.PLAN)
     with ws.read() as session:
-        couplers = _couplers(session)
+        couplers = couplers_frame(session)
         photos = _photos(session, couplers, since)
         return TrendData(
             photos=photos,
             findings=_findings(session, photos),
             decisions=_decisions(session),
             couplers=couplers,
-            units=_units(session),
-            events=_events(session),
-            observations=_observations(session),
+            units=units_frame(session),
+            events=events_frame(session),
+            observations=observations_frame(session),
         )
 
 
@@ -66,8 +67,8 @@ def load_frame(ws: Workspace, actor: Actor, since: datetime | None = None) -> pd
 
 
 def _photos(session: Session, couplers: pd.DataFrame, since: datetime | None) -> pd.DataFrame:
-    rows = _frame(session, _photo_query(since))
-    versions = _frame(session, select(VerdictRow.id, VerdictRow.model_version)).set_index("id")[
+    rows = read_frame(session, _photo_query(since))
+    versions = read_frame(session, select(VerdictRow.id, VerdictRow.model_version)).set_index("id")[
         "model_version"
     ]
     scored = rows["triage"].notna()
@@ -76,7 +77,7 @@ def _photos(session: Session, couplers: pd.DataFrame, since: datetime | None) ->
     usable = rows["judged"].astype(bool)
     judged = usable & ~open_question
     rows["week"] = _mondays(rows.pop("iso_year"), rows.pop("iso_week"))
-    rows["seen_at"] = _times(rows["seen_at"])
+    rows["seen_at"] = as_times(rows["seen_at"])
     photos = rows.assign(
         outcome=np.where(scored, Outcome.SCORED.value, Outcome.CANNOT_JUDGE.value),
         reason=rows["reason"].fillna(""),
@@ -102,18 +103,18 @@ def _photo_query(since: datetime | None) -> Select[*tuple[Any, ...]]:
             PhotoRow.coupler_id,
             RoundRow.iso_year,
             RoundRow.iso_week,
-            _plain(PhotoRow.seen_at, "seen_at"),
+            plain_column(PhotoRow.seen_at, "seen_at"),
             PhotoRow.received_by,
             PhotoRow.camera,
-            _plain(PhotoRow.blind_audit, "blind_audit"),
+            plain_column(PhotoRow.blind_audit, "blind_audit"),
             PhotoStateRow.verdict_id,
             PhotoStateRow.decision_id,
-            _plain(PhotoStateRow.judged, "judged"),
-            _plain(PhotoStateRow.reason, "reason"),
-            _plain(PhotoStateRow.triage, "triage"),
-            _plain(PhotoStateRow.missing_latch, "missing_latch"),
-            _plain(PhotoStateRow.broken_pin_housing, "broken_pin_housing"),
-            _plain(PhotoStateRow.heat_melted_housing, "heat_melted_housing"),
+            plain_column(PhotoStateRow.judged, "judged"),
+            plain_column(PhotoStateRow.reason, "reason"),
+            plain_column(PhotoStateRow.triage, "triage"),
+            plain_column(PhotoStateRow.missing_latch, "missing_latch"),
+            plain_column(PhotoStateRow.broken_pin_housing, "broken_pin_housing"),
+            plain_column(PhotoStateRow.heat_melted_housing, "heat_melted_housing"),
             decision.decided_by,
         )
         .join(PhotoStateRow, PhotoStateRow.photo_id == PhotoRow.id)
@@ -164,7 +165,7 @@ def _decisions(session: Session) -> pd.DataFrame:
         select(
             DecisionRow.photo_id,
             DecisionRow.decided_by,
-            _plain(DecisionRow.decided_at, "decided_at"),
+            plain_column(DecisionRow.decided_at, "decided_at"),
             DecisionRow.judged,
             DecisionRow.findings,
             DecisionRow.seconds,
@@ -176,111 +177,11 @@ def _decisions(session: Session) -> pd.DataFrame:
             DecisionRow.kind.in_((DecisionKind.CONFIRMED, DecisionKind.CORRECTED, DecisionKind.CANNOT_TELL))
         )
     )
-    rows = _frame(session, query)
+    rows = read_frame(session, query)
     bits = [bits_of(FindingKind(item["kind"]) for item in items) for items in rows.pop("findings")]
     rows["kinds"] = np.where(rows.pop("judged").astype(bool), np.asarray(bits, np.int64), -1)
-    rows["decided_at"] = _times(rows["decided_at"])
+    rows["decided_at"] = as_times(rows["decided_at"])
     return rows
-
-
-def _couplers(session: Session) -> pd.DataFrame:
-    query = (
-        select(
-            CouplerRow.id.label("coupler_id"),
-            UnitRow.key.label("unit"),
-            CouplerRow.position,
-            CouplerRow.number,
-            SiteRow.key.label("site"),
-            CouplerRow.family,
-            CouplerRow.part_number,
-            CouplerRow.installed_on,
-            CouplerRow.removed_on,
-            _plain(CouplerRow.put_on_at, "put_on_at"),
-        )
-        .join(UnitRow, UnitRow.id == CouplerRow.unit_id)
-        .join(SiteRow, SiteRow.id == UnitRow.site_id)
-    )
-    rows = _frame(session, query)
-    for column in ("installed_on", "removed_on"):
-        rows[column] = pd.to_datetime(rows[column])
-    rows["put_on_at"] = _times(rows["put_on_at"])
-    return rows
-
-
-def _units(session: Session) -> pd.DataFrame:
-    """Units of open sites; a closed site owes no rounds."""
-    query = (
-        select(
-            UnitRow.key.label("unit"),
-            SiteRow.key.label("site"),
-            _plain(UnitRow.added_at, "added_at"),
-            _plain(UnitRow.status, "status"),
-        )
-        .join(SiteRow, SiteRow.id == UnitRow.site_id)
-        .where(SiteRow.closed_at.is_(None))
-        .order_by(SiteRow.key, UnitRow.key)
-    )
-    rows = _frame(session, query)
-    rows["added_at"] = _times(rows["added_at"])
-    rows["out_of_service"] = rows.pop("status") == UnitStatus.OUT_OF_SERVICE.value
-    return rows
-
-
-def _events(session: Session) -> pd.DataFrame:
-    query = (
-        select(
-            UnitRow.key.label("unit"),
-            SiteRow.key.label("site"),
-            EventRow.coupler_id,
-            _plain(EventRow.kind, "kind"),
-            EventRow.reason,
-            EventRow.done_by,
-            _plain(EventRow.done_at, "done_at"),
-        )
-        .join(UnitRow, UnitRow.id == EventRow.unit_id)
-        .join(SiteRow, SiteRow.id == UnitRow.site_id)
-        .order_by(EventRow.id)
-    )
-    rows = _frame(session, query)
-    rows["done_at"] = _times(rows["done_at"])
-    return rows
-
-
-def _observations(session: Session) -> pd.DataFrame:
-    query = (
-        select(
-            UnitRow.key.label("unit"),
-            SiteRow.key.label("site"),
-            _plain(ObservationRow.what, "what"),
-            ObservationRow.note,
-            _plain(ObservationRow.done_at, "done_at"),
-        )
-        .join(UnitRow, UnitRow.id == ObservationRow.unit_id)
-        .join(SiteRow, SiteRow.id == UnitRow.site_id)
-    )
-    rows = _frame(session, query)
-    rows["done_at"] = _times(rows["done_at"])
-    return rows
-
-
-def _frame(session: Session, query: Select[*tuple[Any, ...]]) -> pd.DataFrame:
-    """Read by chunks into columns: all rows alive at once would cost as much in garbage collection."""
-    result = session.connection().execute(query)
-    names = list(result.keys())
-    columns: list[list[Any]] = [[] for _ in names]
-    for rows in result.partitions(CHUNK):
-        for column, values in zip(columns, zip(*rows, strict=True), strict=True):
-            column.extend(values)
-    return pd.DataFrame(dict(zip(names, columns, strict=True)))
-
-
-def _plain(column: InstrumentedAttribute[Any], name: str) -> Any:
-    """The column as the driver gives it: no enum, boolean or zone made in Python for each value."""
-    return type_coerce(column, String).label(name)
-
-
-def _times(values: pd.Series) -> pd.Series:
-    return pd.to_datetime(values, utc=True, format="ISO8601")
 
 
 def _mondays(iso_year: pd.Series, iso_week: pd.Series) -> pd.Series:

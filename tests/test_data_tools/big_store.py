@@ -1,9 +1,12 @@
 """Fills a store with many photos by plain inserts, to measure how loading and trends grow."""
 
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import insert
+from sqlalchemy.orm import Session
 
 from data_tools.database import schema as t
 from data_tools.lookup import judgement_to_json
@@ -31,6 +34,11 @@ def verdict_of(kind: FindingKind | None, triage: Triage, version: str = "m1") ->
         face=LocatedFace("type1", 0.98, tuple(float(i) for i in range(9)), dict.fromkeys(TYPE1.places, True)),
         quality={"sharpness": 212.5, "brightness": 0.42, "face_px": 812.0},
     )
+
+
+CLEAR = judgement_to_json(verdict_of(None, Triage.CLEAR))
+FLAGGED = judgement_to_json(verdict_of(FindingKind.BROKEN_PIN_HOUSING, Triage.FLAG))
+FOUND = [{"kind": "broken_pin_housing", "place": "upper_left"}]
 
 
 def fill(ws: Workspace, photos: int, units: int, weeks: int = 156, sites: int = 10, seed: int = 1) -> None:
@@ -120,86 +128,112 @@ def _events(units: int) -> list[dict[str, object]]:
     return rows
 
 
-def _insert_photos(session, random, batch, units: int, weeks: int, sites: int) -> None:
+def _insert_photos(
+    session: Session,
+    random: np.random.Generator,
+    batch: NDArray[np.int64],
+    units: int,
+    weeks: int,
+    sites: int,
+) -> None:
+    """Photos of random units and weeks: 3 in 100 show damage, a fifth of these are corrected to intact."""
     unit, week = random.integers(0, units, batch.size), random.integers(0, weeks, batch.size)
     damaged, corrected = random.uniform(size=batch.size) < 0.03, random.uniform(size=batch.size) < 0.2
-    clear, flag = (
-        judgement_to_json(verdict_of(None, Triage.CLEAR)),
-        judgement_to_json(verdict_of(FindingKind.BROKEN_PIN_HOUSING, Triage.FLAG)),
-    )
-    found = [{"kind": "broken_pin_housing", "place": "upper_left"}]
-    rows = {t.PhotoRow: [], t.VerdictRow: [], t.DecisionRow: [], t.PhotoStateRow: []}
-    for n, u, w, bad, wrong in zip(
-        batch.tolist(), unit.tolist(), week.tolist(), damaged, corrected, strict=True
-    ):
-        seen = START + timedelta(weeks=w, minutes=n % 300)
-        stands = bool(bad) and not bool(wrong)
-        rows[t.PhotoRow].append(
-            {
-                "id": n + 1,
-                "sha256": f"{n:064d}",
-                "file_name": "x.jpg",
-                "coupler_id": 2 * u + (1 if w < 73 else 2),
-                "round_id": w * sites + u % sites + 1,
-                "taken_at": seen,
-                "received_at": seen,
-                "seen_at": seen,
-                "received_by": "x",
-                "width": 4000,
-                "height": 3000,
-                "camera": "",
-                "blind_audit": n % 20 == 0,
-            }
+    shots = [
+        _Shot(*numbers, sites)
+        for numbers in zip(
+            batch.tolist(), unit.tolist(), week.tolist(), damaged.tolist(), corrected.tolist(), strict=True
         )
-        rows[t.VerdictRow].append(
-            {
-                "id": n + 1,
-                "photo_id": n + 1,
-                "made_at": seen,
-                "model_version": "m1" if w < 80 else "m2",
-                "outcome": Outcome.SCORED,
-                "reason": None,
-                "triage": Triage.FLAG if bad else Triage.CLEAR,
-                "p_missing_latch": 0.01,
-                "p_broken_pin_housing": 0.9 if bad else 0.01,
-                "p_heat_melted_housing": 0.01,
-                "judgement": flag if bad else clear,
-            }
-        )
-        decided = bool(bad) or n % 20 == 0
-        if decided:
-            rows[t.DecisionRow].append(
-                {
-                    "id": n + 1,
-                    "photo_id": n + 1,
-                    "verdict_id": n + 1,
-                    "kind": DecisionKind.CORRECTED if bad and wrong else DecisionKind.CONFIRMED,
-                    "judged": True,
-                    "findings": found if stands else [],
-                    "decided_by": f"t{n % 3}",
-                    "decided_at": seen,
-                    "seconds": 4.0,
-                    "comment": "",
-                    "evidence_shown": False,
-                    "withdraws_id": None,
-                }
-            )
-        rows[t.PhotoStateRow].append(
-            {
-                "photo_id": n + 1,
-                "verdict_id": n + 1,
-                "decision_id": n + 1 if decided else None,
-                "queued": False,
-                "conflict": False,
-                "second_opinion": False,
-                "judged": True,
-                "reason": None,
-                "triage": Triage.FLAG if bad else Triage.CLEAR,
-                "missing_latch": False,
-                "broken_pin_housing": stands,
-                "heat_melted_housing": False,
-                "findings": found if stands else [],
-            }
-        )
-    for table, values in rows.items():
-        session.execute(insert(table), values)
+    ]
+    session.execute(insert(t.PhotoRow), [shot.photo() for shot in shots])
+    session.execute(insert(t.VerdictRow), [shot.verdict() for shot in shots])
+    session.execute(insert(t.DecisionRow), [shot.decision() for shot in shots if shot.decided])
+    session.execute(insert(t.PhotoStateRow), [shot.state() for shot in shots])
+
+
+@dataclass(frozen=True)
+class _Shot:
+    n: int
+    unit: int
+    week: int
+    damaged: bool
+    corrected: bool
+    sites: int
+
+    @property
+    def decided(self) -> bool:
+        return self.damaged or self.n % 20 == 0
+
+    @property
+    def seen(self) -> datetime:
+        return START + timedelta(weeks=self.week, minutes=self.n % 300)
+
+    @property
+    def found(self) -> list[dict[str, str]]:
+        return FOUND if self.damaged and not self.corrected else []
+
+    def photo(self) -> dict[str, object]:
+        return {
+            "id": self.n + 1,
+            "sha256": f"{self.n:064d}",
+            "file_name": "x.jpg",
+            "coupler_id": 2 * self.unit + (1 if self.week < 73 else 2),
+            "round_id": self.week * self.sites + self.unit % self.sites + 1,
+            "taken_at": self.seen,
+            "received_at": self.seen,
+            "seen_at": self.seen,
+            "received_by": "x",
+            "width": 4000,
+            "height": 3000,
+            "camera": "",
+            "blind_audit": self.n % 20 == 0,
+        }
+
+    def verdict(self) -> dict[str, object]:
+        return {
+            "id": self.n + 1,
+            "photo_id": self.n + 1,
+            "made_at": self.seen,
+            "model_version": "m1" if self.week < 80 else "m2",
+            "outcome": Outcome.SCORED,
+            "reason": None,
+            "triage": Triage.FLAG if self.damaged else Triage.CLEAR,
+            "p_missing_latch": 0.01,
+            "p_broken_pin_housing": 0.9 if self.damaged else 0.01,
+            "p_heat_melted_housing": 0.01,
+            "judgement": FLAGGED if self.damaged else CLEAR,
+        }
+
+    def decision(self) -> dict[str, object]:
+        wrong = self.damaged and self.corrected
+        return {
+            "id": self.n + 1,
+            "photo_id": self.n + 1,
+            "verdict_id": self.n + 1,
+            "kind": DecisionKind.CORRECTED if wrong else DecisionKind.CONFIRMED,
+            "judged": True,
+            "findings": self.found,
+            "decided_by": f"t{self.n % 3}",
+            "decided_at": self.seen,
+            "seconds": 4.0,
+            "comment": "",
+            "evidence_shown": False,
+            "withdraws_id": None,
+        }
+
+    def state(self) -> dict[str, object]:
+        return {
+            "photo_id": self.n + 1,
+            "verdict_id": self.n + 1,
+            "decision_id": self.n + 1 if self.decided else None,
+            "queued": False,
+            "conflict": False,
+            "second_opinion": False,
+            "judged": True,
+            "reason": None,
+            "triage": Triage.FLAG if self.damaged else Triage.CLEAR,
+            "missing_latch": False,
+            "broken_pin_housing": bool(self.found),
+            "heat_melted_housing": False,
+            "findings": self.found,
+        }

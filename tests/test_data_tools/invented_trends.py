@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
-from data_tools.trends.frames import TrendData, bits_of
+from data_tools.trends.frames import Figure, TrendData, bits_of
 from model.vocabulary import FindingKind, Outcome, Place, Triage
 
 MONDAY = pd.Timestamp("2025-01-06")
@@ -136,3 +136,23 @@ class Scene:
             events=pd.DataFrame(self.events, columns=events),
             observations=pd.DataFrame(columns=["unit", "site", "what", "note", "done_at"]),
         )
+
+
+def row(figure: Figure, **where: object) -> pd.Series:
+    """The one row of the figure's table with these values."""
+    table = figure.table
+    for column, value in where.items():
+        table = table[table[column] == value]
+    assert len(table) == 1, table
+    return table.iloc[0]
+
+
+def two_sites(weeks: int = 4) -> Scene:
+    """Twelve couplers at each of two sites; three at ``south`` are melted in every week."""
+    scene = Scene()
+    for site in ("north", "south"):
+        for unit in range(12):
+            coupler = scene.coupler(f"{site}-{unit}", site, part="PN-9" if unit < 6 else "PN-1")
+            for week in range(weeks):
+                scene.photo(coupler, week, {MELTED} if site == "south" and unit < 3 else ())
+    return scene

@@ -1,0 +1,75 @@
+"""Time to first damage: the plain curve for couplers followed from new, corrected for those seen late."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from data_tools import trends
+from data_tools.statistics import kaplan_meier
+from tests.test_data_tools.invented_trends import BROKEN, LATCH, MONDAY, Scene
+
+
+def followed(lifetimes: np.ndarray, entry: np.ndarray, end: int, part: str, scene: Scene) -> None:
+    """Couplers with these lifetimes (weeks of age), photographed from ``entry`` weeks of age on."""
+    for life, start in zip(lifetimes, entry, strict=True):
+        installed = MONDAY - pd.Timedelta(weeks=int(start))
+        coupler = scene.coupler(f"{part}-{len(scene.couplers)}", part=part, installed=f"{installed:%Y-%m-%d}")
+        for week in range(end):
+            scene.photo(coupler, week, {LATCH} if start + week >= life else ())
+
+
+def test_couplers_followed_from_new_give_the_plain_kaplan_meier_curve():
+    random = np.random.default_rng(2)
+    life = random.integers(1, 30, 25)
+    scene = Scene()
+    followed(life, np.zeros(25), 20, "PN-1", scene)
+    figure = trends.time_to_first_damage(scene.data())
+    seen = np.minimum(life, 19)
+    plain = kaplan_meier(seen * 7, life <= 19)
+    drawn = figure.table.iloc[1:]
+    kept = len(drawn)
+    assert kept >= 5
+    assert drawn["age_days"].tolist() == plain.times[:kept].tolist()
+    assert drawn["share"].tolist() == pytest.approx(plain.survival[:kept].tolist())
+    assert drawn["low"].tolist() == pytest.approx(plain.low[:kept].tolist())
+
+
+def test_couplers_first_seen_late_do_not_flatter_the_curve():
+    """Exponential lifetimes of mean 40 weeks, seen from a random age on: only survivors are seen at all.
+
+    Truth: exp(-(age - start) / 40) of those undamaged at the start of the curve.
+    """
+    random = np.random.default_rng(8)
+    scene = Scene()
+    life, entry = random.exponential(40, 400), random.integers(0, 40, 400).astype(float)
+    alive = life > entry
+    followed(np.ceil(life[alive]), entry[alive], 20, "PN-1", scene)
+    figure = trends.time_to_first_damage(scene.data())
+    start = figure.groups["from_age_days"].iloc[0]
+    later = figure.table[figure.table["age_days"] >= start + 140].iloc[0]
+    truth = np.exp(-(later["age_days"] - start) / (7 * 40))
+    assert later["low"] <= truth <= later["high"]
+    assert later["share"] == pytest.approx(truth, abs=0.06)
+
+
+def test_a_part_number_that_breaks_early_is_told_from_the_other():
+    random = np.random.default_rng(4)
+    scene = Scene()
+    followed(random.integers(2, 12, 15), np.zeros(15), 24, "PN-bad", scene)
+    followed(random.integers(15, 60, 15), np.zeros(15), 24, "PN-good", scene)
+    figure = trends.time_to_first_damage(scene.data())
+    assert figure.test is not None
+    assert figure.test.p < 0.001
+    assert "log-rank" in figure.notices[0]
+    medians = figure.groups.set_index("group")["median_days"]
+    assert medians["PN-bad"] < 84
+
+
+def test_a_coupler_damaged_on_its_first_photo_is_not_followed():
+    scene = Scene()
+    scene.photo(scene.coupler("u"), 0, {BROKEN})
+    lives = trends.coupler_lifetimes(scene.data())
+    assert lives["followed"].tolist() == [False]
+    figure = trends.time_to_first_damage(scene.data())
+    assert "10 followed couplers with 3 damages" in figure.not_enough
+    assert figure.table.empty
