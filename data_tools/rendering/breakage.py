@@ -158,7 +158,7 @@ def _bites(rng: np.random.Generator, damage: Damage, hit: Break) -> list[Bite]:
         impact,
         np.pi + 0.5,
         height
-        * (0.3 + 0.68 * s)
+        * (0.08 + 0.9 * s)
         * rng.uniform(0.9, 1.05)
         * (rng.uniform(0.35, 0.9) if hit.solid_body else 1.0),
         rng.uniform(0.3, 2.2),
