@@ -51,7 +51,7 @@ def main() -> None:
         page.run()
     with st.container(horizontal=True, vertical_alignment="center", key="who"):
         st.caption(f"{md(actor.name)} · {ROLE_WORDS[actor.role][0]}")
-        st.button("Somebody else", on_click=access.sign_out, type="tertiary")
+        st.button("Somebody else", key="somebody_else", on_click=access.sign_out, type="tertiary")
 
 
 main()

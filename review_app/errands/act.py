@@ -91,8 +91,16 @@ def _cautions() -> None:
 
 def _reason_form(ws: Workspace, actor: Actor, unit: Unit, what: str) -> None:
     with st.form(f"{what}_{unit.key}", clear_on_submit=True):
-        reason = st.text_area("Reason", max_chars=500, height=80, placeholder="What was found, what was done")
-        sure = what != _RETURN or st.checkbox("A qualified person has checked it and it may be used again")
+        reason = st.text_area(
+            "Reason",
+            max_chars=500,
+            height=80,
+            placeholder="What was found, what was done",
+            key=f"reason_{unit.key}",
+        )
+        sure = what != _RETURN or st.checkbox(
+            "A qualified person has checked it and it may be used again", key=f"checked_{unit.key}"
+        )
         if st.form_submit_button(what, type="primary"):
             if not reason.strip() or not sure:
                 st.error(
@@ -116,9 +124,13 @@ def _replace_form(ws: Workspace, actor: Actor, unit: Unit) -> None:
             index=families.index(now_on.family) if now_on and now_on.family in families else 0,
             format_func=lambda key: FAMILIES[key].title,
         )
-        part = st.text_input("Part number of the new coupler", max_chars=80)
+        part = st.text_input("Part number of the new coupler", max_chars=80, key=f"part_{unit.key}")
         reason = st.text_area(
-            "Reason", max_chars=500, height=80, placeholder="What was found on the old coupler"
+            "Reason",
+            max_chars=500,
+            height=80,
+            placeholder="What was found on the old coupler",
+            key=f"reason_{unit.key}",
         )
         if st.form_submit_button(_REPLACE, type="primary"):
             if not reason.strip():

@@ -79,7 +79,7 @@ def _promote(ws: Workspace, actor: Actor, versions: list[ModelVersion]) -> None:
 
 def _go_back(ws: Workspace, actor: Actor) -> None:
     with st.expander("Go back to the version before"), st.form("go_back"):
-        why = st.text_input("Reason", max_chars=500)
+        why = st.text_input("Reason", max_chars=500, key="back_why")
         if st.form_submit_button("Go back"):
             if not why.strip():
                 st.error("Write the reason.")

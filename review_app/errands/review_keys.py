@@ -46,7 +46,8 @@ class Keys:
         kind: Literal["primary", "secondary"] = "primary" if chosen else "secondary"
         st.button(
             words,
-            key=f"key_{verb}_{word}" if word else f"key_{verb}",
+            # With the photo in the key, a press that comes late has no button any more to count for.
+            key=f"key_{verb}{f'_{word}' if word else ''}_{self.photo_id}",
             on_click=press,
             args=(self, verb, word),
             shortcut=shortcut,

@@ -38,13 +38,19 @@ def ws(tmp_path: Path) -> Iterator[Workspace]:
 @pytest.fixture
 def open_app(ws: Workspace, monkeypatch: pytest.MonkeyPatch) -> Iterator[OpenApp]:
     """Open a screen as somebody: ``open_app(TECHNICIAN, "review")``; without anybody, the sign-in."""
-    monkeypatch.setattr(resources, "open_workspace", lambda: ws)
+    opening = [ws]
+    monkeypatch.setattr(resources, "open_workspace", lambda: opening[-1])
     # AppTest reads no config.toml; without this the app would (rightly) take itself to be open to everybody.
     address = config.get_option("server.address")
     config.set_option("server.address", "127.0.0.1")
     _forget()
 
-    def opened(actor: Actor | None = None, screen: str | None = None) -> AppTest:
+    def opened(
+        actor: Actor | None = None, screen: str | None = None, workspace: Workspace | None = None
+    ) -> AppTest:
+        if workspace is not None:
+            opening.append(workspace)
+            _forget()
         app = AppTest.from_file(str(APP), default_timeout=TIMEOUT_S)
         if actor is not None:
             app.session_state["actor"] = actor

@@ -11,7 +11,7 @@ _TAG = re.compile(r"<[^>]*>")
 
 
 def page_words(app: AppTest) -> str:
-    """Return the words of a page: HTML blocks without their tags, markdown, messages, captions and buttons."""
+    """Return the words of a page: HTML without tags, markdown, messages, captions and buttons."""
     parts = [html.unescape(_TAG.sub(" ", block.proto.body)) for block in app.get("html")]
     for name in ("title", "subheader", "markdown", "caption", "info", "success", "warning", "error", "toast"):
         parts += [str(element.value) for element in app.get(name)]

@@ -26,7 +26,7 @@ BLURRED = Scene(reason=Reason.TOO_BLURRED)
 
 
 def make_workspace(folder: Path, **settings: object) -> Workspace:
-    """Return a fresh workspace with the fake classifier, one site and six units, one of them with two couplers."""
+    """Return a fresh workspace with the fake classifier and one site; the last unit has two couplers."""
     ws = init_workspace(Settings(workspace=folder, **settings), classifier=FakeClassifier())  # type: ignore[arg-type]
     add_site(ws, LEAD, "harbour", "Harbour Deck", "Europe/Lisbon")
     installed = datetime.now(UTC).date() - timedelta(days=400)

@@ -1,4 +1,4 @@
-"""Serve the review app on a workspace with the fake classifier: ``python -m tests.test_review_app.serve FOLDER PORT``."""
+"""Serve the app with the fake classifier: ``python -m tests.test_review_app.serve FOLDER PORT``."""
 
 from __future__ import annotations
 

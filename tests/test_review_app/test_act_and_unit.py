@@ -1,0 +1,122 @@
+"""Act and Units: what is done about a coupler, and what its history shows."""
+
+from __future__ import annotations
+
+from streamlit.testing.v1 import AppTest
+
+from data_tools.conditions import CAUTIONS, take_out_of_service
+from data_tools.history import timeline
+from data_tools.records import DecisionKind, EventKind, EventRecord, UnitStatus
+from data_tools.review import decide, queue
+from data_tools.sites import get_unit, list_sites
+from data_tools.workspace import Workspace
+from review_app.widgets.work_sheet import work_sheet
+from tests.test_review_app.conftest import OpenApp
+from tests.test_review_app.reading import page_words
+from tests.test_review_app.scenario import INTACT, LEAD, MELTED, TECHNICIAN, UNSURE, UPLOADER, send
+
+HOSTILE = "<script>alert(1)</script> =HYPERLINK(1)"
+
+
+def submit(app: AppTest, label: str) -> None:
+    """Press the button of a form."""
+    next(button for button in app.button if button.label == label and button.proto.form_id).click().run()
+    assert not app.exception
+
+
+def events(ws: Workspace, unit: str) -> list[EventRecord]:
+    """Return the events of a unit, oldest first."""
+    return [entry.event for entry in timeline(ws, LEAD, unit).entries if entry.event]
+
+
+def test_a_unit_is_taken_out_and_stays_out_until_returned(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    app = open_app(TECHNICIAN, "act")
+    assert "1** in service but not to be used" in page_words(app)
+    app.text_area(key="reason_H-01").set_value("melted at 1")
+    submit(app, "Take out of service")
+    assert get_unit(ws, LEAD, "H-01").status is UnitStatus.OUT_OF_SERVICE
+    send(ws, "H-01", INTACT, 2)
+    assert get_unit(ws, LEAD, "H-01").status is UnitStatus.OUT_OF_SERVICE
+    app = open_app(TECHNICIAN, "act")
+    assert "1** out of service" in page_words(app)
+
+
+def test_returning_needs_a_reason_and_the_check(open_app: OpenApp, ws: Workspace) -> None:
+    take_out_of_service(ws, TECHNICIAN, "H-01", "melted")
+    app = open_app(TECHNICIAN, "act")
+    app.segmented_control(key="what_H-01_True").set_value("Return to service").run()
+    submit(app, "Return to service")
+    assert get_unit(ws, LEAD, "H-01").status is UnitStatus.OUT_OF_SERVICE
+    app.text_area(key="reason_H-01").set_value("coupler and terminals replaced")
+    submit(app, "Return to service")
+    assert get_unit(ws, LEAD, "H-01").status is UnitStatus.OUT_OF_SERVICE
+    app.checkbox(key="checked_H-01").check()
+    app.text_area(key="reason_H-01").set_value("coupler and terminals replaced")
+    submit(app, "Return to service")
+    assert get_unit(ws, LEAD, "H-01").status is UnitStatus.IN_SERVICE
+    assert [event.kind for event in events(ws, "H-01")] == [EventKind.OUT_OF_SERVICE, EventKind.RETURNED]
+
+
+def test_a_new_coupler_starts_on_the_same_unit(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    app = open_app(TECHNICIAN, "act")
+    app.segmented_control(key="what_H-01_False").set_value("Replace the coupler").run()
+    app.text_input(key="part_H-01").set_value("K-33")
+    app.text_area(key="reason_H-01").set_value("melted at 1")
+    submit(app, "Replace the coupler")
+    (coupler,) = get_unit(ws, LEAD, "H-01").couplers
+    assert coupler.part_number == "K-33"
+    assert "No unit of this site is out of service" in page_words(app)
+
+
+def test_the_cautions_are_on_the_screen(open_app: OpenApp) -> None:
+    words = page_words(open_app(TECHNICIAN, "act")).replace("\\", "")
+    assert all(caution in words for caution in CAUTIONS)
+
+
+def test_the_work_sheet_has_everything_inside_and_runs_nothing(ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    take_out_of_service(ws, TECHNICIAN, "H-01", HOSTILE)
+    (site,) = list_sites(ws, LEAD)
+    sheet = work_sheet(
+        timeline(ws, LEAD, "H-01"), site, HOSTILE, CAUTIONS, lambda photo: ws.photos.thumbnail(photo.sha256)
+    )
+    assert "<script" not in sheet
+    assert "&lt;script&gt;" in sheet
+    assert "http://" not in sheet.replace("http://www.w3.org/2000/svg", "")
+    assert "https://" not in sheet
+    assert sheet.count("data:image/jpeg;base64,") == 1
+    assert sheet.count("data:image/svg+xml;base64,") == 1
+    assert "housing melted by heat, upper left" in sheet
+    assert all(caution in sheet for caution in CAUTIONS)
+
+
+def test_the_history_tells_photos_decisions_and_events(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", INTACT, 1, days_ago=14)
+    send(ws, "H-01", UNSURE, 2, days_ago=7)
+    send(ws, "H-01", MELTED, 3)
+    entry = queue(ws, TECHNICIAN)[0]
+    decide(ws, TECHNICIAN, entry.photo.id, entry.verdict.id, DecisionKind.CONFIRMED, comment=HOSTILE)
+    take_out_of_service(ws, TECHNICIAN, "H-01", "melted <b>badly</b>")
+    app = open_app(UPLOADER, "unit")
+    words = page_words(app)
+    assert "Ivo Tamm agreed with the model: housing melted by heat, upper left" in words
+    assert "Taken out of service: melted <b>badly</b>" in words
+    assert "Model: not sure" in words
+    assert "Act on this unit" not in [link.proto.label for link in app.get("page_link")]
+    html = " ".join(block.proto.body for block in app.get("html"))
+    assert "<script" not in html
+    assert "<b>badly" not in html
+
+
+def test_growth_is_not_drawn_from_two_photos(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", INTACT, 1, days_ago=7)
+    send(ws, "H-01", MELTED, 2)
+    app = open_app(TECHNICIAN, "unit")
+    assert "Not enough data: 2 judged photos, 3 needed" in page_words(app)
+    assert not app.get("arrow_vega_lite_chart")
+
+
+def test_a_unit_without_photos_says_so(open_app: OpenApp) -> None:
+    assert "Nothing yet." in page_words(open_app(TECHNICIAN, "unit"))

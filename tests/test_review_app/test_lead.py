@@ -1,0 +1,120 @@
+"""Trends and models: figures with their n, words instead of thin drawings, and moves of the live model."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pandas as pd
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from data_tools.jobs import latest_job, open_job
+from data_tools.trends import Figure
+from data_tools.workspace import Workspace
+from review_app.widgets import charts
+from review_app.widgets.csv_text import csv_bytes
+from tests.test_review_app.conftest import OpenApp
+from tests.test_review_app.reading import page_words
+from tests.test_review_app.scenario import LEAD, send_weeks
+
+TABS = ["Damage", "Sites and weeks", "Time to first damage", "Comes back", "Rounds", "Trust in the model"]
+
+
+def drawings(app: AppTest) -> int:
+    """Return how many charts are on the page."""
+    return len(app.get("arrow_vega_lite_chart"))
+
+
+def test_nothing_is_drawn_from_too_little(open_app: OpenApp, ws: Workspace) -> None:
+    send_weeks(ws, 2)
+    app = open_app(LEAD, "trends")
+    words = page_words(app)
+    assert "Not enough yet" in words
+    assert "n = 6" in words
+    assert drawings(app) == 0
+
+
+@pytest.mark.parametrize("tab", TABS)
+def test_every_tab_says_its_n(open_app: OpenApp, ws: Workspace, tab: str) -> None:
+    send_weeks(ws, 2)
+    app = open_app(LEAD, "trends")
+    app.segmented_control(key="trend_tab").set_value(tab).run()
+    assert not app.exception
+    words = page_words(app)
+    assert words.count("n = ") >= 1
+    assert words.count("Counted:") == words.count("n = ")
+
+
+def test_an_empty_store_has_words_for_every_tab(open_app: OpenApp) -> None:
+    app = open_app(LEAD, "trends")
+    for tab in [*TABS, "Monthly report"]:
+        app.segmented_control(key="trend_tab").set_value(tab).run()
+        assert not app.exception
+        assert "went wrong" not in page_words(app)
+
+
+def test_the_monthly_report_can_be_made(open_app: OpenApp, ws: Workspace) -> None:
+    send_weeks(ws, 6)
+    app = open_app(LEAD, "trends")
+    app.segmented_control(key="trend_tab").set_value("Monthly report").run()
+    next(button for button in app.button if button.label == "Make the report").click().run()
+    assert not app.exception
+    assert app.get("download_button")
+
+
+def test_models_move_only_with_a_reason(open_app: OpenApp) -> None:
+    app = open_app(LEAD, "models")
+    assert "Live: **shipped**" in page_words(app)
+    next(button for button in app.button if button.label == "Go back").click().run()
+    assert "Write the reason." in page_words(app)
+    app.text_input(key="back_why").set_value("too many false alarms")
+    next(button for button in app.button if button.label == "Go back").click().run()
+    assert "an earlier version to go back to" in page_words(app)
+
+
+def test_a_training_that_runs_is_shown_and_not_started_twice(open_app: OpenApp, ws: Workspace) -> None:
+    job = open_job(ws, LEAD, "retrain")
+    app = open_app(LEAD, "models")
+    assert "Train now" not in [button.label for button in app.button]
+    next(button for button in app.button if button.label == "Stop").click().run()
+    latest = latest_job(ws, LEAD)
+    assert latest is not None
+    assert latest.id == job.id
+    assert latest.stop_asked
+
+
+def test_csv_runs_nothing_in_a_spreadsheet() -> None:
+    table = pd.DataFrame(
+        {"unit": ["=1+1", "-2", "H-01", None], "n": [1, 2, 3, -4], "rate": [0.5, None, 1.0, 0.0]}
+    )
+    lines = csv_bytes(table).decode("utf-8-sig").splitlines()
+    assert lines == ["unit,n,rate", "'=1+1,1,0.5", "'-2,2,", "H-01,3,1.0", ",-4,0.0"]
+
+
+def test_a_row_that_is_too_thin_is_named_but_not_drawn() -> None:
+    table = pd.DataFrame(
+        {
+            "group": ["a", "b"],
+            "rate": [0.2, float("nan")],
+            "low": [0.1, float("nan")],
+            "high": [0.4, float("nan")],
+            "n": [20, 3],
+            "enough": [True, False],
+        }
+    )
+    spec = charts.interval_chart(table).to_dict()
+    rows = [row for data in spec["datasets"].values() for row in data]
+    assert {row["what"] for row in rows} == {"a (n = 20)", "b (n = 3, not enough)"}
+    drawn = [data for data in spec["datasets"].values() if len(data) == 1]
+    assert [row["what"] for row in drawn[0]] == ["a (n = 20)"]
+
+
+def test_beyond_chance_is_told_by_shape_too() -> None:
+    weeks = pd.to_datetime([datetime(2026, 1, 5, tzinfo=UTC), datetime(2026, 1, 12, tzinfo=UTC)])
+    table = pd.DataFrame(
+        {"week": weeks, "new": [0, 4], "n": [12, 12], "rate": [0.0, 0.33], "flagged": [False, True]}
+    ).assign(centre=0.05, lower=0.0, upper=0.2)
+    spec = charts.control_chart(table, "week").to_dict()
+    points = next(layer for layer in spec["layer"] if layer["mark"].get("type") == "point")
+    assert points["encoding"]["shape"]["scale"]["range"] == ["circle", "triangle-up"]
+    assert Figure("t", table, 24, "couplers").enough

@@ -1,0 +1,188 @@
+"""Review: the queue through the screen, key by key."""
+
+from __future__ import annotations
+
+import re
+
+from streamlit.testing.v1 import AppTest
+from streamlit.testing.v1.element_tree import Button
+
+from data_tools.access import Actor, Role
+from data_tools.history import timeline
+from data_tools.records import DecisionKind, DecisionRecord
+from data_tools.review import decide, queue
+from data_tools.workspace import Workspace
+from review_app.errands.review_keys import Keys
+from review_app.errands.review_keys import press as press_key
+from review_app.review_desk import Desk
+from tests.test_review_app.conftest import OpenApp
+from tests.test_review_app.reading import page_words
+from tests.test_review_app.scenario import (
+    BROKEN,
+    INTACT,
+    LEAD,
+    MELTED,
+    TECHNICIAN,
+    UNSURE,
+    UPLOADER,
+    make_workspace,
+    send,
+)
+
+OTHER = Actor("Ada Berg", Role.TECHNICIAN)
+
+
+def press(app: AppTest, key: str) -> None:
+    """Press one of the review's buttons."""
+    button_of(app, key).click().run()
+    assert not app.exception
+
+
+def button_of(app: AppTest, key: str) -> Button:
+    """Return one of the review's buttons, whatever photo it is drawn for."""
+    (found,) = [button for button in app.button if re.fullmatch(rf"key_{key}_\d+", button.key or "")]
+    return found
+
+
+def decisions(ws: Workspace, unit: str) -> list[DecisionRecord]:
+    """Return every decision on a unit's photos, oldest first."""
+    return [entry.decision for entry in timeline(ws, LEAD, unit).entries if entry.decision]
+
+
+def test_the_evidence_is_hidden_until_asked_for(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    app = open_app(TECHNICIAN, "review")
+    assert "Model:" not in page_words(app)
+    press(app, "show")
+    assert "Model: **Housing melted by heat, upper left**" in page_words(app)
+    press(app, "agree")
+    (decision,) = decisions(ws, "H-01")
+    assert decision.kind is DecisionKind.CONFIRMED
+    assert decision.evidence_shown
+
+
+def test_a_first_look_without_evidence_is_kept_as_such(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    app = open_app(TECHNICIAN, "review")
+    press(app, "kind_heat_melted_housing")
+    press(app, "place_upper_left")
+    (decision,) = decisions(ws, "H-01")
+    assert decision.kind is DecisionKind.CONFIRMED
+    assert not decision.evidence_shown
+    assert decision.seconds is not None
+
+
+def test_with_the_evidence_on_one_key_confirms_and_the_next_photo_is_there(
+    open_app: OpenApp, ws: Workspace
+) -> None:
+    send(ws, "H-01", MELTED, 1)
+    send(ws, "H-02", BROKEN, 2)
+    app = open_app(TECHNICIAN, "review")
+    app.toggle(key="first_look").set_value(False).run()
+    assert "**H\\-01 · Bay 1**" in page_words(app)
+    press(app, "agree")
+    assert "**H\\-02 · Bay 2**" in page_words(app)
+    assert "Saved: **H\\-01** · housing melted by heat, upper left" in page_words(app)
+
+
+def test_undo_takes_the_decision_back_and_shows_the_photo_again(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    app = open_app(TECHNICIAN, "review")
+    press(app, "show")
+    press(app, "agree")
+    assert "Nothing is waiting" in page_words(app)
+    app.button(key="undo").click().run()
+    assert "**H\\-01 · Bay 1**" in page_words(app)
+    assert [decision.kind for decision in decisions(ws, "H-01")] == [
+        DecisionKind.CONFIRMED,
+        DecisionKind.WITHDRAWN,
+    ]
+
+
+def test_dropping_a_melted_housing_asks_once_more(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    app = open_app(TECHNICIAN, "review")
+    press(app, "none")
+    assert not decisions(ws, "H-01")
+    assert "Say the same again" in page_words(app)
+    press(app, "none")
+    assert decisions(ws, "H-01")[0].findings == ()
+
+
+def test_comment_cannot_tell_and_second_opinion_are_kept(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    send(ws, "H-02", BROKEN, 2)
+    app = open_app(TECHNICIAN, "review")
+    (first,) = [entry.photo.id for entry in timeline(ws, LEAD, "H-01").entries if entry.photo]
+    app.text_input(key=f"comment_{first}").set_value("glare on =SUM(A1)").run()
+    press(app, "second")
+    press(app, "cannot_tell")
+    (asked,), (unclear,) = decisions(ws, "H-01"), decisions(ws, "H-02")
+    assert asked.kind is DecisionKind.SECOND_OPINION
+    assert asked.comment == "glare on =SUM(A1)"
+    assert unclear.kind is DecisionKind.CANNOT_TELL
+    assert [entry.unit.key for entry in queue(ws, OTHER)] == ["H-01"]
+
+
+def test_blind_audits_look_like_the_others(open_app: OpenApp, ws: Workspace) -> None:
+    audited = make_workspace(ws.folder.parent / "audited", blind_audit_share=1.0, evidence_first_look=False)
+    send(audited, "H-01", INTACT, 1)
+    send(audited, "H-02", UNSURE, 2)
+    items = {entry.unit.key: entry for entry in queue(audited, TECHNICIAN)}
+    assert items["H-01"].blind_audit
+    assert not items["H-02"].blind_audit
+    audited.close()
+    shown = []
+    for scene in (INTACT, UNSURE):
+        unit = "H-01" if scene is INTACT else "H-02"
+        send_into = make_workspace(
+            ws.folder.parent / f"one_{unit}", blind_audit_share=1.0, evidence_first_look=False
+        )
+        send(send_into, "H-03", scene, 5)
+        shown.append(_screen_of(send_into, open_app))
+        send_into.close()
+    assert shown[0] == shown[1]
+
+
+def _screen_of(workspace: Workspace, open_app: OpenApp) -> str:
+    app = open_app(TECHNICIAN, "review", workspace=workspace)
+    return page_words(app)
+
+
+def test_two_technicians_on_one_photo_are_both_kept_and_told(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    app = open_app(TECHNICIAN, "review")
+    (entry,) = queue(ws, OTHER)
+    decide(ws, OTHER, entry.photo.id, entry.verdict.id, DecisionKind.CORRECTED, ())
+    press(app, "show")
+    press(app, "agree")
+    assert {decision.decided_by for decision in decisions(ws, "H-01")} == {OTHER.name, TECHNICIAN.name}
+    assert "Ada Berg decided on the same photo" in page_words(app)
+
+
+def test_a_late_press_never_lands_on_the_next_photo(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    send(ws, "H-02", BROKEN, 2)
+    desk = Desk(items=queue(ws, TECHNICIAN), first_look=False)
+    assert desk.current is not None
+    keys = Keys(ws, TECHNICIAN, desk, desk.current.photo.id)
+    press_key(keys, "agree")
+    press_key(keys, "agree")
+    assert len(decisions(ws, "H-01")) == 1
+    assert not decisions(ws, "H-02")
+
+
+def test_each_photo_has_buttons_of_its_own(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    send(ws, "H-02", BROKEN, 2)
+    app = open_app(TECHNICIAN, "review")
+    before = {button.key for button in app.button if (button.key or "").startswith("key_")}
+    press(app, "show")
+    press(app, "agree")
+    after = {button.key for button in app.button if (button.key or "").startswith("key_")}
+    assert not before & after
+
+
+def test_an_uploader_cannot_open_the_review(open_app: OpenApp) -> None:
+    app = open_app(UPLOADER)
+    assert "Review" not in [link.proto.label for link in app.get("page_link")]
