@@ -24,7 +24,7 @@ from data_tools.rendering.scene import Flash
 PAINTED_PLACES = 600
 """How many different painted surroundings a run draws from."""
 KINDS = ("clear", "overcast", "low_sun", "night", "garage", "workshop", "by_window")
-_ODDS = (0.25, 0.2, 0.1, 0.13, 0.14, 0.1, 0.08)
+_ODDS = (0.3, 0.16, 0.12, 0.13, 0.12, 0.09, 0.08)
 _FLASH_ODDS = {"night": 0.85, "garage": 0.35, "workshop": 0.2, "by_window": 0.08, "low_sun": 0.1}
 _DIMNESS = {"night": 1.0, "garage": 0.65, "workshop": 0.5, "by_window": 0.4, "low_sun": 0.25}
 

@@ -45,7 +45,7 @@ def clear(rng: np.random.Generator) -> Daylight:
     elevation = float(np.radians(rng.uniform(12, 75)))
     zenith = np.array([0.16, 0.32, 0.75], np.float32) * rng.uniform(0.7, 1.3)
     horizon = np.array([0.75, 0.9, 1.1], np.float32) * rng.uniform(0.7, 1.3)
-    strength = rng.uniform(2.0, 7.0)
+    strength = rng.uniform(3.0, 14.0)
     warm = np.array([1.0, 0.93 - 0.1 * (elevation < 0.5), 0.82 - 0.2 * (elevation < 0.5)], np.float32)
     return Daylight(
         zenith, horizon, float(rng.uniform(0, 0.6)), float(rng.uniform(0, 2 * np.pi)), elevation,
@@ -66,7 +66,7 @@ def low_sun(rng: np.random.Generator) -> Daylight:
     """Sunrise or sunset: warm light from the side, blue from above."""
     zenith = np.array([0.18, 0.22, 0.42], np.float32) * rng.uniform(0.5, 1.3)
     horizon = np.array([1.0, 0.62, 0.36], np.float32) * rng.uniform(0.5, 1.2)
-    sun = np.array([1.0, 0.6, 0.25], np.float32) * rng.uniform(1.0, 6.0)
+    sun = np.array([1.0, 0.6, 0.25], np.float32) * rng.uniform(1.5, 9.0)
     return Daylight(
         zenith, horizon, float(rng.uniform(0.1, 0.9)), float(rng.uniform(0, 2 * np.pi)),
         float(np.radians(rng.uniform(1, 14))), np.asarray(sun, np.float32), 0.01,

@@ -24,10 +24,12 @@ Pixels = NDArray[np.uint8]
 class PhoneLook:
     """One phone in one moment.
 
-    ``exposure_ev`` is the error against its own metering, ``noise`` the standard deviation at mid grey in
+    ``exposure_key`` is the mean its metering aims at (linear), ``exposure_ev`` the error against that in
+    stops, ``noise`` the standard deviation at mid grey in
     linear units, ``motion_px`` and ``motion_deg`` the shake, ``codec`` how the file was compressed.
     """
 
+    exposure_key: float
     exposure_ev: float
     highlight_guard: float
     metering_spread: float
@@ -61,15 +63,16 @@ def sample_look(rng: np.random.Generator, dimness: float) -> PhoneLook:
     processed = rng.random() < 0.8
     shake = abs(rng.normal(0, 0.5 + 1.2 * dimness)) if rng.random() < 0.6 else 0.0
     return PhoneLook(
+        exposure_key=float(rng.uniform(0.1, 0.21)),
         exposure_ev=float(rng.normal(0, 0.4)),
         highlight_guard=float(rng.uniform(0.2, 1.0)),
-        metering_spread=float(rng.uniform(0.2, 0.6)),
+        metering_spread=float(rng.uniform(0.2, 1.0)),
         white_balance_pull=float(rng.uniform(0.25, 0.95)),
         white_balance_error=_triple(np.exp(rng.normal(0, 0.05, 3))),
         saturation=float(np.clip(rng.normal(1.12, 0.18), 0.55, 1.6)),
         colour_cross=float(rng.normal(0, 0.04)),
         local_tone=float(rng.uniform(0.05, 0.38) if processed else rng.uniform(0, 0.1)),
-        contrast=float(rng.uniform(0.95, 1.5)),
+        contrast=float(rng.uniform(1.0, 1.55)),
         vignette=float(rng.uniform(0, 0.45)),
         aberration=float(abs(rng.normal(0, 0.0012))),
         haze=float(rng.uniform(0.03, 0.25) if rng.random() < 0.2 else rng.uniform(0, 0.03)),
@@ -173,7 +176,7 @@ def exposure(picture: Floats, look: PhoneLook) -> float:
     weight = np.exp(-(x**2 + y**2) / (2 * look.metering_spread**2)) + 0.15
     mean = float((np.minimum(small, 8 * np.median(small) + 1e-9) * weight).sum() / weight.sum())
     log_mean = float(np.exp((np.log(small + 1e-4 * mean + 1e-9) * weight).sum() / weight.sum()))
-    key = 0.2 / max(0.5 * mean + 0.5 * log_mean, 1e-9)
+    key = look.exposure_key / max(0.5 * mean + 0.5 * log_mean, 1e-9)
     bright = float(np.percentile(small, 98))
     guard = min(1.0, 0.95 / max(bright * key, 1e-9))
     return float(key * max(guard, 0.15) ** look.highlight_guard * 2**look.exposure_ev)
