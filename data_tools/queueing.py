@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, case, func, literal, or_, select
+from sqlalchemy import ColumnElement, Row, Select, and_, case, func, literal, or_, select
 from sqlalchemy.orm import Session, joinedload
 
 from data_tools.access import Actor, Permission
@@ -15,6 +15,7 @@ from data_tools.database.schema import (
     DecisionRow,
     PhotoRow,
     PhotoStateRow,
+    RoundRow,
     UnitRow,
     VerdictRow,
 )
@@ -25,6 +26,8 @@ from data_tools.settings import Settings
 from data_tools.workspace import Workspace
 from model.vocabulary import Triage
 
+_Ranked = Row[*tuple[Any, ...]]
+_AUDITS_LOOKED_AT = 2000
 _OPEN_QUESTION_BONUS = 2.0
 """Photos with a conflict or a question for a second opinion count this much more: somebody waits for them."""
 
@@ -40,11 +43,11 @@ def queue(ws: Workspace, actor: Actor, site_key: str | None = None, limit: int =
     actor.require(Permission.DECIDE)
     with ws.read() as session:
         site_id = site_row(session, site_key).id if site_key is not None else None
-        wanted = _waiting_for(actor, site_id)
-        audited = and_(PhotoStateRow.triage == Triage.CLEAR, _undisputed())
-        main = _items(session, _ordered(wanted.where(~audited), ws.settings, limit), ws.settings)
-        audits = _items(session, _ordered(wanted.where(audited), ws.settings, limit), ws.settings)
-    return _mixed(main, audits, limit)
+        ranked = _ranked(actor, site_id, ws.settings)
+        audited = and_(PhotoStateRow.triage.is_not_distinct_from(Triage.CLEAR), _undisputed())
+        main = session.execute(ranked.where(~audited).limit(limit)).all()
+        audits = session.execute(ranked.where(audited).limit(_AUDITS_LOOKED_AT)).all()
+        return _items(session, _mixed(main, audits, limit))
 
 
 def queue_length(ws: Workspace, actor: Actor, site_key: str | None = None) -> int:
@@ -52,8 +55,8 @@ def queue_length(ws: Workspace, actor: Actor, site_key: str | None = None) -> in
     actor.require(Permission.DECIDE)
     with ws.read() as session:
         site_id = site_row(session, site_key).id if site_key is not None else None
-        waiting = _waiting_for(actor, site_id).with_only_columns(PhotoRow.id).subquery()
-        return session.scalar(select(func.count()).select_from(waiting)) or 0
+        waiting = _waiting_for(actor, site_id).with_only_columns(func.count())
+        return session.scalar(waiting) or 0
 
 
 def _undisputed() -> ColumnElement[bool]:
@@ -71,15 +74,14 @@ def _waiting_for(actor: Actor, site_id: int | None) -> Select[*tuple[Any, ...]]:
         .scalar_subquery()
     )
     query = (
-        select(PhotoRow, PhotoStateRow, VerdictRow)
+        select(PhotoRow.id, PhotoRow.sha256)
         .join(PhotoStateRow, PhotoStateRow.photo_id == PhotoRow.id)
-        .join(VerdictRow, VerdictRow.id == PhotoStateRow.verdict_id)
-        .join(CouplerRow, CouplerRow.id == PhotoRow.coupler_id)
-        .join(UnitRow, UnitRow.id == CouplerRow.unit_id)
         .where(PhotoStateRow.queued.is_(True))
         .where(or_(_undisputed(), func.coalesce(last_word, "") != actor.name))
     )
-    return query if site_id is None else query.where(UnitRow.site_id == site_id)
+    if site_id is None:
+        return query
+    return query.join(RoundRow, RoundRow.id == PhotoRow.round_id).where(RoundRow.site_id == site_id)
 
 
 def _priority(settings: Settings) -> ColumnElement[float]:
@@ -98,34 +100,49 @@ def _priority(settings: Settings) -> ColumnElement[float]:
     return cost * unsure * idle * asked
 
 
-def _ordered(query: Select[*tuple[Any, ...]], settings: Settings, limit: int) -> Select[*tuple[Any, ...]]:
+def _ranked(actor: Actor, site_id: int | None, settings: Settings) -> Select[*tuple[Any, ...]]:
+    """Select (photo number, SHA-256, priority), first things first."""
     priority = _priority(settings)
-    unit = joinedload(PhotoRow.coupler).joinedload(CouplerRow.unit)
     return (
-        query.add_columns(priority)
+        _waiting_for(actor, site_id)
+        .join(VerdictRow, VerdictRow.id == PhotoStateRow.verdict_id)
+        .join(CouplerRow, CouplerRow.id == PhotoRow.coupler_id)
+        .join(UnitRow, UnitRow.id == CouplerRow.unit_id)
+        .add_columns(priority)
         .order_by(priority.desc(), PhotoRow.id)
-        .limit(limit)
-        .options(unit.joinedload(UnitRow.site), unit.selectinload(UnitRow.couplers))
     )
 
 
-def _items(session: Session, query: Select[*tuple[Any, ...]], settings: Settings) -> list[QueueItem]:
-    rows = session.execute(query).all()
-    decisions = _decisions(session, [photo.id for photo, *_ in rows])
-    return [
-        QueueItem(
-            photo=photo_record(photo),
-            verdict=verdict_record(verdict),
-            unit=unit_record(photo.coupler.unit),
-            triage=verdict.triage,
-            priority=float(priority),
-            blind_audit=photo.blind_audit,
-            second_opinion=state.second_opinion,
-            decisions=decision_records(decisions[photo.id]),
-            conflict=state.conflict,
-        )
-        for photo, state, verdict, priority in rows
-    ]
+def _items(session: Session, places: list[tuple[int, float]]) -> list[QueueItem]:
+    """Load the photos of (photo number, priority), in that order."""
+    ids = [photo_id for photo_id, _ in places]
+    unit = joinedload(PhotoRow.coupler).joinedload(CouplerRow.unit)
+    query = (
+        select(PhotoRow, PhotoStateRow, VerdictRow)
+        .join(PhotoStateRow, PhotoStateRow.photo_id == PhotoRow.id)
+        .join(VerdictRow, VerdictRow.id == PhotoStateRow.verdict_id)
+        .where(PhotoRow.id.in_(ids))
+        .options(unit.joinedload(UnitRow.site), unit.selectinload(UnitRow.couplers))
+    )
+    rows = {photo.id: (photo, state, verdict) for photo, state, verdict in session.execute(query)}
+    decisions = _decisions(session, ids)
+    return [_item(*rows[photo_id], priority, decisions[photo_id]) for photo_id, priority in places]
+
+
+def _item(
+    photo: PhotoRow, state: PhotoStateRow, verdict: VerdictRow, priority: float, decisions: list[DecisionRow]
+) -> QueueItem:
+    return QueueItem(
+        photo=photo_record(photo),
+        verdict=verdict_record(verdict),
+        unit=unit_record(photo.coupler.unit),
+        triage=verdict.triage,
+        priority=priority,
+        blind_audit=photo.blind_audit,
+        second_opinion=state.second_opinion,
+        decisions=decision_records(decisions),
+        conflict=state.conflict,
+    )
 
 
 def _decisions(session: Session, photo_ids: Sequence[int]) -> dict[int, list[DecisionRow]]:
@@ -135,11 +152,14 @@ def _decisions(session: Session, photo_ids: Sequence[int]) -> dict[int, list[Dec
     return grouped
 
 
-def _mixed(main: list[QueueItem], audits: Iterable[QueueItem], limit: int) -> list[QueueItem]:
-    """Put each audit item at the place its content says; at most a fifth of a full queue is audits."""
+def _mixed(main: Sequence[_Ranked], audits: Sequence[_Ranked], limit: int) -> list[tuple[int, float]]:
+    """Return (photo number, priority) with each audit at the place that its content says.
+
+    At most a fifth of a full queue is audits.
+    """
     room = max(limit // 5, limit - len(main))
-    chosen = sorted(audits, key=lambda item: share_of(item.photo.sha256, "which audit"))[:room]
-    placed = [((index + 0.5) / max(1, len(main)), item) for index, item in enumerate(main)]
-    placed += [(share_of(item.photo.sha256, "place in queue"), item) for item in chosen]
-    ordered = [item for _, item in sorted(placed, key=lambda pair: pair[0])]
-    return ordered[:limit]
+    chosen = sorted(audits, key=lambda row: share_of(row[1], "which audit"))[:room]
+    placed = [((index + 0.5) / max(1, len(main)), row) for index, row in enumerate(main)]
+    placed += [(share_of(row[1], "place in queue"), row) for row in chosen]
+    ordered = sorted(placed, key=lambda pair: pair[0])[:limit]
+    return [(photo_id, float(priority)) for _, (photo_id, _, priority) in ordered]

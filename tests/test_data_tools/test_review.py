@@ -225,6 +225,15 @@ def test_a_second_opinion_goes_to_others(ws: Workspace) -> None:
     assert _names(ws, OTHER_TECHNICIAN) == []
 
 
+def test_a_second_opinion_on_a_refused_photo_is_queued_too(ws: Workspace) -> None:
+    (file,) = ingest(ws, UPLOADER, [upload("P3-07.png", DARK)], "north").files
+    assert file.photo is not None
+    assert file.verdict is not None
+    decide(ws, TECHNICIAN, file.photo.id, file.verdict.id, DecisionKind.SECOND_OPINION)
+    assert _only(ws, OTHER_TECHNICIAN).triage is None
+    assert queue_length(ws, OTHER_TECHNICIAN) == 1
+
+
 def test_two_technicians_at_the_same_moment_are_both_kept(ws: Workspace) -> None:
     _fill(ws, *[MELTED] * 6)
     items = queue(ws, TECHNICIAN)
