@@ -91,7 +91,10 @@ def _photos(session: Session, couplers: pd.DataFrame, since: datetime | None) ->
         kinds=np.where(judged, stands, -1),
         model_kinds=_model_bits(session, rows, np.where(scored, stands, -1)),
     )
-    photos = photos.drop(columns=[kind.value for kind in FindingKind])
+    # Without a type of its own an empty store's number would be text or float, and nothing could be joined.
+    photos = photos.drop(columns=[kind.value for kind in FindingKind]).astype(
+        {"photo_id": "int64", "coupler_id": "int64"}
+    )
     return _with_coupler(photos, couplers)
 
 
@@ -154,7 +157,9 @@ def _findings(session: Session, photos: pd.DataFrame) -> pd.DataFrame:
         for photo_id, items, decision_id in session.execute(query)
         for item in items
     ]
-    found = pd.DataFrame(rows, columns=["photo_id", "kind", "place", "confirmed"])
+    found = pd.DataFrame(rows, columns=["photo_id", "kind", "place", "confirmed"]).astype(
+        {"photo_id": "int64"}
+    )
     standing = photos.loc[photos["kinds"] > 0, "photo_id"]
     return found[found["photo_id"].isin(standing)].reset_index(drop=True)
 
