@@ -11,7 +11,7 @@ from data_tools.rendering.canvas import Canvas
 from data_tools.rendering.latch import LatchFailure
 from data_tools.rendering.melting import Melt
 from data_tools.rendering.noise import smoothstep
-from data_tools.rendering.soiling import mark
+from data_tools.rendering.soiling import mark, scorch
 from data_tools.rendering.spec import CouplerSpec
 
 
@@ -93,18 +93,6 @@ def paint_melts(canvas: Canvas, spec: CouplerSpec, melts: Sequence[Melt]) -> Non
                 0.2 * far, far, away + 0.35 * far * canvas.noise(4.0, seed + 38, 2, away < 1.5 * far)
             )
             mark(canvas, "soot", 0.85 * float(look["soot"]) * cloud, 0.15, seed + 38)
-        _burn_contact(canvas, melt)
-
-
-def _burn_contact(canvas: Canvas, melt: Melt) -> None:
-    """Blue, blacken and pit the hot contact by its own amount; some stay bright."""
-    burn = float(melt.look["contact_burn"])
-    if burn < 0.3:
-        return
-    seed = melt.damage.seed
-    metal = canvas.where(lambda part: part == f"contact:{melt.damage.place.value}").astype(np.float32)
-    hue = canvas.noise(1.8, seed + 41, 2, metal > 0)
-    canvas.blend([0.10, 0.13, 0.25], metal * smoothstep(-0.1, 0.4, hue) * np.float32(0.8 * burn), 0.35)
-    canvas.blend([0.30, 0.16, 0.06], metal * smoothstep(0.0, 0.4, -hue) * np.float32(0.7 * burn), 0.4)
-    black = metal * smoothstep(0.5 - burn, 0.9 - 0.6 * burn, canvas.noise(1.2, seed + 42, 2, metal > 0))
-    canvas.blend([0.015, 0.014, 0.013], black, 0.8, 0.2)
+        burn = float(look["contact_burn"])
+        if burn > 0.3:
+            scorch(canvas, melt.damage.place.value, burn, seed + 41)

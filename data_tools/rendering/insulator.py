@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from data_tools.rendering.breakage import Break
 from data_tools.rendering.melting import Melt
+from data_tools.rendering.noise import noise
 from data_tools.rendering.outline import nose_outline
 from data_tools.rendering.sdf import Array, Grid, extrude, graded, segment, smooth_max, smooth_min, surface
 from data_tools.rendering.spec import CouplerSpec, Mesh
@@ -133,6 +134,11 @@ def build_insulator(spec: CouplerSpec, melts: Sequence[Melt], breaks: Sequence[B
     for melt in melts:
         at = melt.undo(*at)
     field = insulator_field(*at, grid, shape, build)
+    if build["mouth_nicks"]:
+        # Years of plugging in nick every mouth a little; that is wear, not breakage.
+        front = grid.z > -2.5
+        worn = np.minimum(noise(x, y, z[..., front], 1.5, spec.seed + 62, 2) + np.float32(0.1), 0.0)
+        field[..., front] -= np.float32(2.0 * build["mouth_nicks"]) * worn
     for melt in melts:
         field = melt.soften(field, grid)
     for hit in breaks:

@@ -127,6 +127,8 @@ def build_latch(spec: CouplerSpec, failure: LatchFailure | None) -> list[Mesh]:
     x, y, z = grid.coordinates()
     worn = failure.wear if failure is not None else 0.0
     field = np.array(np.broadcast_to(_latch_field(x, y, z, build, worn), grid.shape), np.float32)
+    if build["hook_rough"]:
+        field += np.float32(build["hook_rough"]) * noise(x, y, z, 2.0, spec.seed + 61, 2)
     if failure is not None and failure.wear == 0.0:
         field = np.maximum(field, -failure.cut(x, y, z))
     elif failure is not None:

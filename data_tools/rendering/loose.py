@@ -26,9 +26,13 @@ def build_loose(spec: CouplerSpec, breaks: Sequence[Break]) -> list[Piece]:
     soiling = spec.soiling
     for x, y, size, seed in soiling["crumbs"]:
         rng = np.random.default_rng(int(seed))
-        colour = [(0.03, 0.03, 0.03), (0.2, 0.13, 0.07), (0.4, 0.38, 0.33), tuple(spec.finish["shell"])][
-            int(rng.integers(4))
-        ]
+        colour = [
+            (0.03, 0.03, 0.03),
+            (0.2, 0.13, 0.07),
+            (0.4, 0.38, 0.33),
+            tuple(spec.finish["shell"]),
+            tuple(spec.finish["sleeve"]),
+        ][int(rng.integers(5))]
         found.append((_lump(spec, rng, (x, y), size * 0.55, "crumb"), colour, 0.85))
     for x, y, size, seed in soiling["insects"]:
         found += _insect(spec, np.random.default_rng(int(seed)), (x, y), size)

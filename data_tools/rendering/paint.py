@@ -109,6 +109,10 @@ def paint_age(canvas: Canvas, spec: CouplerSpec) -> None:
         canvas.roughness += worn * (0.15 - canvas.roughness)
     else:
         canvas.blend(lighter, 0.7 * worn, 0.75)
+    if finish["latch_scuff"]:
+        hook = canvas.where(lambda part: part in ("latch_hook", "latch_stub"))
+        rubbed = hook * smoothstep(0.1, 0.5, canvas.noise(2.2, seed + 9, 3, hook)) * plastic
+        canvas.blend(lighter, rubbed.astype(np.float32) * np.float32(0.8 * finish["latch_scuff"]), 0.8)
     for number, (x, y, reach, strength) in enumerate(finish["scuffs"]):
         away = np.hypot(canvas.x - x, canvas.y - y)
         patch = 1 - smoothstep(

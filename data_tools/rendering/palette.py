@@ -77,6 +77,7 @@ def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
         "flow_lines": float(rng.uniform(0.05, 0.25)) if rng.random() < 0.2 else 0.0,
         "edge_wear": float(rng.uniform(0, 1) ** 1.5),
         "edge_polished": bool(rng.random() < 0.35),
+        "latch_scuff": float(rng.uniform(0.2, 1.0)) if rng.random() < 0.35 else 0.0,
         "scuffs": _scuffs(rng),
         "scratches": _scratches(rng),
         "metal": draw(rng, METALS, 0.15),

@@ -81,6 +81,7 @@ def _sleeves(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> 
     build["drops"] = [_uniform(rng, 0, uneven) for _ in range(count)]
     build["mouth_round"] = _uniform(rng, 0.2, 0.85)
     build["mouth_chamfer"] = 0.0 if _maybe(rng, 0.4) else _uniform(rng, 0.2, 1.0)
+    build["mouth_nicks"] = _uniform(rng, 0.03, 0.2) if _maybe(rng, 0.5) else 0.0
     build["bore_round"] = _uniform(rng, 0.2, 0.8)
     build["fillet"] = _uniform(rng, 0.3, 1.6)
     kinds = ["round"] * count
@@ -169,6 +170,7 @@ def _latch(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> No
     build["hook_round"] = _uniform(rng, 0.4, 2.2)
     build["latch_round"] = _uniform(rng, 0.3, 1.0)
     build["latch_fillet"] = _uniform(rng, 0.3, 2.0)
+    build["hook_rough"] = _uniform(rng, 0.02, 0.2) if _maybe(rng, 0.4) else 0.0
     build["hook_fork"] = _maybe(rng, 0.1)
     build["arm_ribs"] = _maybe(rng, 0.3)
     build["arm_hole"] = _maybe(rng, 0.12)

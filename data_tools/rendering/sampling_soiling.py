@@ -17,7 +17,9 @@ MARKS: dict[str, tuple[float, float, float]] = {
     "soot": (0.006, 0.006, 0.006),
     "grey": (0.16, 0.15, 0.14),
     "green": (0.10, 0.32, 0.24),
+    "sheen": (0.0, 0.0, 0.0),
 }
+"""``sheen`` changes the gloss alone, as grease, polish or heat do."""
 
 
 def sample_soiling(
@@ -29,6 +31,7 @@ def sample_soiling(
         "dust_rgb": _dust_colour(rng),
         "dust_up": float(rng.uniform(0, 1)),
         "dirt_in_corners": float(rng.uniform(0, 1) ** 1.6),
+        "scorched": _scorched(rng, shape),
         "marks": _marks(rng, shape, build),
         "mud": _mud(rng),
         "splashes": _splashes(rng),
@@ -59,7 +62,7 @@ def _marks(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> li
         at_sleeve = rng.random() < 0.75
         x, y = (contact.x, contact.y) if at_sleeve else rng.normal(0, 12, 2)
         spread = contact.sleeve_diameter * 0.3
-        name = str(rng.choice(list(MARKS), p=[0.26, 0.16, 0.1, 0.14, 0.2, 0.07, 0.07]))
+        name = str(rng.choice(list(MARKS), p=[0.24, 0.14, 0.09, 0.13, 0.18, 0.06, 0.06, 0.10]))
         marks.append(
             [
                 name,
@@ -73,6 +76,15 @@ def _marks(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> li
             ]
         )
     return marks
+
+
+def _scorched(rng: np.random.Generator, shape: Family) -> list[list[Any]]:
+    """Draw sockets dark or blue from arcing or age with the plastic unharmed: [place, amount, seed]."""
+    found = []
+    for contact in shape.contacts:
+        if rng.random() < 0.06:
+            found.append([contact.place.value, float(rng.uniform(0.3, 1.0)), int(rng.integers(1 << 30))])
+    return found
 
 
 def _mud(rng: np.random.Generator) -> list[list[float]]:

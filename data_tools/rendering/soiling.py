@@ -16,6 +16,8 @@ def paint_soiling(canvas: Canvas, spec: CouplerSpec) -> None:
     """Paint marks, mud, splashes, overspray, stickers and frost."""
     soiling, seed = spec.soiling, spec.seed
     _stickers(canvas, spec)
+    for place, burn, scorch_seed in soiling["scorched"]:
+        scorch(canvas, place, burn, scorch_seed)
     for name, x, y, reach, strength, change, drip, mark_seed in soiling["marks"]:
         amount = spot(canvas, (x, y), reach, drip, mark_seed) * np.float32(strength)
         mark(canvas, name, amount, change, mark_seed)
@@ -45,9 +47,21 @@ def mark(canvas: Canvas, name: str, amount: Array, change: float, seed: int) -> 
     """Lay one of the ``MARKS`` over everything by ``amount``; soot and rust dull metal, too."""
     fine = 0.75 + 0.35 * canvas.noise(0.9, seed + 1, 2, amount > 0)
     part = np.clip(amount * fine, 0, 1).astype(np.float32)
-    canvas.blend(MARKS[name], 0.92 * part)
-    canvas.metallic *= 1 - 0.8 * part
+    if name != "sheen":
+        canvas.blend(MARKS[name], 0.92 * part)
+        canvas.metallic *= 1 - 0.8 * part
     canvas.roughness += part * np.float32(change)
+
+
+def scorch(canvas: Canvas, place: str, burn: float, seed: int) -> None:
+    """Blue, brown, blacken and pit one socket by ``burn`` 0..1."""
+    metal = canvas.where(lambda part: part == f"contact:{place}").astype(np.float32)
+    hue = canvas.noise(1.8, seed, 2, metal > 0)
+    canvas.blend([0.10, 0.13, 0.25], metal * smoothstep(-0.1, 0.4, hue) * np.float32(0.8 * burn), 0.35)
+    canvas.blend([0.30, 0.16, 0.06], metal * smoothstep(0.0, 0.4, -hue) * np.float32(0.7 * burn), 0.4)
+    pits = canvas.noise(1.2, seed + 1, 2, metal > 0)
+    black = metal * smoothstep(0.5 - burn, 0.9 - 0.6 * burn, pits)
+    canvas.blend([0.015, 0.014, 0.013], black, 0.8, 0.2)
 
 
 def paint_dust(canvas: Canvas, spec: CouplerSpec) -> None:
