@@ -17,7 +17,7 @@ from data_tools.rendering.camera import Array, Camera
 from data_tools.rendering.directions import Floats
 from data_tools.rendering.phone import PhoneLook, colours, develop_pair, exposure, to_display
 from data_tools.rendering.renderer import FirstHits
-from data_tools.rendering.spec import Damage, Mesh
+from data_tools.rendering.spec import Mesh
 from model.families import Family
 from model.vocabulary import Place, Reason
 
@@ -88,15 +88,15 @@ def share_in_frame(points: Array, camera: Camera) -> float:
     return float(((pixels >= 0) & (pixels <= [camera.width, camera.height])).all(axis=1).mean())
 
 
-def damage_visibility(
-    damages: Iterable[Damage],
+def visibility(
+    places: Iterable[Place],
     pair: tuple[Floats, Floats],
     camera: Camera,
     look: PhoneLook,
     points: Mapping[Place, Array],
     final_scale: float,
 ) -> list[float]:
-    """Return how visible each damage is, 0..1: the share of its place whose colour differs.
+    """Return how visible the damage at each place is, 0..1: the share of the place whose colour differs.
 
     ``pair`` is the radiance of the damaged coupler and of its twin on ``camera``'s pixel grid, whose pixels
     are 1 / ``final_scale`` photo pixels wide. Both are developed alike; a pixel counts fully where its most
@@ -109,7 +109,7 @@ def damage_visibility(
     blurred = [cv2.GaussianBlur(picture, (0, 0), 0.8) for picture in (damaged, twin)]
     difference = np.abs(blurred[0] - blurred[1]).max(axis=2)
     strength = np.clip((difference - FAINT - _noise_level(pair[0], look)) / 0.1, 0, 1)
-    return [_visible(strength, region_of(damage.place, points, camera), final_scale) for damage in damages]
+    return [_visible(strength, region_of(place, points, camera), final_scale) for place in places]
 
 
 def _visible(strength: Floats, region: tuple[NDArray[np.bool_], float], final_scale: float) -> float:

@@ -25,8 +25,8 @@ class PhoneLook:
     """One phone in one moment.
 
     ``exposure_key`` is the mean its metering aims at (linear), ``exposure_ev`` the error against that in
-    stops, ``noise`` the standard deviation at mid grey in
-    linear units, ``motion_px`` and ``motion_deg`` the shake, ``codec`` how the file was compressed.
+    stops, ``noise`` the standard deviation at mid grey in linear units, ``motion_px`` and ``motion_deg`` the
+    shake, ``codec`` how the file was compressed.
     """
 
     exposure_key: float

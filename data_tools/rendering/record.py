@@ -61,7 +61,7 @@ def entry(take: Take, pixels: Pixels, evidence: Evidence) -> LabelledPhoto:
         file=file,
         coupler=name,
         family=shape.key,
-        findings=_findings(take, take.model.spec, evidence, float(scale[0])),
+        findings=_findings(take, take.model.spec, evidence, float(scale[0]), facts),
         reason=_reason(take, places, facts),
         homography=tuple(float(value) for value in matrix.ravel()),
         places=places,
@@ -69,16 +69,26 @@ def entry(take: Take, pixels: Pixels, evidence: Evidence) -> LabelledPhoto:
     )
 
 
-def _findings(take: Take, spec: CouplerSpec, evidence: Evidence, scale: float) -> tuple[LabelledFinding, ...]:
+def _findings(
+    take: Take, spec: CouplerSpec, evidence: Evidence, scale: float, facts: dict[str, Any]
+) -> tuple[LabelledFinding, ...]:
+    """Return the findings with their visibility; note how much undamaged places differ, as a control."""
     if evidence.pair is None:
         return ()
+    points = take.model.points
     grown = scale * take.camera.width / evidence.camera.width
-    visible = truth.damage_visibility(
-        spec.damages, evidence.pair, evidence.camera, take.look, take.model.points, grown
+    shares = dict(
+        zip(
+            points,
+            truth.visibility(points, evidence.pair, evidence.camera, take.look, points, grown),
+            strict=True,
+        )
     )
+    damaged = {damage.place for damage in spec.damages}
+    facts["visible_elsewhere"] = max((shares[place] for place in points if place not in damaged), default=0.0)
     return tuple(
-        LabelledFinding(damage.kind, damage.place, round(damage.severity, 4), share)
-        for damage, share in zip(spec.damages, visible, strict=True)
+        LabelledFinding(damage.kind, damage.place, round(damage.severity, 4), shares[damage.place])
+        for damage in spec.damages
     )
 
 

@@ -87,11 +87,18 @@ def find_shortcuts(set_dir: Path, workers: int = 1, most: int = 8000) -> list[Sh
     results = []
     for sees, feature in SEES.items():
         with get_context("spawn").Pool(workers) as pool:
-            features = np.stack(pool.map(partial(feature, set_dir=set_dir), photos, chunksize=32))
+            features = np.stack(pool.map(partial(_seen, feature, set_dir), photos, chunksize=32))
         for kind in FindingKind:
             chosen = [n for n, p in enumerate(photos) if _counts_for(p, kind)]
             results.append(_result(sees, kind, [photos[n] for n in chosen], features[chosen]))
     return results
+
+
+def _seen(
+    feature: Callable[[LabelledPhoto, Path], Features], set_dir: Path, photo: LabelledPhoto
+) -> Features:
+    cv2.setNumThreads(1)
+    return feature(photo, set_dir)
 
 
 def _counts_for(photo: LabelledPhoto, kind: FindingKind) -> bool:
@@ -128,7 +135,9 @@ def _trained(features: Features, labels: NDArray[np.bool_]) -> Callable[[Feature
         pos_weight=torch.tensor((1 - target.mean()) / target.mean().clamp(min=1e-3))
     )
     for _ in range(12):
-        for batch in torch.randperm(len(inputs)).split(128):
+        order = torch.randperm(len(inputs))
+        for start in range(0, len(order), 128):
+            batch = order[start : start + 128]
             optimiser.zero_grad()
             loss(network(inputs[batch])[:, 0], target[batch]).backward()
             optimiser.step()
@@ -187,8 +196,8 @@ def main(set_dir: Path, workers: int, most: int) -> None:
     for result in find_shortcuts(set_dir, workers, most):
         verdict = "ok" if result.auroc < LIMIT else "SHORTCUT"
         click.echo(
-            f"{result.sees:13s} {result.kind:20s} AUROC {result.auroc:.3f} ({result.low:.3f} to {result.high:.3f})"
-            f" on {result.photos} photos, {result.positive} positive: {verdict}"
+            f"{result.sees:13s} {result.kind:20s} AUROC {result.auroc:.3f} ({result.low:.3f} to"
+            f" {result.high:.3f}) on {result.photos} photos, {result.positive} positive: {verdict}"
         )
 
 

@@ -13,9 +13,9 @@ from data_tools.rendering.camera import Array, Camera, apply_homography, sample_
 from data_tools.rendering.renderer import FirstHits, Renderer
 from data_tools.rendering.sampling import sample_coupler
 from data_tools.rendering.scene import Flash, Stage, combine, merge
-from data_tools.rendering.spec import Damage, Mesh
+from data_tools.rendering.spec import Mesh
 from model.families import FAMILIES, family
-from model.vocabulary import FindingKind, Place, Reason
+from model.vocabulary import Place, Reason
 
 pytestmark = pytest.mark.render
 geometry = pytest.importorskip("data_tools.rendering.geometry")
@@ -110,10 +110,6 @@ def _look() -> phone.PhoneLook:
     return replace(phone.sample_look(np.random.default_rng(0), 0.0), motion_px=0.0, haze=0.0)
 
 
-def _damage(place: Place) -> Damage:
-    return Damage(FindingKind.BROKEN_PIN_HOUSING, place, 0.5, "chip", 1)
-
-
 def test_visibility_is_the_share_of_the_place_that_differs() -> None:
     shape = family("type1")
     camera = _frontal(sample_camera(np.random.default_rng(4), shape))
@@ -133,11 +129,11 @@ def test_visibility_is_the_share_of_the_place_that_differs() -> None:
     other = same.copy()
     rows = np.arange(384)[:, None] < np.mean(np.nonzero(mask)[0])
     other[mask & rows] = 0.02
-    damages = [_damage(place), _damage(Place.BOTTOM)]
-    half, none = truth.damage_visibility(damages, (same, other), camera, _look(), points, 1.0)
+    places = [place, Place.BOTTOM]
+    half, none = truth.visibility(places, (same, other), camera, _look(), points, 1.0)
     assert 0.4 < half < 0.65
     assert none == 0.0
-    assert truth.damage_visibility(damages[:1], (same, same), camera, _look(), points, 1.0) == [0.0]
+    assert truth.visibility(places[:1], (same, same), camera, _look(), points, 1.0) == [0.0]
 
 
 def test_a_difference_below_the_noise_is_not_visible() -> None:
@@ -153,8 +149,8 @@ def test_a_difference_below_the_noise_is_not_visible() -> None:
     second = first * 2
     calm = replace(_look(), noise=0.002, smear=0.0)
     noisy = replace(calm, noise=0.2)
-    seen = truth.damage_visibility([_damage(contact.place)], (first, second), camera, calm, points, 1.0)
-    lost = truth.damage_visibility([_damage(contact.place)], (first, second), camera, noisy, points, 1.0)
+    seen = truth.visibility([contact.place], (first, second), camera, calm, points, 1.0)
+    lost = truth.visibility([contact.place], (first, second), camera, noisy, points, 1.0)
     assert seen[0] > 0.1
     assert lost == [0.0]
 
