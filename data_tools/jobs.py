@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from time import monotonic
 
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from data_tools.access import Actor, Permission
 from data_tools.database.schema import JobRow
@@ -90,10 +91,7 @@ def ask_stop(ws: Workspace, actor: Actor, job_id: int) -> None:
     """Ask a job to stop at its next step; raises ``NotFoundError``."""
     actor.require(Permission.MANAGE_MODELS)
     with ws.write() as session:
-        row = session.get(JobRow, job_id)
-        if row is None:
-            raise NotFoundError("a job that exists", f"number {job_id}", "Reload the screen.")
-        row.stop_asked = True
+        _job_row(session, job_id).stop_asked = True
 
 
 def beating(ws: Workspace, job_id: int) -> Beat:
@@ -106,7 +104,7 @@ def beating(ws: Workspace, job_id: int) -> Beat:
             return
         last_at, last_stage = monotonic(), stage
         with ws.write() as session:
-            row = session.get_one(JobRow, job_id)
+            row = _job_row(session, job_id)
             row.progress, row.stage, row.beat_at = progress, stage, now_or(None)
             stop = row.stop_asked
         if stop:
@@ -118,7 +116,7 @@ def beating(ws: Workspace, job_id: int) -> Beat:
 def close_job(ws: Workspace, job_id: int, message: str) -> None:
     """Mark a job as ended, with what came of it."""
     with ws.write() as session:
-        row = session.get_one(JobRow, job_id)
+        row = _job_row(session, job_id)
         row.finished_at, row.message = now_or(None), message
 
 
@@ -130,6 +128,13 @@ def start_retrain(ws: Workspace, actor: Actor) -> JobRecord:
     subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
                      start_new_session=True)  # fmt: skip
     return job
+
+
+def _job_row(session: Session, job_id: int) -> JobRow:
+    row = session.get(JobRow, job_id)
+    if row is None:
+        raise NotFoundError("a job that exists", f"number {job_id}", "Reload the screen.")
+    return row
 
 
 def _record(row: JobRow) -> JobRecord:

@@ -76,6 +76,7 @@ def _settle(
 
 def run_job(ws: Workspace, actor: Actor, job_id: int) -> RetrainOutcome:
     """Retrain as the job ``job_id``: progress, stop requests and the result go through its row."""
+    actor.require(Permission.MANAGE_MODELS)
     try:
         outcome = retrain(ws, actor, progress=jobs.beating(ws, job_id))
     except RoundsError as error:

@@ -1,0 +1,145 @@
+"""Every verb asks for its right before it does anything, for each of the three roles."""
+
+from __future__ import annotations
+
+import importlib
+import inspect
+import pkgutil
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+import data_tools
+from data_tools import (
+    backup,
+    conditions,
+    export,
+    history,
+    ingest,
+    jobs,
+    queueing,
+    registry,
+    rescore,
+    retrain,
+    review,
+    review_sheets,
+    sites,
+    training_set,
+    verify,
+)
+from data_tools.access import Actor, Permission, Role
+from data_tools.records import DecisionKind
+from data_tools.workspace import Workspace
+from model.errors import NotAllowedError, RoundsError
+
+Call = Callable[[Workspace, Actor], object]
+NOWHERE = Path("does/not/exist")
+NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
+
+VERBS: dict[str, tuple[Permission, Call]] = {
+    "sites.add_site": (Permission.MANAGE_SITES, lambda ws, a: sites.add_site(ws, a, "x", "x")),
+    "sites.close_site": (Permission.MANAGE_SITES, lambda ws, a: sites.close_site(ws, a, "north")),
+    "sites.add_unit": (Permission.MANAGE_SITES, lambda ws, a: sites.add_unit(ws, a, "north", "x")),
+    "sites.list_sites": (Permission.SEE, lambda ws, a: sites.list_sites(ws, a)),
+    "sites.get_unit": (Permission.SEE, lambda ws, a: sites.get_unit(ws, a, "P3-07")),
+    "sites.list_units": (Permission.SEE, lambda ws, a: sites.list_units(ws, a)),
+    "sites.roster": (Permission.SEE, lambda ws, a: sites.roster(ws, a, "north")),
+    "ingest.ingest": (Permission.SEND, lambda ws, a: ingest.ingest(ws, a, [], "north")),
+    "ingest.assign_unit": (Permission.SEND, lambda ws, a: ingest.assign_unit(ws, a, 1, "P3-07")),
+    "ingest.list_waiting": (Permission.SEE, lambda ws, a: ingest.list_waiting(ws, a)),
+    "ingest.list_rejected": (Permission.SEE, lambda ws, a: ingest.list_rejected(ws, a)),
+    "queueing.queue": (Permission.DECIDE, lambda ws, a: queueing.queue(ws, a)),
+    "queueing.queue_length": (Permission.DECIDE, lambda ws, a: queueing.queue_length(ws, a)),
+    "review.decide": (Permission.DECIDE, lambda ws, a: review.decide(ws, a, 1, 1, DecisionKind.CONFIRMED)),
+    "review.withdraw": (Permission.DECIDE, lambda ws, a: review.withdraw(ws, a, 1)),
+    "review.decisions_of": (Permission.SEE, lambda ws, a: review.decisions_of(ws, a, 1)),
+    "review.last_good_photo": (Permission.SEE, lambda ws, a: review.last_good_photo(ws, a, 1, NOON)),
+    "review_sheets.queue_to_csv": (
+        Permission.DECIDE,
+        lambda ws, a: review_sheets.queue_to_csv(ws, a, NOWHERE / "x"),
+    ),
+    "review_sheets.decide_from_csv": (
+        Permission.DECIDE,
+        lambda ws, a: review_sheets.decide_from_csv(ws, a, NOWHERE),
+    ),
+    "conditions.take_out_of_service": (
+        Permission.ACT,
+        lambda ws, a: conditions.take_out_of_service(ws, a, "P3-07", "x"),
+    ),
+    "conditions.return_to_service": (
+        Permission.ACT,
+        lambda ws, a: conditions.return_to_service(ws, a, "P3-07", "x"),
+    ),
+    "conditions.replace_coupler": (
+        Permission.ACT,
+        lambda ws, a: conditions.replace_coupler(ws, a, "P3-07", "A", "PN", "x"),
+    ),
+    "conditions.observe": (Permission.SEND, lambda ws, a: conditions.observe(ws, a, "P3-07", "other", "x")),
+    "history.timeline": (Permission.SEE, lambda ws, a: history.timeline(ws, a, "P3-07")),
+    "registry.register": (Permission.MANAGE_MODELS, lambda ws, a: registry.register(ws, a, NOWHERE, "x")),
+    "registry.list_versions": (Permission.SEE, lambda ws, a: registry.list_versions(ws, a)),
+    "registry.promote": (Permission.MANAGE_MODELS, lambda ws, a: registry.promote(ws, a, "x", "x")),
+    "registry.hold": (Permission.MANAGE_MODELS, lambda ws, a: registry.hold(ws, a, "x", "x")),
+    "registry.go_back": (Permission.MANAGE_MODELS, lambda ws, a: registry.go_back(ws, a, "x")),
+    "training_set.freeze": (Permission.MANAGE_MODELS, lambda ws, a: training_set.freeze(ws, a)),
+    "retrain.retrain": (Permission.MANAGE_MODELS, lambda ws, a: retrain.retrain(ws, a)),
+    "retrain.run_job": (Permission.MANAGE_MODELS, lambda ws, a: retrain.run_job(ws, a, 1)),
+    "rescore.rescore": (Permission.MANAGE_MODELS, lambda ws, a: rescore.rescore(ws, a)),
+    "jobs.open_job": (Permission.MANAGE_MODELS, lambda ws, a: jobs.open_job(ws, a, "retrain")),
+    "jobs.start_retrain": (Permission.MANAGE_MODELS, lambda ws, a: _started(ws, a)),
+    "jobs.latest_job": (Permission.SEE, lambda ws, a: jobs.latest_job(ws, a)),
+    "jobs.ask_stop": (Permission.MANAGE_MODELS, lambda ws, a: jobs.ask_stop(ws, a, 1)),
+    "verify.verify": (Permission.MANAGE_SITES, lambda ws, a: verify.verify(ws, a, repair=True)),
+    "backup.backup": (Permission.MANAGE_SITES, lambda ws, a: backup.backup(ws, a, ws.folder / "inside")),
+    "export.export": (Permission.PLAN, lambda ws, a: export.export(ws, a, ws.folder / "out")),
+}
+_OTHERS = (
+    "trend",
+    "report",
+    "open_damage",
+    "rendering",
+    "cli",
+    "database",
+    "statistics",
+    "demo",
+    "synthetic",
+)
+
+
+def _started(ws: Workspace, actor: Actor) -> object:
+    actor.require(Permission.MANAGE_MODELS) if actor.role is Role.LEAD else jobs.start_retrain(ws, actor)
+    return None
+
+
+@pytest.mark.parametrize("verb", VERBS)
+@pytest.mark.parametrize("role", Role)
+def test_a_verb_works_for_the_roles_that_hold_its_right_and_for_no_other(
+    ws: Workspace, verb: str, role: Role
+) -> None:
+    permission, call = VERBS[verb]
+    actor = Actor("somebody", role)
+    if not actor.may(permission):
+        with pytest.raises(NotAllowedError, match=r"somebody as " + role.value):
+            call(ws, actor)
+        return
+    try:
+        call(ws, actor)
+    except NotAllowedError as error:
+        pytest.fail(str(error))
+    except RoundsError:
+        pass  # allowed, and refused for another reason: there is nothing to act on
+
+
+def test_the_table_above_names_every_verb_of_the_store() -> None:
+    verbs = set()
+    for module_info in pkgutil.iter_modules(data_tools.__path__):
+        if module_info.name.startswith(_OTHERS):
+            continue
+        module = importlib.import_module(f"data_tools.{module_info.name}")
+        for name, function in inspect.getmembers(module, inspect.isfunction):
+            own = function.__module__ == module.__name__ and not name.startswith("_")
+            if own and list(inspect.signature(function).parameters)[:2] == ["ws", "actor"]:
+                verbs.add(f"{module_info.name}.{name}")
+    assert verbs == set(VERBS)
