@@ -179,9 +179,7 @@ def _plain(record: dict[str, Any]) -> dict[str, Any]:
 
 def confounders(take: Take) -> list[str]:
     """Name what could be mistaken for damage, or hide it, in this photo."""
-    found = []
-    if take.model.spec is not None:
-        found += sorted(key for key, value in take.model.spec.soiling.items() if _present(value))
+    found = _soiling(take.model.spec.soiling) if take.model.spec is not None else []
     found += [
         name for name, amount in (("wet", take.photo.wetness), ("fresh_dust", take.photo.dust)) if amount
     ]
@@ -194,7 +192,15 @@ def confounders(take: Take) -> list[str]:
     return found
 
 
-def _present(value: Any) -> bool:
-    if isinstance(value, bool | str | list | tuple | dict):
-        return bool(value)
-    return isinstance(value, int | float) and value > 0.05
+def _soiling(soiling: dict[str, Any]) -> list[str]:
+    """Name the kinds of soiling that are there: amounts over 0.05, and lists that are not empty."""
+    found = []
+    for key, value in sorted(soiling.items()):
+        amount = value.get("amount", 0.0) if isinstance(value, dict) else value
+        if key == "marks":
+            found += sorted({f"mark_{mark[0]}" for mark in value})
+        elif isinstance(amount, list):
+            found += [] if key.endswith("_rgb") or not amount else [key]
+        elif not key.endswith("_up") and amount > 0.05:
+            found.append(key)
+    return found

@@ -131,9 +131,7 @@ def _trained(features: Features, labels: NDArray[np.bool_]) -> Callable[[Feature
         torch.nn.Linear(inputs.shape[1], 64), torch.nn.ReLU(), torch.nn.Dropout(0.5), torch.nn.Linear(64, 1)
     )
     optimiser = torch.optim.AdamW(network.parameters(), lr=1e-3, weight_decay=0.1)
-    loss = torch.nn.BCEWithLogitsLoss(
-        pos_weight=torch.tensor((1 - target.mean()) / target.mean().clamp(min=1e-3))
-    )
+    loss = torch.nn.BCEWithLogitsLoss(pos_weight=(1 - target.mean()) / target.mean().clamp(min=1e-3))
     for _ in range(12):
         order = torch.randperm(len(inputs))
         for start in range(0, len(order), 128):
