@@ -77,7 +77,7 @@ def paint_melts(canvas: Canvas, spec: CouplerSpec, melts: Sequence[Melt]) -> Non
                 canvas,
                 "soot",
                 strength
-                * smoothstep(0.55, 0.95, hot + 0.3 * canvas.noise(1.6, seed + 37, 3, near))
+                * smoothstep(0.3, 0.75, hot + 0.3 * canvas.noise(1.6, seed + 37, 3, near))
                 * on_plastic,
                 0.2,
                 seed + 37,

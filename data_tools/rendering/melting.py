@@ -71,7 +71,7 @@ class Melt:
             self.centre[1] + far * np.sin(lean),
             -rng.uniform(0.0, 4.0),
         )
-        self.reach = self.radius * (0.95 + 1.25 * s**1.3) * rng.uniform(0.9, 1.2)
+        self.reach = max(self.radius, 4.6) * (0.95 + 1.25 * s**1.3) * rng.uniform(0.9, 1.2)
         self.amount = {
             name: float(np.interp(s**_EARLY, (0, 1), pair)) * rng.uniform(0.75, 1.25)
             for name, pair in vars(AMOUNTS[damage.mode]).items()

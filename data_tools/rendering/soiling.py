@@ -77,7 +77,7 @@ def paint_dust(canvas: Canvas, spec: CouplerSpec) -> None:
     if soiling["frost"]:
         rime = smoothstep(
             0.3 - soiling["frost"],
-            0.9 - 0.7 * soiling["frost"],
+            1.3 - 0.6 * soiling["frost"],
             canvas.noise(4.0, seed + 43, 3) + 0.5 * canvas.convex + 0.2 * canvas.normals[:, 2],
         )
         canvas.blend([0.80, 0.83, 0.87], 0.9 * rime, 0.4)
