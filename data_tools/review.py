@@ -79,19 +79,10 @@ def decide(
             raise NotFoundError(
                 "a photo with that verdict", f"photo {photo_id}, verdict {verdict_id}", "Reload the queue."
             )
-        kind, said, judged = _statement(verdict, photo.coupler, kind, tuple(findings))
-        row = DecisionRow(
-            photo_id=photo.id,
-            verdict_id=verdict.id,
-            kind=kind,
-            judged=judged,
-            findings=findings_to_json(said),
-            decided_by=actor.name,
-            decided_at=now_or(now),
-            seconds=seconds,
-            comment=clean_text(comment, MAX_COMMENT),
-            evidence_shown=evidence_shown,
-        )
+        row = _row_of(verdict, photo.coupler, kind, findings)
+        row.decided_by, row.decided_at = actor.name, now_or(now)
+        row.comment, row.seconds = clean_text(comment, MAX_COMMENT), seconds
+        row.evidence_shown = evidence_shown
         same = _said_already(session, row)
         if same is not None:
             return decision_record(same)
@@ -103,6 +94,19 @@ def decide(
 def _check_seconds(seconds: float | None) -> None:
     if seconds is not None and not (math.isfinite(seconds) and seconds >= 0):
         raise BadRequestError("seconds of 0 or more", repr(seconds), "Leave it out where it is not known.")
+
+
+def _row_of(
+    verdict: VerdictRow, coupler: CouplerRow, kind: DecisionKind, findings: Iterable[TrueFinding]
+) -> DecisionRow:
+    kind, said, judged = _statement(verdict, coupler, kind, tuple(findings))
+    return DecisionRow(
+        photo_id=verdict.photo_id,
+        verdict_id=verdict.id,
+        kind=kind,
+        judged=judged,
+        findings=findings_to_json(said),
+    )
 
 
 def _statement(

@@ -15,7 +15,9 @@ from PIL import Image
 from sqlalchemy import create_engine, text
 
 from data_tools.access import Actor, Role
-from data_tools.ingest import UploadSource
+from data_tools.ingest import UploadSource, ingest
+from data_tools.records import DecisionKind
+from data_tools.review import decide
 from data_tools.settings import Settings
 from data_tools.sites import add_site, add_unit
 from data_tools.workspace import Workspace, init_workspace
@@ -111,3 +113,15 @@ def furnished(folder: Path, **changes: object) -> Workspace:
     for site, unit in (("north", "P3-07"), ("north", "P3-08"), ("south", "Q1")):
         add_unit(ws, LEAD, site, unit, part_number="PN-1", now=OPENED)
     return ws
+
+
+def decided(ws: Workspace) -> None:
+    """Send photos of 30 units (half of them melted) and a dark one, and confirm every verdict."""
+    for number in range(30):
+        add_unit(ws, LEAD, "north", f"U{number:02}", now=OPENED)
+    sources = [upload(f"U{n:02}.png", MELTED if n % 2 else CLEAR, n) for n in range(30)]
+    report = ingest(ws, UPLOADER, [*sources, upload("P3-07_dark.png", DARK, 99)], "north")
+    for file in report.files:
+        assert file.photo is not None
+        assert file.verdict is not None
+        decide(ws, TECHNICIAN, file.photo.id, file.verdict.id, DecisionKind.CONFIRMED)

@@ -1,4 +1,4 @@
-"""The technician's verbs: order of the queue, decisions, undo, two people at once, spreadsheets."""
+"""Decisions: what may be said of a photo, undo, two people at once."""
 
 from __future__ import annotations
 
@@ -9,13 +9,10 @@ from pathlib import Path
 import pytest
 
 from data_tools.access import Actor
-from data_tools.conditions import take_out_of_service
-from data_tools.csv_cells import csv_text, plain_text, safe_cell
 from data_tools.ingest import ingest
-from data_tools.queueing import queue_length
 from data_tools.records import DecisionKind, QueueItem, TrueFinding
 from data_tools.review import decide, decisions_of, last_good_photo, queue, withdraw
-from data_tools.review_sheets import decide_from_csv, queue_to_csv
+from data_tools.review_sheets import decide_from_csv
 from data_tools.sites import add_unit
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError, NotAllowedError, NotFoundError
@@ -29,14 +26,16 @@ from tests.test_data_tools.store_kit import (
     OTHER_TECHNICIAN,
     TECHNICIAN,
     THIRD_TECHNICIAN,
-    UNSURE,
     UPLOADER,
-    furnished,
     upload,
 )
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
+
+
 IS_MELTED = TrueFinding(FindingKind.HEAT_MELTED_HOUSING, Place.BOTTOM)
+
+
 NO_LATCH = TrueFinding(FindingKind.MISSING_LATCH, Place.LATCH)
 
 
@@ -45,49 +44,9 @@ def _fill(ws: Workspace, *greys: int) -> None:
     ingest(ws, UPLOADER, sources, "north", now=NOON)
 
 
-def _names(ws: Workspace, actor: Actor = TECHNICIAN, **options: object) -> list[str]:
-    return [item.photo.file_name for item in queue(ws, actor, **options)]  # type: ignore[arg-type]
-
-
 def _only(ws: Workspace, actor: Actor = TECHNICIAN) -> QueueItem:
     (item,) = queue(ws, actor)
     return item
-
-
-def test_what_a_miss_would_cost_comes_first(tmp_path: Path) -> None:
-    ws = furnished(tmp_path, blind_audit_share=0.0)
-    _fill(ws, LATCH, MELTED, UNSURE, CLEAR, DARK)
-    # melted 0.95 x 100; unsure (melted 0.4 x 100) x 2; missing latch 0.95 x 20: see the settings table.
-    assert _names(ws) == ["P3-07_1.png", "P3-07_2.png", "P3-07_0.png"]
-    priorities = [item.priority for item in queue(ws, TECHNICIAN)]
-    assert priorities == pytest.approx([95 + 0.2 + 0.3, 2 * (40 + 0.2 + 0.3), 19 + 0.3 + 1.0])
-    assert queue_length(ws, TECHNICIAN) == 3
-    assert _names(ws, limit=1) == ["P3-07_1.png"]
-    assert _names(ws, site_key="south") == []
-    ws.close()
-
-
-def test_units_out_of_service_wait(tmp_path: Path) -> None:
-    ws = furnished(tmp_path, blind_audit_share=0.0)
-    ingest(ws, UPLOADER, [upload("P3-07.png", MELTED, 1), upload("P3-08.png", LATCH, 2)], "north", now=NOON)
-    take_out_of_service(ws, TECHNICIAN, "P3-07", "melted")
-    assert _names(ws) == ["P3-08.png", "P3-07.png"]
-    ws.close()
-
-
-def test_audits_are_spread_by_their_content_and_never_the_whole_queue(tmp_path: Path) -> None:
-    ws = furnished(tmp_path, blind_audit_share=1.0)
-    _fill(ws, *[MELTED] * 20, *[CLEAR] * 20)
-    items = queue(ws, TECHNICIAN, limit=20)
-    assert len(items) == 20
-    audits = [index for index, item in enumerate(items) if item.blind_audit]
-    assert 1 <= len(audits) <= 4
-    assert min(audits) < 16, "they do not all sit at the end"
-    assert [i.photo.id for i in queue(ws, TECHNICIAN, limit=20)] == [i.photo.id for i in items]
-    whole = queue(ws, TECHNICIAN, limit=100)
-    assert {item.triage for item in whole} == {Triage.FLAG, Triage.CLEAR}
-    assert len(whole) == 40
-    ws.close()
 
 
 def test_confirming_takes_the_models_findings_and_closes_the_photo(ws: Workspace) -> None:
@@ -198,42 +157,6 @@ def test_nobody_takes_back_what_somebody_else_said(ws: Workspace) -> None:
         withdraw(ws, LEAD, decision.id)
 
 
-def test_a_conflict_is_kept_shown_and_settled_by_a_third(ws: Workspace) -> None:
-    _fill(ws, MELTED)
-    item = _only(ws)
-    decide(ws, TECHNICIAN, item.photo.id, item.verdict.id, DecisionKind.CONFIRMED)
-    decide(ws, OTHER_TECHNICIAN, item.photo.id, item.verdict.id, DecisionKind.CORRECTED)
-    assert _names(ws, OTHER_TECHNICIAN) == [], "she spoke last"
-    for actor in (TECHNICIAN, THIRD_TECHNICIAN):
-        seen = _only(ws, actor)
-        assert seen.conflict
-        assert [d.decided_by for d in seen.decisions] == ["Tom", "Tia"]
-    decide(ws, THIRD_TECHNICIAN, item.photo.id, item.verdict.id, DecisionKind.CONFIRMED)
-    assert _names(ws, TECHNICIAN) == _names(ws, OTHER_TECHNICIAN) == []
-    assert len(decisions_of(ws, LEAD, item.photo.id)) == 3
-
-
-def test_a_second_opinion_goes_to_others(ws: Workspace) -> None:
-    _fill(ws, MELTED)
-    item = _only(ws)
-    decide(ws, TECHNICIAN, item.photo.id, item.verdict.id, DecisionKind.SECOND_OPINION, comment="glare?")
-    assert _names(ws) == []
-    asked = _only(ws, OTHER_TECHNICIAN)
-    assert asked.second_opinion
-    assert asked.decisions[0].comment == "glare?"
-    decide(ws, OTHER_TECHNICIAN, item.photo.id, item.verdict.id, DecisionKind.CONFIRMED)
-    assert _names(ws, OTHER_TECHNICIAN) == []
-
-
-def test_a_second_opinion_on_a_refused_photo_is_queued_too(ws: Workspace) -> None:
-    (file,) = ingest(ws, UPLOADER, [upload("P3-07.png", DARK)], "north").files
-    assert file.photo is not None
-    assert file.verdict is not None
-    decide(ws, TECHNICIAN, file.photo.id, file.verdict.id, DecisionKind.SECOND_OPINION)
-    assert _only(ws, OTHER_TECHNICIAN).triage is None
-    assert queue_length(ws, OTHER_TECHNICIAN) == 1
-
-
 def test_two_technicians_at_the_same_moment_are_both_kept(ws: Workspace) -> None:
     _fill(ws, *[MELTED] * 6)
     items = queue(ws, TECHNICIAN)
@@ -271,55 +194,6 @@ def test_the_last_good_photo_is_the_same_couplers_and_earlier(ws: Workspace) -> 
     assert good is not None
     assert good.seen_at == NOON + timedelta(days=7)
     assert last_good_photo(ws, TECHNICIAN, item.photo.coupler_id, NOON) is None
-
-
-def test_decisions_by_spreadsheet(ws: Workspace, tmp_path: Path) -> None:
-    _fill(ws, MELTED, LATCH, UNSURE)
-    sheet = tmp_path / "queue.csv"
-    assert queue_to_csv(ws, TECHNICIAN, sheet) == 3
-    head, *lines = sheet.read_text("utf-8-sig").splitlines()
-    filled = [
-        lines[0].removesuffix(",,,,") + ",confirmed,,'=SUM(A1),4.5",
-        lines[1].removesuffix(",,,,") + ",corrected,broken_pin_housing@lower_left; missing_latch@latch,,",
-        lines[2],
-        "999,1,,,,,confirmed,,,",
-        lines[2].removesuffix(",,,,") + ",certainly,,,",
-        lines[2].removesuffix(",,,,") + ",corrected,melted,,",
-        lines[2].removesuffix(",,,,") + ",confirmed,,,soon",
-    ]
-    sheet.write_text("\n".join([head, *filled]), "utf-8")
-    report = decide_from_csv(ws, TECHNICIAN, sheet)
-    assert [line.number for line in report.accepted] == [2, 3]
-    assert [line.number for line in report.refused] == [5, 6, 7, 8]
-    first, second = (line.decision for line in report.accepted)
-    assert first is not None
-    assert second is not None
-    assert (first.comment, first.seconds) == ("=SUM(A1)", 4.5)
-    assert [f.place for f in second.findings] == [Place.LOWER_LEFT, Place.LATCH]
-    assert len(queue(ws, TECHNICIAN)) == 1
-
-
-@pytest.mark.parametrize("text", ["=1+1", "+41", "-2", "@SUM(A1)", "\t=1", "\r=1", "  =1", "'quoted", "'=1"])
-def test_cells_that_a_spreadsheet_would_run_are_neutralised_and_come_back(text: str) -> None:
-    assert safe_cell(text) == f"'{text}"
-    assert plain_text(safe_cell(text)) == text
-    assert f"'{text}" in csv_text(["a"], [[text]]).replace('""', '"')
-
-
-@pytest.mark.parametrize(
-    ("value", "cell"), [(-2, "-2"), (1.5, "1.5"), (None, ""), (True, "True"), ("plain", "plain")]
-)
-def test_numbers_and_plain_text_are_left_alone(value: object, cell: str) -> None:
-    assert safe_cell(value) == cell
-
-
-def test_an_unusable_sheet_is_refused_in_words(ws: Workspace, tmp_path: Path) -> None:
-    for content in (b"\xff\xfe\x00bad", b"a,b\n1,2\n", b"", b"photo,verdict\n1,2\n"):
-        (tmp_path / "s.csv").write_bytes(content)
-        with pytest.raises(BadRequestError):
-            decide_from_csv(ws, TECHNICIAN, tmp_path / "s.csv")
-    with pytest.raises(BadRequestError):
-        decide_from_csv(ws, TECHNICIAN, tmp_path / "none.csv")
 
 
 def test_uploaders_neither_see_the_queue_nor_decide(ws: Workspace, tmp_path: Path) -> None:

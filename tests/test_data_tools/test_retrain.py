@@ -1,0 +1,137 @@
+"""Retraining as a whole, with the training itself replaced: promoted, held, stopped."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from data_tools import jobs, model_side, registry
+from data_tools.retrain import retrain, run_job
+from data_tools.workspace import Workspace
+from model.errors import BadRequestError, ConflictError, NotAllowedError, NotFoundError
+from tests.test_data_tools.store_kit import (
+    LEAD,
+    TECHNICIAN,
+    UPLOADER,
+    GreyJudge,
+    decided,
+    furnished,
+)
+
+
+def _live(ws: Workspace) -> str:
+    return registry.live_version(ws).version
+
+
+@dataclass(frozen=True)
+class _Answer:
+    promote: bool
+    reason: str
+    n: int
+
+
+def _fake_training(monkeypatch: pytest.MonkeyPatch, answer: _Answer, calls: list[dict[str, object]]) -> None:
+    def tune(live: Path, manifest: Path, out_dir: Path, **options: object) -> Path:
+        calls.append({"live": live, "manifest": manifest, **options})
+        options["progress"](1, 2)  # type: ignore[operator]
+        out_dir.mkdir(parents=True, exist_ok=True)
+        (out_dir / "candidate.safetensors").write_text("grey-9")
+        return out_dir / "candidate.safetensors"
+
+    def gate(candidate: Path, live: Path, manifests: list[Path]) -> _Answer:
+        calls.append({"candidate": candidate, "live": live, "manifests": manifests})
+        return answer
+
+    monkeypatch.setattr(model_side, "fine_tune", tune)
+    monkeypatch.setattr(model_side, "compare", gate)
+    monkeypatch.setattr(model_side, "shipped_artefact", lambda: Path("shipped.safetensors"))
+
+
+@pytest.fixture
+def taught(tmp_path: Path) -> Iterator[Workspace]:
+    workspace = furnished(tmp_path, blind_audit_share=1.0, min_confirmed_photos=10)
+    workspace.load_judge = lambda path: GreyJudge(path.read_text() if path else "shipped")
+    decided(workspace)
+    yield workspace
+    workspace.close()
+
+
+def test_retraining_promotes_what_is_not_worse(taught: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    calls: list[dict[str, object]] = []
+    _fake_training(monkeypatch, _Answer(True, "Promoted: fewer misses.", 7), calls)
+    seen: list[tuple[float, str]] = []
+    outcome = retrain(taught, LEAD, progress=lambda share, stage: seen.append((share, stage)))
+    assert (outcome.promoted, outcome.candidate, outcome.reason) == (
+        True,
+        "grey-9",
+        "Promoted: fewer misses.",
+    )
+    assert _live(taught) == taught.classifier().version == "grey-9"
+    assert calls[0]["live"] == calls[1]["live"] == Path("shipped.safetensors")
+    assert calls[1]["manifests"] == [outcome.training_set.held_out, outcome.training_set.never_regress]
+    assert [stage for _, stage in seen] == [
+        "freezing the training set",
+        "learning",
+        "comparing with the live version",
+    ]
+    version = registry.live_version(taught)
+    assert version.metrics["compared_on"] == 7
+    assert version.note == "Promoted: fewer misses."
+
+
+def test_retraining_holds_what_is_worse_with_the_reason(
+    taught: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _fake_training(monkeypatch, _Answer(False, "Held: it misses more melted housings.", 7), [])
+    outcome = retrain(taught, LEAD)
+    assert not outcome.promoted
+    assert _live(taught) == registry.SHIPPED
+    (held,) = [v for v in registry.list_versions(taught, LEAD) if v.version == "grey-9"]
+    assert (held.status, held.note) == ("held", "Held: it misses more melted housings.")
+
+
+def test_too_few_confirmed_photos_are_told(ws: Workspace) -> None:
+    with pytest.raises(BadRequestError, match="at least 30 confirmed"):
+        retrain(ws, LEAD)
+    with pytest.raises(NotAllowedError):
+        retrain(ws, TECHNICIAN)
+
+
+def test_a_job_shows_its_progress_its_end_and_stops_when_asked(
+    taught: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _fake_training(monkeypatch, _Answer(True, "Promoted.", 7), [])
+    job = jobs.open_job(taught, LEAD, "retrain")
+    assert job.alive
+    with pytest.raises(ConflictError, match="Lea"):
+        jobs.open_job(taught, LEAD, "retrain")
+    jobs.ask_stop(taught, LEAD, job.id)
+    with pytest.raises(jobs.StopAskedError):
+        run_job(taught, LEAD, job.id)
+    stopped = jobs.latest_job(taught, UPLOADER)
+    assert stopped is not None
+    assert not stopped.alive
+    assert "nothing has changed" in stopped.message
+    assert _live(taught) == registry.SHIPPED
+    run_job(taught, LEAD, jobs.open_job(taught, LEAD, "retrain").id)
+    done = jobs.latest_job(taught, UPLOADER)
+    assert done is not None
+    assert (done.message, done.alive) == ("Promoted.", False)
+    with pytest.raises(NotFoundError):
+        jobs.ask_stop(taught, LEAD, 99)
+
+
+def test_a_job_that_was_killed_counts_as_dead_after_a_minute(
+    ws: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    jobs.open_job(ws, LEAD, "retrain")
+    now = datetime.now(UTC)
+    monkeypatch.setattr(jobs, "now_or", lambda _now: now + 2 * jobs.DEAD_AFTER)
+    dead = jobs.latest_job(ws, LEAD)
+    assert dead is not None
+    assert not dead.alive
+    assert jobs.open_job(ws, LEAD, "retrain").alive
