@@ -13,6 +13,7 @@ from data_tools.rendering.noise import noise, smoothstep
 from data_tools.rendering.sdf import Array
 from data_tools.rendering.spec import CouplerSpec, Damage
 from model.families import family
+from model.vocabulary import FindingKind
 
 MODES = ("chip", "crack", "sector", "sleeve_gone")
 
@@ -31,7 +32,6 @@ class Bite:
     depth: float
     tilt: float
     slit: float
-    seed: int
 
 
 class Break:
@@ -42,7 +42,6 @@ class Break:
         self.damage = damage
         index = shape.housing_places.index(damage.place)
         contact, offset = shape.contacts[index], build["offsets"][index]
-        self.rng_seed = damage.seed
         rng = np.random.default_rng(damage.seed)
         self.centre = (contact.x + float(offset[0]), contact.y + float(offset[1]))
         self.radius = contact.sleeve_diameter / 2 + float(build["sleeve_grow"][index])
@@ -109,67 +108,47 @@ class Break:
         return 1.0 - smoothstep(0.12, 0.5, np.abs(self.cut(x, y, z)))
 
 
+def _chip(rng: np.random.Generator, scale: float, angle: float) -> Bite:
+    depth = (0.8 + 4.5 * scale) * rng.uniform(0.7, 1.3)
+    width = (0.2 + 0.6 * scale) * rng.uniform(0.8, 1.4)
+    through = (0.9 + 3.0 * scale) * rng.uniform(0.8, 1.3)
+    return Bite("chip", angle, width, depth, through, 0.0)
+
+
+def _crack(rng: np.random.Generator, scale: float, angle: float, height: float) -> Bite:
+    depth = (3.0 + (height - 3.0) * scale) * rng.uniform(0.7, 1.1)
+    return Bite("crack", angle, 0.0, depth, 0.0, 0.26 + 0.8 * scale * rng.uniform(0.5, 1.0))
+
+
+def _sector(rng: np.random.Generator, scale: float, angle: float, height: float) -> Bite:
+    half_angle = 0.3 + 1.5 * scale * rng.uniform(0.7, 1.1)
+    depth = 1.0 + (height - 1.0) * scale * rng.uniform(0.5, 1.1)
+    return Bite("sector", angle, half_angle, depth, rng.uniform(-0.5, 2.0) * (0.3 + scale), 0.0)
+
+
 def _bites(rng: np.random.Generator, damage: Damage, hit: Break) -> list[Bite]:
     """Draw the removed pieces for a severity: an impact from one side, with lesser damage beside it."""
     s, impact = float(damage.severity), float(rng.uniform(-np.pi, np.pi))
     height = min(hit.floor, 16.0)
-
-    def seed() -> int:
-        return int(rng.integers(1 << 30))
-
-    def chip(scale: float, angle: float) -> Bite:
-        depth = (0.8 + 4.5 * scale) * rng.uniform(0.7, 1.3)
-        width = (0.2 + 0.6 * scale) * rng.uniform(0.8, 1.4)
-        through = (0.9 + 3.0 * scale) * rng.uniform(0.8, 1.3)
-        return Bite("chip", angle, width, depth, through, 0.0, seed())
-
-    def crack(scale: float, angle: float) -> Bite:
-        return Bite(
-            "crack",
-            angle,
-            0.0,
-            (3.0 + (height - 3.0) * scale) * rng.uniform(0.7, 1.1),
-            0.0,
-            0.26 + 0.8 * scale * rng.uniform(0.5, 1.0),
-            seed(),
-        )
-
     if damage.mode == "chip":
-        number = 1 + int(rng.random() < 0.4) + int(s > 0.5) + int(s > 0.8)
-        return [chip(s * rng.uniform(0.6, 1.0), impact + rng.normal() * 0.9 * (k > 0)) for k in range(number)]
+        count = 1 + int(rng.random() < 0.4) + int(s > 0.5) + int(s > 0.8)
+        return [
+            _chip(rng, s * rng.uniform(0.6, 1), impact + rng.normal() * 0.9 * (k > 0)) for k in range(count)
+        ]
     if damage.mode == "crack":
-        number = 1 + int(rng.random() < 0.5) + int(s > 0.6)
-        bites = [crack(s, impact + k * rng.uniform(0.7, 2.5)) for k in range(number)]
-        return bites + ([chip(s * 0.4, impact)] if rng.random() < 0.4 else [])
+        count = 1 + int(rng.random() < 0.5) + int(s > 0.6)
+        bites = [_crack(rng, s, impact + k * rng.uniform(0.7, 2.5), height) for k in range(count)]
+        return bites + ([_chip(rng, s * 0.4, impact)] if rng.random() < 0.4 else [])
     if damage.mode == "sector":
-        sector = Bite(
-            "sector",
-            impact,
-            0.3 + 1.5 * s * rng.uniform(0.7, 1.1),
-            1.0 + (height - 1.0) * s * rng.uniform(0.5, 1.1),
-            rng.uniform(-0.5, 2.0) * (0.3 + s),
-            0.0,
-            seed(),
-        )
-        extra = [crack(s * 0.7, impact + sector.half_angle * rng.choice([-1, 1]) + rng.normal() * 0.3)]
-        return [sector, *(extra if rng.random() < 0.5 else [])]
-    whole = Bite(
-        "sleeve",
-        impact,
-        np.pi + 0.5,
-        height
-        * (0.08 + 0.9 * s)
-        * rng.uniform(0.9, 1.05)
-        * (rng.uniform(0.35, 0.9) if hit.solid_body else 1.0),
-        rng.uniform(0.3, 2.2),
-        0.0,
-        seed(),
-    )
-    return [whole]
+        sector = _sector(rng, s, impact, height)
+        beside = impact + sector.half_angle * rng.choice([-1, 1]) + rng.normal() * 0.3
+        return [sector, *([_crack(rng, s * 0.7, beside, height)] if rng.random() < 0.5 else [])]
+    depth = height * (0.08 + 0.9 * s) * rng.uniform(0.9, 1.05)
+    if hit.solid_body:
+        depth *= rng.uniform(0.35, 0.9)
+    return [Bite("sleeve", impact, np.pi + 0.5, depth, rng.uniform(0.3, 2.2), 0.0)]
 
 
 def broken(spec: CouplerSpec) -> list[Break]:
     """Return the housing breaks of a coupler."""
-    from model.vocabulary import FindingKind
-
     return [Break(d, spec) for d in spec.damages if d.kind is FindingKind.BROKEN_PIN_HOUSING]

@@ -70,8 +70,8 @@ def _spread(rng: np.random.Generator, spec: CouplerSpec) -> list[Damage]:
     found = []
     for melt in melting.melted(spec):
         for contact in shape.contacts:
-            at = [np.array([value], np.float32) for value in (contact.x, contact.y, -1.0)]
-            heat = float(melt.weight(*at)[0])
+            x, y, z = (np.array([value], np.float32) for value in (contact.x, contact.y, -1.0))
+            heat = float(melt.weight(x, y, z)[0])
             if contact.place not in known and heat > _HEAT_THAT_DEFORMS:
                 known.add(contact.place)
                 severity = float(np.clip(0.7 * heat * melt.damage.severity, 0.05, 1.0))
