@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -17,6 +18,17 @@ if TYPE_CHECKING:
 for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     if "PYTEST_XDIST_WORKER" in os.environ:
         os.environ.setdefault(variable, "1")
+
+
+# Busy machines are slow, which is no fault; in CI the same examples come every time. New ones come with each
+# run elsewhere.
+settings.register_profile(
+    "steady",
+    deadline=None,
+    derandomize=os.environ.get("CI") == "true",
+    suppress_health_check=[HealthCheck.too_slow],
+)
+settings.load_profile("steady")
 
 
 @pytest.fixture(autouse=True)
