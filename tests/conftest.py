@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 from collections.abc import Iterator
+from importlib import resources
 from typing import TYPE_CHECKING
 
 import pytest
@@ -76,3 +77,9 @@ def browser() -> Iterator[Browser]:
             pytest.skip("no Chromium on this machine: `make test` tries to install one")
         yield chromium
         chromium.close()
+
+
+@pytest.fixture(scope="session")
+def axe_source() -> str:
+    """The JavaScript of axe-core, the accessibility checker, as its Python package ships it."""
+    return (resources.files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
