@@ -119,6 +119,11 @@ class Desk:
 
     def _wait(self, arrival: Arrival, why: str) -> IngestedFile:
         waiting_id = keep_waiting(self.ws, arrival, why)
+        if waiting_id is None:
+            with self.ws.read() as session:
+                known = find_photo(session, arrival.sha256)
+            if known is not None:
+                return _known(arrival.file_name, known)
         return IngestedFile(arrival.file_name, IngestStatus.NEEDS_UNIT, why, waiting_id=waiting_id)
 
     def _target(self, photo: Photo, name: str, data: bytes) -> tuple[Target | None, str]:

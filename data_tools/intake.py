@@ -165,9 +165,14 @@ def settle_waiting(session: Session, photo: PhotoRow, actor: Actor) -> None:
         waiting.settled_at, waiting.settled_by, waiting.photo_id = now_or(None), actor.name, photo.id
 
 
-def keep_waiting(ws: Workspace, arrival: Arrival, why: str) -> int:
-    """Keep a readable photo without a unit and return its number; the same content waits once."""
+def keep_waiting(ws: Workspace, arrival: Arrival, why: str) -> int | None:
+    """Keep a readable photo without a unit and return its number; the same content waits once.
+
+    ``None``: meanwhile it has become a photo with a unit.
+    """
     with ws.write() as session:
+        if find_photo(session, arrival.sha256) is not None:
+            return None
         row = session.scalar(select(WaitingRow).where(WaitingRow.sha256 == arrival.sha256))
         if row is None:
             row = WaitingRow(

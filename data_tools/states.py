@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Sequence
 from typing import Any
 
 from sqlalchemy import select
@@ -16,7 +18,7 @@ from model.vocabulary import FindingKind
 def refresh_state(session: Session, photo: PhotoRow) -> PhotoStateRow:
     """Fold the photo's records into its state row (made where missing) and return it."""
     session.flush()
-    values = folded(session, photo)
+    values = folded(session, [photo])[photo.id]
     row = session.get(PhotoStateRow, photo.id)
     if row is None:
         row = PhotoStateRow(photo_id=photo.id)
@@ -27,17 +29,25 @@ def refresh_state(session: Session, photo: PhotoRow) -> PhotoStateRow:
     return row
 
 
-def folded(session: Session, photo: PhotoRow) -> dict[str, Any]:
-    """Return what the photo's state row must hold."""
-    verdict = session.scalars(
-        select(VerdictRow).where(VerdictRow.photo_id == photo.id).order_by(VerdictRow.id.desc()).limit(1)
-    ).one()
-    decisions = session.scalars(select(DecisionRow).where(DecisionRow.photo_id == photo.id)).all()
-    state = state_of(
-        judgement_from_json(verdict.judgement), fold(decision_records(list(decisions))), photo.blind_audit
-    )
+def folded(session: Session, photos: Sequence[PhotoRow]) -> dict[int, dict[str, Any]]:
+    """Return photo number -> what its state row must hold; photos without a verdict are left out."""
+    ids = [photo.id for photo in photos]
+    verdicts = select(VerdictRow).where(VerdictRow.photo_id.in_(ids)).order_by(VerdictRow.id)
+    latest = {verdict.photo_id: verdict for verdict in session.scalars(verdicts)}
+    decisions: dict[int, list[DecisionRow]] = defaultdict(list)
+    for row in session.scalars(select(DecisionRow).where(DecisionRow.photo_id.in_(ids))):
+        decisions[row.photo_id].append(row)
+    return {
+        photo.id: _values(latest[photo.id], decisions[photo.id], photo.blind_audit)
+        for photo in photos
+        if photo.id in latest
+    }
+
+
+def _values(verdict: VerdictRow, decisions: list[DecisionRow], blind_audit: bool) -> dict[str, Any]:
+    standing = fold(decision_records(decisions))
+    state = state_of(judgement_from_json(verdict.judgement), standing, blind_audit)
     kinds = {finding.kind for finding in state.findings}
-    standing = state.standing
     return {
         "verdict_id": verdict.id,
         "decision_id": standing.decision.id if standing.decision else None,

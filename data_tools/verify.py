@@ -8,8 +8,9 @@ from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
-from sqlalchemy import select, text
+from sqlalchemy import func, select, text
 from sqlalchemy.orm import Session
 
 from data_tools import registry
@@ -21,10 +22,9 @@ from data_tools.database.schema import (
     PhotoStateRow,
     RejectedRow,
     UnitRow,
-    VerdictRow,
     WaitingRow,
 )
-from data_tools.intake import Arrival, keep_rejected, keep_waiting
+from data_tools.intake import Arrival, keep_rejected, keep_waiting, settle_waiting
 from data_tools.photo_store import PhotoStore, storage_errors
 from data_tools.records import EventKind, UnitStatus
 from data_tools.states import folded, refresh_state
@@ -33,6 +33,7 @@ from model.errors import ArtefactError, PhotoError
 from model.photo import open_photo
 
 LEFTOVER_AGE_S = 3600.0
+_AT_ONCE = 500
 _RECOVERED = "Recovered after an interruption."
 
 
@@ -81,7 +82,7 @@ def verify(
             mend()
         problems.append(Problem(problem.kind, problem.subject, problem.message, mend is not None, done))
     with ws.read() as session:
-        photos = len(session.scalars(select(PhotoRow.id)).all())
+        photos = session.scalar(select(func.count()).select_from(PhotoRow)) or 0
     return VerifyReport(sum(1 for _ in ws.photos.names()), photos, tuple(problems))
 
 
@@ -89,6 +90,7 @@ def _findings(ws: Workspace, actor: Actor, leftover_age_s: float) -> Iterator[_F
     yield from _database(ws)
     yield from _originals(ws, actor)
     yield from _rejected(ws, actor)
+    yield from _settled(ws, actor)
     for store in (ws.photos, ws.rejected):
         yield from _leftovers(store, leftover_age_s)
     yield from _states(ws)
@@ -172,6 +174,24 @@ def _rejected(ws: Workspace, actor: Actor) -> Iterator[_Finding]:
             yield _problem("orphan", sha256, message), partial(keep_rejected, ws, arrival, _RECOVERED)
 
 
+def _settled(ws: Workspace, actor: Actor) -> Iterator[_Finding]:
+    query = (
+        select(PhotoRow.id, PhotoRow.sha256)
+        .join(WaitingRow, WaitingRow.sha256 == PhotoRow.sha256)
+        .where(WaitingRow.settled_at.is_(None))
+    )
+    with ws.read() as session:
+        strays = session.execute(query).all()
+    for photo_id, sha256 in strays:
+        message = "It waits for a unit, and has one: it came twice at the same moment."
+        yield _problem("derived", sha256, message), partial(_settle, ws, actor, photo_id)
+
+
+def _settle(ws: Workspace, actor: Actor, photo_id: int) -> None:
+    with ws.write() as session:
+        settle_waiting(session, session.get_one(PhotoRow, photo_id), actor)
+
+
 def _leftovers(store: PhotoStore, age_s: float) -> Iterator[_Finding]:
     for path in store.leftovers(age_s):
         yield _problem("leftover", path.name, "An unfinished write."), partial(_remove, path)
@@ -183,23 +203,32 @@ def _remove(path: Path) -> None:
 
 
 def _states(ws: Workspace) -> Iterator[_Finding]:
-    for photo_id in _photo_ids(ws):
+    last = 0
+    while True:
         with ws.read() as session:
-            photo = session.get_one(PhotoRow, photo_id)
-            if session.scalar(select(VerdictRow.id).where(VerdictRow.photo_id == photo_id).limit(1)) is None:
-                message = "A photo without a verdict: a transaction was cut. Restore a backup."
-                yield _problem("database", photo.sha256, message), None
-                continue
-            wanted = folded(session, photo)
-            row = session.get(PhotoStateRow, photo_id)
-        if row is None or any(getattr(row, name) != value for name, value in wanted.items()):
-            message = "What stands for this photo was out of step with its records."
-            yield _problem("derived", photo.sha256, message), partial(_refold, ws, photo_id)
+            some = select(PhotoRow).where(PhotoRow.id > last).order_by(PhotoRow.id).limit(_AT_ONCE)
+            photos = list(session.scalars(some))
+            wanted = folded(session, photos)
+            rows = session.scalars(
+                select(PhotoStateRow).where(PhotoStateRow.photo_id.in_(p.id for p in photos))
+            )
+            have = {row.photo_id: row for row in rows}
+        if not photos:
+            return
+        last = photos[-1].id
+        for photo in photos:
+            yield from _state(ws, photo, wanted.get(photo.id), have.get(photo.id))
 
 
-def _photo_ids(ws: Workspace) -> list[int]:
-    with ws.read() as session:
-        return list(session.scalars(select(PhotoRow.id).order_by(PhotoRow.id)))
+def _state(
+    ws: Workspace, photo: PhotoRow, wanted: dict[str, Any] | None, row: PhotoStateRow | None
+) -> Iterator[_Finding]:
+    if wanted is None:
+        message = "A photo without a verdict: a transaction was cut. Restore a backup."
+        yield _problem("database", photo.sha256, message), None
+    elif row is None or any(getattr(row, name) != value for name, value in wanted.items()):
+        message = "What stands for this photo was out of step with its records."
+        yield _problem("derived", photo.sha256, message), partial(_refold, ws, photo.id)
 
 
 def _refold(ws: Workspace, photo_id: int) -> None:

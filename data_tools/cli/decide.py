@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from data_tools import review_sheets
-from data_tools.cli.frame import ATTENTION, Station, as_json, plain, say, station
+from data_tools.cli.frame import ATTENTION, Station, as_json, say, station
+from data_tools.photo_store import storage_errors
 from data_tools.review_sheets import SheetReport
+from model.vocabulary import FindingKind
+
+if TYPE_CHECKING:  # pandas is loaded only by the command that needs it
+    from data_tools.trends import Figure
+
+GROUPS = ("site", "week", "family", "part_number", "age", "place")
 
 
 @click.command()
@@ -43,41 +52,58 @@ def _report_lines(report: SheetReport) -> Iterator[str]:
 
 
 @click.command()
+@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="Only photos seen from this day on (UTC).")
+@click.option("--by", type=click.Choice(GROUPS), default="site", show_default=True, help="Rates by this.")
+@click.option("--kind", type=click.Choice([kind.value for kind in FindingKind]), help="Only this damage.")
 @click.option(
-    "--since", type=click.DateTime(["%Y-%m-%d"]), help="Only photos seen on or after this day (UTC)."
-)
-@click.option("--by", default="site", show_default=True, help="What to group damage rates by.")
-@click.option(
-    "--report", type=click.Path(path_type=Path, dir_okay=False), help="Write the month's report (HTML) here."
+    "--report", type=click.Path(path_type=Path, dir_okay=False), help="Write the report (HTML) here."
 )
 @click.option("--month", help="Month of the report, YYYY-MM (default: the last full one).")
 @as_json
 @station
 def trends(
-    at: Station, since: datetime | None, by: str, report: Path | None, month: str | None, as_json: bool
+    at: Station,
+    since: datetime | None,
+    by: str,
+    kind: str | None,
+    report: Path | None,
+    month: str | None,
+    as_json: bool,
 ) -> None:
     """Show damage rates with their intervals, or write the monthly report."""
     if report is not None:
         _write_report(at, report, month)
         return
-    figure = _figure(at, since, by)
-    say(as_json, figure, lambda: iter(figure["table"] + figure["notices"]))
+    figure = _rates(at, since, by, kind)
+    say(as_json, _figure_data(figure), lambda: _figure_lines(figure))
 
 
-def _figure(at: Station, since: datetime | None, by: str) -> dict[str, list[str]]:
-    """Return the damage rates as rows of text (pandas is loaded only here)."""
+def _rates(at: Station, since: datetime | None, by: str, kind: str | None) -> Figure:
     from data_tools.trend_data import load_trends
-    from data_tools.trends import damage_rate
+    from data_tools.trends import By, damage_rate
 
     data = load_trends(at.ws, at.actor, since.replace(tzinfo=UTC) if since else None)
-    figure = damage_rate(data, by)  # type: ignore[arg-type]
-    return {"table": figure.table.to_string(index=False).splitlines(), "notices": list(plain(figure.notices))}
+    return damage_rate(data, By(by), FindingKind(kind) if kind else None)
+
+
+def _figure_data(figure: Figure) -> dict[str, object]:
+    rows = json.loads(figure.table.to_json(orient="records", date_format="iso"))
+    told = {"title": figure.title, "counted": figure.counted, "n": figure.n, "not_enough": figure.not_enough}
+    return {**told, "rows": rows, "notices": figure.notices}
+
+
+def _figure_lines(figure: Figure) -> Iterator[str]:
+    yield f"{figure.title} (n = {figure.n}; {figure.counted})"
+    yield from figure.table.to_string(index=False).splitlines() if figure.enough else [figure.not_enough]
+    yield from figure.notices
 
 
 def _write_report(at: Station, target: Path, month: str | None) -> None:
     from data_tools.report import monthly_report
 
-    target.write_text(monthly_report(at.ws, at.actor, month), encoding="utf-8")
+    document = monthly_report(at.ws, at.actor, month)
+    with storage_errors(f"to write {target}"):
+        target.write_text(document, encoding="utf-8")
     click.echo(f"Wrote {target}.")
 
 

@@ -15,8 +15,10 @@ from sqlalchemy.exc import OperationalError
 
 from data_tools import model_side, workspace
 from data_tools.cli import main
+from data_tools.cli.decide import GROUPS
 from data_tools.cli.frame import EXIT_CODES, one_line, plain
 from data_tools.settings import SETTINGS
+from data_tools.trends import By
 from model.errors import ArtefactError
 from model.vocabulary import FindingKind
 from tests.hostile_files import encode, scene, zip_of
@@ -197,6 +199,21 @@ def test_verify_reports_and_repairs(furnished_rounds: Rounds, tmp_path: Path) ->
     assert (found["ok"], found["photos"], found["originals"]) == (False, 3, 4)
     assert "(repaired)" in furnished_rounds("verify", "--repair").output
     furnished_rounds("verify")
+
+
+def test_trends_and_the_monthly_report(furnished_rounds: Rounds, tmp_path: Path) -> None:
+    rounds = furnished_rounds
+    rounds("ingest", "round", "--site", "north")
+    for group in By:
+        figure = _json(rounds("trends", "--by", group.value, "--json"))[0]
+        assert {"title", "n", "counted", "rows", "notices", "not_enough"} == set(figure)
+    assert set(GROUPS) == {group.value for group in By}
+    assert "n = " in rounds("trends", "--kind", "heat_melted_housing").output
+    rounds("trends", "--report", "report.html")
+    assert "<html" in (tmp_path / "report.html").read_text("utf-8")
+    rounds("trends", "--report", "no/such/folder.html", code=4)
+    rounds("trends", "--report", "report.html", "--month", "soon", code=3)
+    assert "Ask your lead" in rounds("--role", "technician", "trends", code=3).output
 
 
 def test_settings_are_listed(furnished_rounds: Rounds) -> None:

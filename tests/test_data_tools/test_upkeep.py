@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from sqlalchemy import text
 
 from data_tools.backup import backup
 from data_tools.conditions import observe, take_out_of_service
+from data_tools.database.schema import WaitingRow
 from data_tools.export import export
 from data_tools.ingest import UploadSource, ingest, list_rejected, list_waiting
 from data_tools.records import DecisionKind
@@ -105,6 +107,16 @@ def test_derived_rows_and_unit_states_are_folded_again(filled: Workspace) -> Non
     assert verify(filled, LEAD, repair=True).ok
     assert _kinds(filled) == []
     assert get_unit(filled, LEAD, "P3-07").status.value == "out of service"
+
+
+def test_a_photo_that_also_waits_is_settled(filled: Workspace) -> None:
+    sha256 = filled.photos.put(picture(MELTED, 1))
+    at = datetime(2026, 3, 4, tzinfo=UTC)
+    with filled.write() as session:
+        session.add(WaitingRow(sha256=sha256, file_name="x", received_at=at, received_by="x", why="x"))
+    assert _kinds(filled, repair=True) == ["derived"]
+    assert _kinds(filled) == []
+    assert [w.file_name for w in list_waiting(filled, LEAD)] == ["IMG.png"]
 
 
 def test_a_stray_model_file_is_found(filled: Workspace) -> None:
