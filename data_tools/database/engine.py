@@ -15,7 +15,8 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, create_engine, event
-from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
+from sqlalchemy.exc import DBAPIError, IntegrityError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from sqlalchemy.orm import Session, sessionmaker
 
 from data_tools.database.append_only import guard
@@ -80,10 +81,10 @@ def told_plainly() -> Iterator[None]:
         raise ConflictError(
             "a new record", f"one that exists already ({error.orig})", "Look it up and try again."
         ) from error
-    except (OperationalError, DBAPIError) as error:
+    except (DBAPIError, PoolTimeoutError) as error:
         raise StorageError(
             "a database that can be read and written",
-            str(error.orig),
+            str(getattr(error, "orig", error)),
             "Check the disk space, the rights on the workspace folder, and that no other program holds it.",
         ) from error
 

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import errno
+import os
+import sqlite3
 from collections.abc import Iterable, Iterator
+from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import event, func, select
 
 from data_tools.database.schema import PhotoRow
 from data_tools.ingest import (
@@ -149,3 +155,66 @@ def test_a_disk_that_fills_between_original_and_row_loses_nothing(
     assert len(list_waiting(ws, UPLOADER)) == 1
     assert _send(ws, upload("P3-07.png", MELTED)).files[0].status is IngestStatus.STORED
     assert list_waiting(ws, UPLOADER) == []
+
+
+def _sqlite_only(ws: Workspace) -> None:
+    if ws.engine.dialect.name != "sqlite":
+        pytest.skip("about SQLite files")
+
+
+def test_a_database_that_is_really_full_refuses_in_words_and_loses_nothing(ws: Workspace) -> None:
+    _sqlite_only(ws)
+
+    def no_more_pages(connection: sqlite3.Connection, _record: object) -> None:
+        pages = connection.execute("PRAGMA page_count").fetchone()[0]
+        connection.execute(f"PRAGMA max_page_count = {pages}")
+
+    event.listen(ws.engine, "connect", no_more_pages)
+    ws.engine.dispose()
+    files = _send(ws, *(upload(f"P3-07_{n}.png", MELTED, n) for n in range(40))).files
+    refused = [file for file in files if file.status is IngestStatus.NOT_RECEIVED]
+    assert refused
+    assert "full" in refused[0].message
+    event.remove(ws.engine, "connect", no_more_pages)
+    ws.engine.dispose()
+    assert {p.kind for p in verify(ws, LEAD).problems} <= {"orphan"}
+    again = _send(ws, *(upload(f"P3-07_{n}.png", MELTED, n) for n in range(40))).files
+    assert sum(file.status is IngestStatus.STORED for file in again) == len(refused)
+    assert verify(ws, LEAD).ok
+    assert _count(ws, PhotoRow) == 40
+
+
+def test_a_read_only_database_refuses_in_words(ws: Workspace) -> None:
+    _sqlite_only(ws)
+    url = f"sqlite:///file:{ws.folder / 'store.db'}?mode=ro&uri=true"
+    read_only = open_workspace(replace(ws.settings, database_url=url), classifier=GreyJudge())
+    (file,) = ingest(read_only, UPLOADER, [upload("P3-07.png")], "north").files
+    assert file.status is IngestStatus.NOT_RECEIVED
+    assert "readonly" in file.message
+    read_only.close()
+
+
+def test_a_database_that_another_program_holds_refuses_in_words_after_the_timeout(ws: Workspace) -> None:
+    _sqlite_only(ws)
+    hasty = open_workspace(replace(ws.settings, busy_timeout_s=0.2), classifier=GreyJudge())
+    with closing(sqlite3.connect(ws.folder / "store.db", isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        (file,) = ingest(hasty, UPLOADER, [upload("P3-07.png")], "north").files
+        other.execute("ROLLBACK")
+    assert file.status is IngestStatus.NOT_RECEIVED
+    assert "locked" in file.message
+    assert ingest(hasty, UPLOADER, [upload("P3-07.png")], "north").files[0].status is IngestStatus.STORED
+    hasty.close()
+
+
+def test_a_read_only_photo_folder_refuses_in_words(ws: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The error is the system's own; real rights cannot be tested as root, who may write anywhere."""
+
+    def refuse(self: Path, *_arguments: object, **_options: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS), str(self))
+
+    monkeypatch.setattr(Path, "mkdir", refuse)
+    (file,) = _send(ws, upload("P3-07.png")).files
+    assert file.status is IngestStatus.NOT_RECEIVED
+    assert "read-only file system" in file.message
+    assert "writable" in file.message
