@@ -55,12 +55,17 @@ class SampleBook:
         """Read the manifest in ``folder``.
 
         Raises:
-            ManifestError: it is missing or unreadable, or holds no intact Type 1 coupler.
+            ManifestError: it is missing or unreadable, names a photo that is not there, or holds no
+                intact Type 1 coupler.
         """
         self.folder = folder
         good: dict[str, list[LabelledPhoto]] = defaultdict(list)
         bad: list[LabelledPhoto] = []
         for photo in read_manifest(folder / MANIFEST):
+            if not (folder / photo.file).is_file():
+                raise ManifestError(
+                    "every photo of the samples", f"no {photo.file}", "Make the samples again."
+                )
             if photo.reason is not None or photo.family is None:
                 bad.append(photo)
             else:

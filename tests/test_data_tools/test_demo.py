@@ -189,11 +189,15 @@ def test_the_same_samples_and_day_give_the_same_photos(tmp_path, samples, monkey
     assert hashes[0] == hashes[1]
 
 
-def test_samples_without_an_intact_coupler_are_refused(tmp_path):
+def test_samples_that_cannot_be_used_are_refused(tmp_path):
     with pytest.raises(ManifestError):
         SampleBook(painted_samples.make(tmp_path / "s", intact=0))
     with pytest.raises(ManifestError):
         SampleBook(tmp_path / "missing")
+    folder = painted_samples.make(tmp_path / "gap")
+    (folder / "red-1-0.jpg").unlink()
+    with pytest.raises(ManifestError, match="red-1-0"):
+        SampleBook(folder)
 
 
 def test_a_variant_is_the_same_view_with_its_own_bytes_and_time(samples):
