@@ -1,0 +1,119 @@
+"""Every screen at phone and desktop size: nothing spills over, and a checker of accessibility finds nothing serious.
+
+The checker is axe-core (WCAG 2.2 A and AA rules), fetched by npm where it is there; our own checks need nothing.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from tests.test_review_app.browsing import DESK, PHONE, go_to, keep_screen, open_page, sign_in, upload
+from tests.test_review_app.conftest import serve
+from tests.test_review_app.fakes import draw_photo
+from tests.test_review_app.scenario import BLURRED, INTACT, MELTED, UNSURE, make_workspace, send_weeks
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+pytestmark = pytest.mark.browser
+
+TITLES = ["Send a round", "Review", "Act", "Units", "Trends", "Models"]
+SERIOUS = {"serious", "critical"}
+# Drawn by Streamlit itself and out of our hands; each is named so that nothing else hides behind it.
+NOT_OURS: set[str] = set()
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The address of the app on a workspace with some weeks of rounds."""
+    folder: Path = tmp_path_factory.mktemp("looks") / "workspace"
+    ws = make_workspace(folder)
+    send_weeks(ws, 3)
+    ws.close()
+    yield from serve(folder)
+
+
+@pytest.fixture(scope="module")
+def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The source of axe-core, or a skip where npm cannot fetch it."""
+    npm = shutil.which("npm")
+    if npm is None:
+        pytest.skip("axe-core needs npm")
+    folder: Path = tmp_path_factory.mktemp("axe")
+    done = subprocess.run(
+        [npm, "install", "--no-audit", "--no-fund", "--prefix", str(folder), "axe-core@4"],
+        capture_output=True,
+        check=False,
+        timeout=120,
+    )
+    source = folder / "node_modules" / "axe-core" / "axe.min.js"
+    if done.returncode or not source.is_file():
+        pytest.skip("npm could not fetch axe-core")
+    return source.read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def pages(browser: Browser, address: str) -> dict[str, Page]:
+    """A lead signed in on a phone and at a desk."""
+    opened = {}
+    for name, size in (("phone", PHONE), ("desk", DESK)):
+        opened[name] = open_page(browser, address, size)
+        sign_in(opened[name], "Mara Lind", "Maintenance lead")
+    return opened
+
+
+def settled(page: Page, title: str) -> None:
+    """Open a screen and wait until it is drawn."""
+    if title == "Send a round":
+        page.locator(".st-key-nav").get_by_role("link", name=title).click()
+    else:
+        go_to(page, title)
+    page.get_by_text("Mara Lind · Maintenance lead").wait_for()
+    page.wait_for_function("!document.querySelector('[data-testid=\"stStatusWidget\"]')")
+    page.wait_for_timeout(700)
+
+
+@pytest.mark.parametrize("size", ["phone", "desk"])
+@pytest.mark.parametrize("title", TITLES)
+def test_nothing_spills_over_and_every_field_has_a_name(pages: dict[str, Page], title: str, size: str) -> None:
+    page = pages[size]
+    settled(page, title)
+    if title == "Send a round":
+        scenes = (MELTED, INTACT, BLURRED, UNSURE)
+        photos = [(f"H-0{at}.jpg", draw_photo(scene, 500 + at)) for at, scene in enumerate(scenes, 1)]
+        upload(page, *photos, ("IMG_77.jpg", draw_photo(INTACT, 600)))
+        page.get_by_role("group", name="DO NOT USE this coupler").first.wait_for()
+    keep_screen(page, f"{title.split()[0].lower()}_{size}")
+    wide = page.evaluate("document.scrollingElement.scrollWidth - window.innerWidth")
+    assert wide <= 0
+    assert page.get_by_role("heading", level=1).count() == 1
+    bare = page.evaluate(
+        """[...document.querySelectorAll('button, input:not([type=hidden]), textarea, [role=combobox]')]
+        .filter(e => e.offsetParent && !(e.textContent || '').trim() && !e.getAttribute('aria-label')
+            && !e.getAttribute('aria-labelledby') && !(e.labels && e.labels.length) && !e.title)
+        .map(e => e.outerHTML.slice(0, 160))"""
+    )
+    assert not bare
+
+
+@pytest.mark.parametrize("size", ["phone", "desk"])
+@pytest.mark.parametrize("title", TITLES)
+def test_axe_finds_nothing_serious(pages: dict[str, Page], axe: str, title: str, size: str) -> None:
+    page = pages[size]
+    settled(page, title)
+    page.evaluate(axe)
+    found: dict[str, Any] = page.evaluate(
+        "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa']})"
+    )
+    bad = {
+        violation["id"]: [node["html"][:200] for node in violation["nodes"]]
+        for violation in found["violations"]
+        if violation["impact"] in SERIOUS and violation["id"] not in NOT_OURS
+    }
+    assert not bad
