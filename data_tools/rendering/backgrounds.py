@@ -14,7 +14,7 @@ from data_tools.rendering.contours import circle, fillet, rounded_rectangle
 from data_tools.rendering.fittings import screw_head
 from data_tools.rendering.shapes import Solid, euler, join, lathe, plate, tube
 from data_tools.rendering.spec import Mesh
-from data_tools.rendering.surfaces import ground, kept_behind, leaves, moved, wall
+from data_tools.rendering.surfaces import fitting, ground, kept_behind, leaves, moved, wall
 from data_tools.rendering.vehicle import body_panels, lamp, wheel
 
 _NEAR, _FAR = -150.0, -3000.0
@@ -31,14 +31,8 @@ def sample_background(rng: np.random.Generator) -> list[Mesh]:
     objects = list(_OBJECTS)
     for _ in range(rng.choice([0, 1, 2, 3], p=[0.35, 0.35, 0.2, 0.1])):
         maker = objects[rng.integers(len(objects))]
-        meshes += _fitting(meshes, maker(rng, noise), 40_000)
+        meshes += fitting(meshes, maker(rng, noise), 40_000)
     return meshes
-
-
-def _fitting(have: list[Mesh], more: list[Mesh], budget: int) -> list[Mesh]:
-    """Return ``more`` if it still fits the triangle budget, else nothing."""
-    total = sum(len(m.faces) for m in have) + sum(len(m.faces) for m in more)
-    return more if total <= budget else []
 
 
 def _depth(rng: np.random.Generator, near: float = _NEAR, far: float = _FAR) -> float:
@@ -79,7 +73,7 @@ def _wall_and_ground(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     reach = -z + _NEAR
     front = moved(ground(rng, width, max(reach, 300.0), noise), np.zeros(3), euler(x=-90.0))
     front = moved(front, np.array([0.0, floor, 0.5 * (z + _NEAR)]))
-    return kept_behind(back + _fitting(back, front, 36_000))
+    return kept_behind(back + fitting(back, front, 36_000))
 
 
 def _ground_below(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
@@ -87,7 +81,7 @@ def _ground_below(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     z = _depth(rng, -250.0, -1500.0)
     meshes = ground(rng, *_extent(rng, z), noise)
     if rng.random() < 0.3:
-        meshes += _fitting(meshes, moved(_shoes(rng, noise), _aside(rng, z, 0.3) * [1, 1, 0]), 36_000)
+        meshes += fitting(meshes, moved(_shoes(rng, noise), _aside(rng, z, 0.3) * [1, 1, 0]), 36_000)
     return kept_behind(moved(meshes, np.array([0.0, 0.0, z]), euler(rng.uniform(-50, 5), rng.normal(0, 10))))
 
 
@@ -116,7 +110,7 @@ def _car_scene(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
     meshes = body_panels(rng, width, height, noise)
     if rng.random() < 0.6:
         turned = moved(wheel(rng, noise), np.array([rng.uniform(-0.6, 0.6) * width, -0.5 * height, 60.0]))
-        meshes += _fitting(meshes, turned, 32_000)
+        meshes += fitting(meshes, turned, 32_000)
     if rng.random() < 0.4:
         lit = lamp(rng, noise, rng.uniform(150, 420), rng.uniform(60, 180))
         meshes += moved(lit, np.array([rng.uniform(-0.4, 0.4) * width, rng.uniform(0, 0.4) * height, 3.0]))

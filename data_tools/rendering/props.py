@@ -27,7 +27,7 @@ from data_tools.rendering.hand_finish import dressed, sample_wear
 from data_tools.rendering.hands import THUMB, Hand, gripping_hand, open_hand
 from data_tools.rendering.shapes import aim, euler, plate
 from data_tools.rendering.spec import Mesh
-from data_tools.rendering.surfaces import kept_behind
+from data_tools.rendering.surfaces import fitting, kept_behind
 from model.families import Family, family
 
 __all__ = ["COVERS", "Cover", "sample_background", "sample_props"]
@@ -36,6 +36,7 @@ Cover = Literal["none", "beside", "partly", "hidden"]
 COVERS: tuple[Cover, ...] = ("none", "beside", "partly", "hidden")
 """How much the props hide of the face; only ``partly`` and ``hidden`` put anything in front of it."""
 
+_MOST_TRIANGLES = 60_000
 _Maker = Callable[[np.random.Generator, Family, Noise], list[Mesh]]
 
 
@@ -58,7 +59,8 @@ def sample_props(rng: np.random.Generator, family_key: str, *, cover: str) -> li
     noise = Noise(rng)
     meshes = chosen(rng, row, noise)
     if cover != "none" and rng.random() < 0.3:
-        meshes += kept_behind(cable_loops(rng, _behind(rng), noise), -60.0)
+        loops = kept_behind(cable_loops(rng, _behind(rng), noise), -60.0)
+        meshes += fitting(meshes, loops, _MOST_TRIANGLES)
     return meshes
 
 

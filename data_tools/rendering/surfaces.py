@@ -246,6 +246,12 @@ def moved(meshes: list[Mesh], offset: Array, turn: Rotation | None = None) -> li
     return meshes
 
 
+def fitting(have: list[Mesh], more: list[Mesh], budget: int) -> list[Mesh]:
+    """Return ``more`` if it fits the triangle budget beside ``have``, else nothing."""
+    total = sum(len(m.faces) for m in have) + sum(len(m.faces) for m in more)
+    return more if total <= budget else []
+
+
 def kept_behind(meshes: list[Mesh], z: float = -150.0) -> list[Mesh]:
     """Push a group straight back, if need be, until all of it lies behind height ``z``."""
     front = max((float(m.vertices[:, 2].max()) for m in meshes), default=z)
