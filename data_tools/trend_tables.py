@@ -36,6 +36,7 @@ def as_times(values: pd.Series) -> pd.Series:
 
 
 def couplers_frame(session: Session) -> pd.DataFrame:
+    """Return every coupler, on or taken off, with its unit and site."""
     query = (
         select(
             CouplerRow.id.label("coupler_id"),
@@ -60,7 +61,7 @@ def couplers_frame(session: Session) -> pd.DataFrame:
 
 
 def units_frame(session: Session) -> pd.DataFrame:
-    """Units of open sites; a closed site owes no rounds."""
+    """Return the units of open sites; a closed site owes no rounds."""
     query = (
         select(
             UnitRow.key.label("unit"),
@@ -79,6 +80,7 @@ def units_frame(session: Session) -> pd.DataFrame:
 
 
 def events_frame(session: Session) -> pd.DataFrame:
+    """Return the condition events, oldest first."""
     query = (
         select(
             UnitRow.key.label("unit"),
@@ -99,6 +101,7 @@ def events_frame(session: Session) -> pd.DataFrame:
 
 
 def observations_frame(session: Session) -> pd.DataFrame:
+    """Return what staff saw or felt on units."""
     query = (
         select(
             UnitRow.key.label("unit"),
