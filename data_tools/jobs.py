@@ -22,6 +22,9 @@ from model.errors import ConflictError, NotFoundError, RoundsError
 
 DEAD_AFTER = timedelta(seconds=60)
 BEAT_EVERY_S = 2.0
+_children: list[subprocess.Popen[bytes]] = []
+"""Processes started from here; those that ended are let go of when the next one starts."""
+
 Beat = Callable[[float, str], None]
 
 
@@ -125,8 +128,11 @@ def start_retrain(ws: Workspace, actor: Actor) -> JobRecord:
     job = open_job(ws, actor, "retrain")
     command = [sys.executable, "-m", "data_tools.cli", "--workspace", str(ws.folder)]
     command += ["--as", actor.name, "--role", actor.role.value, "retrain", "--job", str(job.id)]
-    subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-                     start_new_session=True)  # fmt: skip
+    _children[:] = [process for process in _children if process.poll() is None]
+    quiet = subprocess.DEVNULL
+    _children.append(
+        subprocess.Popen(command, start_new_session=True, stdin=quiet, stdout=quiet, stderr=quiet)
+    )
     return job
 
 

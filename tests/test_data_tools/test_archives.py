@@ -166,7 +166,7 @@ def test_no_zip_makes_it_fail_or_drop_a_file(
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_STORED if store_only else zipfile.ZIP_DEFLATED) as archive:
         for name, data in entries.items():
-            archive.writestr(name.encode("utf-8", "replace").decode() or "x", data)
+            archive.writestr("x" + name.encode("utf-8", "replace").decode(), data)
     damaged = bytearray(buffer.getvalue())
     for at, value in flips:
         damaged[at % len(damaged)] = value

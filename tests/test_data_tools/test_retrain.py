@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -135,3 +136,16 @@ def test_a_job_that_was_killed_counts_as_dead_after_a_minute(
     assert dead is not None
     assert not dead.alive
     assert jobs.open_job(ws, LEAD, "retrain").alive
+
+
+def test_a_retrain_in_a_process_of_its_own_tells_how_it_ended(ws: Workspace) -> None:
+    if ws.engine.dialect.name != "sqlite":
+        pytest.skip("the other process finds its database through the workspace folder")
+    jobs.start_retrain(ws, LEAD)
+    deadline = time.monotonic() + 60
+    while (job := jobs.latest_job(ws, LEAD)) is not None and job.finished_at is None:
+        assert time.monotonic() < deadline, "it never ended"
+        time.sleep(0.1)
+    assert job is not None
+    assert (job.started_by, job.alive) == ("Lea", False)
+    assert "at least 30 confirmed photos" in job.message
