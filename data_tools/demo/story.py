@@ -86,7 +86,7 @@ def _unit(site: str, number: int) -> UnitPlan:
     family, part = ("type2", TYPE2_PART) if key in _TYPE2 else ("type1", GOOD_PART)
     if key in _BIRCH:
         return UnitPlan(site, key, "type1", BAD_PART, 14 + 9 * (number % 4))
-    return UnitPlan(site, key, family, part, 20 + 37 * ((number * 5 + len(site)) % 11))
+    return UnitPlan(site, key, family, part, 20 + 19 * ((number * 5 + len(site)) % 11))
 
 
 UNITS: tuple[UnitPlan, ...] = tuple(_unit(site.key, number) for site in SITES for number in range(1, 13))

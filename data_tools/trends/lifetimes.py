@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from data_tools.statistics import GroupTest, kaplan_meier, log_rank
 from data_tools.trends.frames import (
@@ -19,6 +20,7 @@ from data_tools.trends.frames import (
 )
 from model.vocabulary import FindingKind
 
+Floats = NDArray[np.float64]
 COUNTED = (
     "couplers followed from a photo without damage; age counts from installation. Each counts as at risk "
     "only after its first photo and until its first damage or last photo. The day of the first photo that "
@@ -31,7 +33,9 @@ class LifetimeFigure(Figure):
     """Curves in ``table`` (``group``, ``age_days``, ``share``, ``low``, ``high``, ``at_risk``), one row a
     drop. ``groups`` has a row for each group: ``group``, ``n``, ``events``, ``from_age_days`` (the curve
     holds for couplers undamaged at that age), ``to_age_days``, ``median_days``, ``enough``, ``needed``.
-    ``test`` compares the groups that are drawn; ``None`` with fewer than two."""
+    A group without damage is drawn as a flat line without a band. ``test`` compares the groups that are
+    drawn; ``None`` with fewer than two.
+    """
 
     groups: pd.DataFrame | None = None
     test: GroupTest | None = None
@@ -70,18 +74,19 @@ def time_to_first_damage(
     for name, group in followed.groupby("group", sort=True):
         inside = _well_observed(group)
         events = int(inside["event"].sum())
-        enough = len(inside) >= MIN_COUPLERS and events >= MIN_EVENTS
-        groups.append(_group_row(str(name), inside, events, enough))
-        if enough:
+        groups.append(_group_row(str(name), inside, events))
+        if groups[-1]["enough"]:
             drawn.append(inside)
             curves.append(_curve_rows(str(name), inside))
             groups[-1]["median_days"] = curves[-1].attrs["median"]
     title = f"Time to first {words_for(kind)} by {by.replace('_', ' ')}"
-    summary = pd.DataFrame(groups, columns=list(_group_row("", followed.head(0), 0, False)))
-    if not curves:
-        words = f"{MIN_COUPLERS} followed couplers with {MIN_EVENTS} damages in one {by.replace('_', ' ')}"
-        most = f"{summary['n'].max()} with {summary['events'].max()}" if len(summary) else "none"
-        lacking = f"Not enough yet: {words} needed; the largest has {most}."
+    summary = pd.DataFrame(groups, columns=list(_group_row("", followed.head(0), 0)))
+    most = int(summary["n"].max()) if len(summary) else 0
+    lacking = not_enough(most, MIN_COUPLERS, f"followed couplers in the largest {by.replace('_', ' ')}")
+    lacking = lacking or not_enough(
+        int(summary.loc[summary["enough"], "events"].sum()), MIN_EVENTS, "first damages among them"
+    )
+    if lacking:
         return LifetimeFigure(title, _NO_CURVES, len(followed), COUNTED, lacking, (), summary, None)
     test, notices = _compared(drawn, by)
     table = pd.concat(curves, ignore_index=True)
@@ -101,12 +106,9 @@ def _well_observed(group: pd.DataFrame) -> pd.DataFrame:
     at_risk = np.searchsorted(np.sort(entry), ages, side="right") - np.searchsorted(
         np.sort(leave), ages, side="right"
     )
-    ready = np.flatnonzero(at_risk >= MIN_AT_RISK)
-    if not ready.size:
+    start, end = _longest_watch(ages, at_risk)
+    if end <= start:
         return group.head(0)
-    start = ages[ready[0]]
-    thin = np.flatnonzero((at_risk < MIN_AT_RISK) & (ages > start))
-    end = ages[thin[0]] if thin.size else ages[-1]
     inside = group[(group["exit_days"] > start) & (group["entry_days"] < end)].copy()
     inside["event"] &= inside["exit_days"] <= end
     inside["entry_days"] = inside["entry_days"].clip(lower=start)
@@ -114,7 +116,20 @@ def _well_observed(group: pd.DataFrame) -> pd.DataFrame:
     return inside
 
 
-def _group_row(name: str, inside: pd.DataFrame, events: int, enough: bool) -> dict[str, object]:
+def _longest_watch(ages: Floats, at_risk: NDArray[np.int64]) -> tuple[float, float]:
+    """The span of ages, with enough at risk throughout, that holds the most coupler-days; (0, 0) for none."""
+    steps = np.diff(ages)
+    watched = at_risk[:-1] >= MIN_AT_RISK
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], watched, [False]]).astype(np.int8)))
+    best, span = 0.0, (0.0, 0.0)
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        coupler_days = float(np.sum(at_risk[first:last] * steps[first:last]))
+        if coupler_days > best:
+            best, span = coupler_days, (float(ages[first]), float(ages[last]))
+    return span
+
+
+def _group_row(name: str, inside: pd.DataFrame, events: int) -> dict[str, object]:
     some = len(inside) > 0
     return {
         "group": name,
@@ -123,18 +138,13 @@ def _group_row(name: str, inside: pd.DataFrame, events: int, enough: bool) -> di
         "from_age_days": float(inside["entry_days"].min()) if some else np.nan,
         "to_age_days": float(inside["exit_days"].max()) if some else np.nan,
         "median_days": np.nan,
-        "enough": enough,
-        "needed": "" if enough else _needed(len(inside), events),
+        "enough": len(inside) >= MIN_COUPLERS,
+        "needed": max(MIN_COUPLERS - len(inside), 0),
     }
 
 
-def _needed(n: int, events: int) -> str:
-    parts = [not_enough(n, MIN_COUPLERS, "followed couplers"), not_enough(events, MIN_EVENTS, "damages")]
-    return " ".join(part for part in parts if part)
-
-
 def _curve_rows(name: str, inside: pd.DataFrame) -> pd.DataFrame:
-    start = float(inside["entry_days"].min())
+    start, end = float(inside["entry_days"].min()), float(inside["exit_days"].max())
     curve = kaplan_meier(inside["exit_days"] - start, inside["event"], inside["entry_days"] - start)
     rows = pd.DataFrame(
         {
@@ -146,6 +156,11 @@ def _curve_rows(name: str, inside: pd.DataFrame) -> pd.DataFrame:
             "at_risk": np.concatenate([[(inside["entry_days"] <= start).sum()], curve.at_risk]),
         }
     )
+    if rows["age_days"].iloc[-1] < end:  # carry the last step to the end of what was followed
+        still = (inside["exit_days"] >= end).sum()
+        rows = pd.concat([rows, rows.tail(1).assign(age_days=end, at_risk=still)], ignore_index=True)
+    if curve.events == 0:  # nothing happened: that is no certainty, and no band can be drawn
+        rows[["low", "high"]] = np.nan
     rows.attrs["median"] = np.nan if curve.median is None else curve.median + start
     return rows
 

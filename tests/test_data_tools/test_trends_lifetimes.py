@@ -27,7 +27,9 @@ def test_couplers_followed_from_new_give_the_plain_kaplan_meier_curve():
     seen = np.minimum(life, 19)
     plain = kaplan_meier(seen * 7, life <= 19)
     drawn = figure.table.iloc[1:]
-    kept = len(drawn)
+    kept = int((drawn["age_days"].isin(plain.times)).sum())
+    assert drawn["age_days"].iloc[-1] == figure.groups["to_age_days"].iloc[0]
+    drawn = drawn.head(kept)
     assert kept >= 5
     assert drawn["age_days"].tolist() == plain.times[:kept].tolist()
     assert drawn["share"].tolist() == pytest.approx(plain.survival[:kept].tolist())
@@ -71,5 +73,37 @@ def test_a_coupler_damaged_on_its_first_photo_is_not_followed():
     lives = trends.coupler_lifetimes(scene.data())
     assert lives["followed"].tolist() == [False]
     figure = trends.time_to_first_damage(scene.data())
-    assert "10 followed couplers with 3 damages" in figure.not_enough
+    assert figure.not_enough == (
+        "Not enough yet: 0 followed couplers in the largest part number, 10 needed (10 more)."
+    )
     assert figure.table.empty
+
+
+def test_a_group_without_damage_is_compared_and_drawn_flat_without_a_band():
+    random = np.random.default_rng(9)
+    scene = Scene()
+    followed(random.integers(3, 15, 12), np.zeros(12), 24, "PN-bad", scene)
+    followed(np.full(12, 99), np.zeros(12), 24, "PN-good", scene)
+    figure = trends.time_to_first_damage(scene.data())
+    assert figure.test.p < 0.001
+    flat = figure.table[figure.table["group"] == "PN-good"]
+    assert flat["share"].tolist() == [1.0, 1.0]
+    assert flat["low"].isna().all()
+    assert np.isnan(figure.groups.set_index("group").loc["PN-good", "median_days"])
+
+
+def test_no_damage_at_all_is_too_little():
+    scene = Scene()
+    followed(np.full(12, 99), np.zeros(12), 24, "PN-good", scene)
+    figure = trends.time_to_first_damage(scene.data())
+    assert figure.not_enough == "Not enough yet: 0 first damages among them, 3 needed (3 more)."
+
+
+def test_the_curve_covers_the_ages_with_the_most_coupler_days():
+    """Six couplers seen young for three weeks, and twenty seen from week 30 on: the latter make the curve."""
+    random = np.random.default_rng(10)
+    scene = Scene()
+    followed(np.full(6, 99), np.zeros(6), 3, "PN-1", scene)
+    followed(random.integers(31, 50, 20), np.full(20, 30), 15, "PN-1", scene)
+    groups = trends.time_to_first_damage(scene.data()).groups
+    assert groups[["n", "from_age_days"]].iloc[0].tolist() == [20, 210]
