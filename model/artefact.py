@@ -78,12 +78,14 @@ def interface() -> dict[str, Any]:
 def save_model(path: Path, locator: LocatorNet, condition: ConditionNet, card: Card) -> Card:
     """Write a model file and return its card with the version filled in.
 
-    The version is ``<date>-<8 hex digits of the weights' hash>``: the same weights have the same version.
+    The version is ``<date>-<8 hex digits>``, a hash of weights and calibration together: whatever changes an
+    answer changes the name.
     """
     tensors = {f"locator.{k}": _small(v) for k, v in locator.state_dict().items()}
     tensors |= {f"condition.{k}": _small(v) for k, v in condition.state_dict().items()}
     digest = _digest(tensors)
-    card = replace(card, version=f"{card.made_at[:10] or 'undated'}-{digest[:8]}")
+    name = hashlib.sha256((digest + json.dumps(card.calibration.to_json(), sort_keys=True)).encode()).hexdigest()
+    card = replace(card, version=f"{card.made_at[:10] or 'undated'}-{name[:8]}")
     record = {"interface": interface(), "tensors_sha256": digest, "card": _card_to_json(card)}
     path.parent.mkdir(parents=True, exist_ok=True)
     save_file(tensors, path, metadata={"coupler_rounds": json.dumps(record, sort_keys=True)})

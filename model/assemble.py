@@ -7,7 +7,6 @@ import json
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
-from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -101,7 +100,9 @@ def load_trained(folder: Path) -> Model:
     condition.load_state_dict(torch.load(folder / "condition.pt", map_location="cpu", weights_only=True))
     for network in (locator, condition):
         network.eval().to(memory_format=torch.channels_last)
-    return Model(locator, condition, Card(config["design"], Calibration.plain(), config=config))
+    learnt: dict[str, Any] = json.loads((folder / "training.json").read_text(encoding="utf-8"))
+    card = Card(config["design"], Calibration.plain(), config=config, **learnt)
+    return Model(locator, condition, card)
 
 
 def assemble(
@@ -109,6 +110,7 @@ def assemble(
     manifest: Path,
     out: Path,
     *,
+    miss_rates: dict[FindingKind, float] = MISS_RATES,
     generator_version: str = "",
     device: str = "cpu",
     threads: int = 2,
@@ -119,29 +121,38 @@ def assemble(
     exactly those weights.
     """
     trained = load_trained(folder)
-    labels = read_manifest(manifest)
     card = replace(
         trained.card,
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
-        data_hash=sha256(manifest.read_bytes()).hexdigest(),
         generator_version=generator_version,
-        trained_on=len(pick_split(labels, "train")),
     )
     save_model(out, trained.locator, trained.condition, card)
-    return recalibrate(
-        out, pick_split(labels, "calibration"), manifest.parent, device=device, threads=threads
-    )
+    labels = pick_split(read_manifest(manifest), "calibration")
+    return recalibrate(out, labels, manifest.parent, miss_rates=miss_rates, device=device, threads=threads)
 
 
 def recalibrate(
-    path: Path, labels: list[LabelledPhoto], root: Path, *, device: str = "cpu", threads: int = 2
+    path: Path,
+    labels: list[LabelledPhoto],
+    root: Path,
+    *,
+    miss_rates: dict[FindingKind, float] = MISS_RATES,
+    device: str = "cpu",
+    threads: int = 2,
 ) -> Card:
-    """Set the calibration of the model file at ``path`` anew from ``labels``; returns its new card."""
+    """Set the calibration of the model file at ``path`` anew from ``labels``; returns its new card.
+
+    Raises:
+        CalibrationError: too few damaged examples of a kind for its miss rate.
+    """
     model = load_model(path)
     for network in (model.locator, model.condition):
         network.to(device)
     book = score_labelled(Classifier(model), labels, root, threads=threads, batch=64)
-    card = replace(model.card, calibration=calibrate(book))
+    metrics = {"calibrated_on": len(labels), "miss_rates": {k.value: v for k, v in miss_rates.items()}}
+    card = replace(
+        model.card, calibration=calibrate(book, miss_rates=miss_rates), metrics=model.card.metrics | metrics
+    )
     return save_model(path, model.locator, model.condition, card)
 
 
@@ -154,12 +165,15 @@ def main() -> None:
     parser.add_argument("--generator-version", default="")
     parser.add_argument("--device", default="cpu")
     parser.add_argument("--threads", type=int, default=2)
+    for kind, rate in MISS_RATES.items():
+        parser.add_argument(f"--{kind.value.replace('_', '-')}-misses", type=float, default=rate)
     a = parser.parse_args()
     try:
         card = assemble(
             a.folder,
             a.manifest,
             a.out,
+            miss_rates={kind: getattr(a, f"{kind.value}_misses") for kind in MISS_RATES},
             generator_version=a.generator_version,
             device=a.device,
             threads=a.threads,

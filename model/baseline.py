@@ -46,7 +46,8 @@ def train_baseline(bank: PhotoBank, config: TrainConfig, log: Callable[[str], No
         flip = torch.rand(len(views), generator=generator, device=bank.device) < 0.5
         views = torch.where(flip.view(-1, 1, 1, 1), views.flip(3), views)
         gain = 0.8 + 0.4 * torch.rand((len(views), 3, 1, 1), generator=generator, device=bank.device)
-        logits = network(normalise((views * gain).clamp(0, 1))).float()
+        with autocast(bank.device):
+            logits = network(normalise((views * gain).clamp(0, 1))).float()
         targets = bank.targets.take(chosen)
         each = functional.binary_cross_entropy_with_logits(logits, targets.photo, reduction="none")
         return (each * targets.photo_weight).sum() / targets.photo_weight.sum().clamp(min=1)

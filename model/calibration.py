@@ -136,13 +136,14 @@ class Calibration:
 def flag_limit(intact_scores: ArrayLike, clear_below: float, false_alarm_rate: float = 0.01) -> float:
     """Return the probability from which a photo is flagged: at most ``false_alarm_rate`` of intact reach it.
 
-    Never below ``clear_below``, so that the three outcomes stay in order.
+    Never below ``clear_below``, so that the three outcomes stay in order, and never above one half: what is
+    as likely damaged as not must not be plugged in, even where that costs more false alarms.
     """
     scores = np.asarray(intact_scores, dtype=np.float64)
     if len(scores) == 0:
         return max(clear_below, 0.5)
     limit = float(np.quantile(scores, 1 - false_alarm_rate, method="higher"))
-    return max(clear_below, min(limit, 0.9), 0.05)
+    return max(clear_below, min(limit, 0.5), 0.05)
 
 
 def worst(triages: list[Triage]) -> Triage:

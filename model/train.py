@@ -12,6 +12,7 @@ import math
 import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, nullcontext
+from hashlib import sha256
 from pathlib import Path
 
 import torch
@@ -104,8 +105,7 @@ def optimise(
     network.train()
     start, running = time.time(), 0.0
     for step, rows in enumerate(batches(count, batch, steps, generator), 1):
-        with autocast(device):
-            loss = step_loss(rows.to(device))
+        loss = step_loss(rows.to(device))
         optimiser.zero_grad(set_to_none=True)
         loss.backward()  # type: ignore[no-untyped-call]
         torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
@@ -137,7 +137,9 @@ def train_locator(
             targets = bank.targets.take(rows)
             mask, where = locator_truth(targets, matrices, preset.locator_pixels)
             views = normalise(photometric(views))
-        return locator_loss(network(views), targets, mask, where)
+        with autocast(bank.device):
+            out = network(views)
+        return locator_loss(out, targets, mask, where)
 
     kept = optimise(
         network, loss, len(bank), steps=config.locator_steps, batch=config.locator_batch, config=config,
@@ -172,7 +174,8 @@ def train_condition(
             views, targets = condition_views(bank, rows, draw, preset)
             views = normalise(photometric(views))
             family = targets.family.clamp(min=0)
-        out = learner(views, parts[family], latches[family], valid[family])
+        with autocast(bank.device):
+            out = learner(views, parts[family], latches[family], valid[family])
         return condition_loss(out, targets, valid[family])
 
     kept = optimise(
@@ -200,8 +203,8 @@ def train(
 ) -> Path:
     """Train the named networks on the train split of ``manifest`` and save their weights into ``out``.
 
-    Returns ``out``, holding ``locator.pt`` and ``condition.pt`` (state dicts) and ``config.json``; turn them
-    into a checked model file with ``model.assemble``.
+    Returns ``out``, holding ``locator.pt`` and ``condition.pt`` (state dicts), ``config.json`` and
+    ``training.json``; ``model.assemble`` turns them into a checked model file.
     """
     device = device or pick_device()
     out.mkdir(parents=True, exist_ok=True)
@@ -214,6 +217,8 @@ def train(
     if "condition" in parts:
         torch.save(train_condition(bank, config, log, start).cpu().state_dict(), out / "condition.pt")
     (out / "config.json").write_text(json.dumps(config.to_json(), indent=1), encoding="utf-8")
+    learnt = {"data_hash": sha256(manifest.read_bytes()).hexdigest(), "trained_on": len(bank)}
+    (out / "training.json").write_text(json.dumps(learnt, indent=1), encoding="utf-8")
     return out
 
 
