@@ -84,7 +84,9 @@ def save_model(path: Path, locator: LocatorNet, condition: ConditionNet, card: C
     tensors = {f"locator.{k}": _small(v) for k, v in locator.state_dict().items()}
     tensors |= {f"condition.{k}": _small(v) for k, v in condition.state_dict().items()}
     digest = _digest(tensors)
-    name = hashlib.sha256((digest + json.dumps(card.calibration.to_json(), sort_keys=True)).encode()).hexdigest()
+    name = hashlib.sha256(
+        (digest + json.dumps(card.calibration.to_json(), sort_keys=True)).encode()
+    ).hexdigest()
     card = replace(card, version=f"{card.made_at[:10] or 'undated'}-{name[:8]}")
     record = {"interface": interface(), "tensors_sha256": digest, "card": _card_to_json(card)}
     path.parent.mkdir(parents=True, exist_ok=True)
