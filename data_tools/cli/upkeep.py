@@ -94,6 +94,7 @@ def app(ctx: click.Context, port: int, address: str, headless: bool) -> None:
     command = [*_streamlit(), f"--server.port={port}", f"--server.address={address}"]
     command.append(f"--server.headless={str(headless).lower()}")
     environment = {**os.environ, "ROUNDS_WORKSPACE": str(ws.folder.resolve())}
+    click.echo(f"The review app is on http://{address}:{port} (Ctrl-C stops it).", err=True)
     ctx.exit(subprocess.run(command, env=environment, check=False).returncode)
 
 
