@@ -36,7 +36,7 @@ class Desk:
     """The state of one technician's review in one tab."""
 
     items: list[QueueItem] = field(default_factory=list)
-    full: bool = False
+    waiting: int = 0
     first_look: bool = True
     clock: Callable[[], float] = time.monotonic
     shown: bool = False
@@ -113,6 +113,7 @@ class Desk:
     def next(self) -> None:
         """Put the current photo away and take the next."""
         self.items = self.items[1:]
+        self.waiting = max(self.waiting - 1, len(self.items))
         self._clean()
 
     def skip(self) -> None:
@@ -123,6 +124,7 @@ class Desk:
     def back(self, item: QueueItem) -> None:
         """Put a photo back on top."""
         self.items = [item, *(other for other in self.items if other.photo.id != item.photo.id)]
+        self.waiting = max(self.waiting + 1, len(self.items))
         self.last = None
         self._clean()
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from data_tools.access import Actor, Permission
+from data_tools.queueing import queue_length
 from data_tools.records import QueueItem, Site, TrueFinding
 from data_tools.review import last_good_photo, queue
 from data_tools.workspace import Workspace
@@ -66,7 +67,7 @@ def _desk(ws: Workspace, actor: Actor, site: Site | None, first_look: bool) -> D
 
 def _fill(ws: Workspace, actor: Actor, desk: Desk, site_key: str | None) -> None:
     desk.items = queue(ws, actor, site_key, limit=_BATCH)
-    desk.full = len(desk.items) == _BATCH
+    desk.waiting = queue_length(ws, actor, site_key)
 
 
 @st.fragment
@@ -85,14 +86,15 @@ def _draw_card(ws: Workspace, actor: Actor, desk: Desk) -> None:
         return
     desk.begin()
     photo, beside, keys = st.columns([13, 5, 9], gap="medium")
-    with photo:
-        _photo(ws, desk, item)
-    with beside, st.container(key="beside"):
-        _beside(ws, actor, desk, item)
+    # The keys come first: once the photo is painted, its keys must be there to be pressed.
     with keys:
         _model_says(desk, item)
         Keys(ws, actor, desk, item.photo.id).draw()
         last_saved(ws, actor, desk)
+    with photo:
+        _photo(ws, desk, item)
+    with beside, st.container(key="beside"):
+        _beside(ws, actor, desk, item)
 
 
 def _nothing_left(ws: Workspace, actor: Actor, desk: Desk) -> None:
@@ -106,9 +108,8 @@ def _nothing_left(ws: Workspace, actor: Actor, desk: Desk) -> None:
 
 def _photo(ws: Workspace, desk: Desk, item: QueueItem) -> None:
     photo = item.photo
-    waiting = f"{len(desk.items)} or more" if desk.full else str(len(desk.items))
     when = clock(moment_of(photo), st.session_state["zones"].get(photo.site_key, "UTC"))
-    st.markdown(f"**{md(unit_title(item.unit))}** · {md(photo.site_key)} · {when} · {waiting} waiting")
+    st.markdown(f"**{md(unit_title(item.unit))}** · {md(photo.site_key)} · {when} · {desk.waiting} waiting")
     marks = marks_of(item.verdict.judgement) if desk.evidence_visible else []
     ahead = resources.picture(ws, desk.ahead.photo, resources.LARGE) if desk.ahead else None
     photo_view(

@@ -104,12 +104,14 @@ class Keys:
 
 def last_saved(ws: Workspace, actor: Actor, desk: Desk) -> None:
     """Draw what was saved last, with undo and, for damage, the way to act on it."""
+    # The place is there before anything was saved, so that nothing moves under the hand when it fills.
+    place = st.container(horizontal=True, vertical_alignment="center", key="last_saved")
     if desk.last is None:
         return
     item, decision = desk.last
     plain_words = decision.kind in (DecisionKind.CONFIRMED, DecisionKind.CORRECTED)
     what = findings_words(decision.findings) if plain_words else DECISION_WORDS[decision.kind]
-    with st.container(horizontal=True, vertical_alignment="center"):
+    with place:
         st.markdown(f"Saved: **{md(item.unit.key)}** · {what}")
         st.button(
             "Undo", key="undo", on_click=undo, args=(ws, actor, desk, decision.id), shortcut=SHORTCUTS["undo"]

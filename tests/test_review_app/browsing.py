@@ -35,12 +35,23 @@ def sign_in(page: Page, name: str, role: str) -> None:
     page.get_by_text(role, exact=True).click()
     page.get_by_role("button", name="Start").click()
     page.get_by_text(f"{name} · {role}").wait_for()
+    settle(page)
+
+
+def settle(page: Page) -> None:
+    """Wait until the server has nothing more to draw: a click into a page that still moves may miss."""
+    page.wait_for_timeout(150)
+    page.wait_for_function(
+        "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'"
+    )
+    page.wait_for_timeout(150)
 
 
 def go_to(page: Page, title: str) -> None:
     """Open another screen by its link at the top."""
     page.locator(".st-key-nav").get_by_role("link", name=title).click()
     page.get_by_role("heading", name=title, exact=True).wait_for()
+    settle(page)
 
 
 def upload(page: Page, *files: tuple[str, bytes]) -> None:

@@ -10,7 +10,7 @@ from streamlit.web.cli import main as streamlit_main
 
 import data_tools.workspace as workspace_module
 import review_app
-from data_tools.settings import Settings
+from data_tools.settings import load_settings
 from tests.test_review_app.fakes import FakeClassifier
 
 APP = Path(review_app.__file__).parent / "app.py"
@@ -20,7 +20,7 @@ def serve(folder: Path, port: int) -> None:
     """Run until stopped."""
     real = workspace_module.open_workspace
     workspace_module.open_workspace = functools.partial(
-        real, Settings(workspace=folder), classifier=FakeClassifier()
+        real, load_settings(folder), classifier=FakeClassifier()
     )
     streamlit_main(["run", str(APP), "--server.port", str(port)])
 
