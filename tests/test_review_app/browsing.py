@@ -54,6 +54,16 @@ def go_to(page: Page, title: str) -> None:
     settle(page)
 
 
+def choose(page: Page, label: str, option: str) -> None:
+    """Choose from a list by keyboard and mouse (a list opened while the page still scrolls closes again)."""
+    field = page.get_by_label(label, exact=True)
+    field.scroll_into_view_if_needed()
+    settle(page)
+    field.press("ArrowDown")
+    page.get_by_role("option", name=option).click()
+    settle(page)
+
+
 def upload(page: Page, *files: tuple[str, bytes]) -> None:
     """Choose files in the uploader."""
     page.locator('input[type="file"]').first.set_input_files(

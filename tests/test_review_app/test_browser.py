@@ -15,6 +15,7 @@ from data_tools.workspace import open_workspace
 from tests.test_review_app.browsing import (
     DESK,
     PHONE,
+    choose,
     go_to,
     keep_screen,
     open_page,
@@ -68,8 +69,7 @@ def test_a_photo_goes_all_the_way(browser: Browser, address: str, folder: Path) 
     desk.get_by_text("Saved: H-05 · housing melted by heat, upper left").wait_for()
 
     go_to(desk, "Units")
-    desk.get_by_label("Unit", exact=True).click()
-    desk.get_by_role("option", name="H-05 · Bay 5").click()
+    choose(desk, "Unit", "H-05 · Bay 5")
     desk.get_by_text("Ivo Tamm agreed with the model: housing melted by heat, upper left").wait_for()
     keep_screen(desk, "unit_desk")
 

@@ -19,6 +19,7 @@ from data_tools.workspace import Workspace, open_workspace
 from tests.test_review_app.browsing import (
     DESK,
     PHONE,
+    choose,
     go_to,
     keep_screen,
     open_page,
@@ -102,9 +103,7 @@ def test_facilities_send_a_round(browser: Browser, address: str, size: str, ws: 
     assert not list_waiting(ws, LEAD, "harbour")
     settle(page)
 
-    page.get_by_label("At which unit?").click()
-    page.get_by_role("option", name="H-04 · Bay 4").click()
-    settle(page)
+    choose(page, "At which unit?", "H-04 · Bay 4")
     page.get_by_text("Release button sticks", exact=True).click()
     page.get_by_role("button", name="Send what I saw").click()
     page.get_by_role("group", name="DO NOT USE this coupler").wait_for()
