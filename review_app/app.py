@@ -51,7 +51,8 @@ def main() -> None:
         page.run()
     with st.container(horizontal=True, vertical_alignment="center", key="who"):
         st.caption(f"{md(actor.name)} · {ROLE_WORDS[actor.role][0]}")
-        st.button("Somebody else", key="somebody_else", on_click=access.sign_out, type="tertiary")
+        leave = "Sign out" if access.is_shared() else "Somebody else"
+        st.button(leave, key="somebody_else", on_click=access.sign_out, type="tertiary")
 
 
 main()

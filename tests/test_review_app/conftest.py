@@ -78,13 +78,13 @@ def free_port() -> int:
         return port
 
 
-def serve(folder: Path) -> Iterator[str]:
+def serve(folder: Path, port: int | None = None, *options: str) -> Iterator[str]:
     """Serve the app on ``folder`` and yield its address."""
-    port = free_port()
+    port = port or free_port()
     environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
     with (folder / "server.log").open("wb") as log:
         server = subprocess.Popen(
-            [sys.executable, "-m", "tests.test_review_app.serve", str(folder), str(port)],
+            [sys.executable, "-m", "tests.test_review_app.serve", str(folder), str(port), *options],
             stdout=log,
             stderr=subprocess.STDOUT,
             env=environment,

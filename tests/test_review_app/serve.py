@@ -16,14 +16,14 @@ from tests.test_review_app.fakes import FakeClassifier
 APP = Path(review_app.__file__).parent / "app.py"
 
 
-def serve(folder: Path, port: int) -> None:
+def serve(folder: Path, port: int, *options: str) -> None:
     """Run until stopped."""
     real = workspace_module.open_workspace
     workspace_module.open_workspace = functools.partial(
         real, load_settings(folder), classifier=FakeClassifier()
     )
-    streamlit_main(["run", str(APP), "--server.port", str(port)])
+    streamlit_main(["run", str(APP), "--server.port", str(port), *options])
 
 
 if __name__ == "__main__":
-    serve(Path(sys.argv[1]), int(sys.argv[2]))
+    serve(Path(sys.argv[1]), int(sys.argv[2]), *sys.argv[3:])
