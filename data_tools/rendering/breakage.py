@@ -55,7 +55,7 @@ class Break:
         self.coarse = float(rng.uniform(1.2, 3.5))
         self.fine = float(rng.uniform(0.5, 0.9))
         self.rough = float(rng.uniform(0.25, 0.6))
-        self.lighter = float(rng.choice([rng.uniform(0.0, 0.1), rng.uniform(0.1, 0.5)]))
+        self.lighter = float(rng.uniform(0.0, 0.1) if rng.random() < 0.4 else rng.uniform(0.1, 0.5))
         self.old = float(rng.uniform(0, 1) ** 1.5)
         self.bites = _bites(rng, damage, self)
 
@@ -109,20 +109,21 @@ class Break:
 
 
 def _chip(rng: np.random.Generator, scale: float, angle: float) -> Bite:
-    depth = (0.8 + 4.5 * scale) * rng.uniform(0.7, 1.3)
-    width = (0.2 + 0.6 * scale) * rng.uniform(0.8, 1.4)
-    through = (0.9 + 3.0 * scale) * rng.uniform(0.8, 1.3)
+    grown = scale**0.7
+    depth = (0.8 + 5.0 * grown) * rng.uniform(0.8, 1.3)
+    width = (0.15 + 0.85 * grown) * rng.uniform(0.85, 1.3)
+    through = (0.8 + 3.6 * grown) * rng.uniform(0.9, 1.3)
     return Bite("chip", angle, width, depth, through, 0.0)
 
 
 def _crack(rng: np.random.Generator, scale: float, angle: float, height: float) -> Bite:
     depth = (3.0 + (height - 3.0) * scale) * rng.uniform(0.7, 1.1)
-    return Bite("crack", angle, 0.0, depth, 0.0, 0.26 + 0.8 * scale * rng.uniform(0.5, 1.0))
+    return Bite("crack", angle, 0.0, depth, 0.0, 0.22 + 1.05 * scale**0.7 * rng.uniform(0.75, 1.0))
 
 
 def _sector(rng: np.random.Generator, scale: float, angle: float, height: float) -> Bite:
-    half_angle = 0.3 + 1.5 * scale * rng.uniform(0.7, 1.1)
-    depth = 1.0 + (height - 1.0) * scale * rng.uniform(0.5, 1.1)
+    half_angle = 0.3 + 1.6 * scale**0.8 * rng.uniform(0.8, 1.1)
+    depth = 1.0 + (height - 1.0) * scale**0.8 * rng.uniform(0.6, 1.1)
     return Bite("sector", angle, half_angle, depth, rng.uniform(-0.5, 2.0) * (0.3 + scale), 0.0)
 
 
@@ -133,7 +134,7 @@ def _bites(rng: np.random.Generator, damage: Damage, hit: Break) -> list[Bite]:
     if damage.mode == "chip":
         count = 1 + int(rng.random() < 0.4) + int(s > 0.5) + int(s > 0.8)
         return [
-            _chip(rng, s * rng.uniform(0.6, 1), impact + rng.normal() * 0.9 * (k > 0)) for k in range(count)
+            _chip(rng, s * rng.uniform(0.75, 1), impact + rng.normal() * 0.9 * (k > 0)) for k in range(count)
         ]
     if damage.mode == "crack":
         count = 1 + int(rng.random() < 0.5) + int(s > 0.6)
@@ -143,9 +144,9 @@ def _bites(rng: np.random.Generator, damage: Damage, hit: Break) -> list[Bite]:
         sector = _sector(rng, s, impact, height)
         beside = impact + sector.half_angle * rng.choice([-1, 1]) + rng.normal() * 0.3
         return [sector, *([_crack(rng, s * 0.7, beside, height)] if rng.random() < 0.5 else [])]
-    depth = height * (0.08 + 0.9 * s) * rng.uniform(0.9, 1.05)
+    depth = height * (0.08 + 0.9 * s**0.7) * rng.uniform(0.9, 1.05)
     if hit.solid_body:
-        depth *= rng.uniform(0.35, 0.9)
+        depth *= rng.uniform(0.5, 0.9)
     return [Bite("sleeve", impact, np.pi + 0.5, depth, rng.uniform(0.3, 2.2), 0.0)]
 
 

@@ -233,7 +233,7 @@ def _candidate(rng: np.random.Generator, family: Family, framing: Framing) -> Ca
 
 
 def _size_odds(framing: Framing) -> list[float]:
-    return [0.5, 0.3, 0.1, 0.1] if framing is Framing.LOW_RESOLUTION else [0.1, 0.25, 0.4, 0.25]
+    return [0.5, 0.3, 0.1, 0.1] if framing is Framing.LOW_RESOLUTION else [0.06, 0.18, 0.35, 0.41]
 
 
 def _frame(rng: np.random.Generator, long_side: int) -> tuple[int, int]:
@@ -254,7 +254,7 @@ def _share(rng: np.random.Generator, framing: Framing) -> float:
         return float(rng.uniform(0.03, 0.1))
     if framing is Framing.LOW_RESOLUTION:
         return float(rng.uniform(0.12, 0.3))
-    return float(np.exp(rng.uniform(np.log(0.24), np.log(0.85))))
+    return float(np.exp(rng.uniform(np.log(0.3), np.log(0.95))))
 
 
 def _focus(rng: np.random.Generator, depth: float, aperture: float) -> float:

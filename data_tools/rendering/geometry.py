@@ -7,16 +7,18 @@ for everything else.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 
 from data_tools.rendering.body import build_handle, build_head, build_pivot
-from data_tools.rendering.breakage import broken
+from data_tools.rendering.breakage import Break, broken
 from data_tools.rendering.canvas import Canvas
 from data_tools.rendering.damage_paint import paint_breaks, paint_latch, paint_melts
 from data_tools.rendering.insulator import build_insulator
-from data_tools.rendering.latch import build_latch, failure_of
+from data_tools.rendering.latch import LatchFailure, build_latch, failure_of
 from data_tools.rendering.loose import build_drops, build_loose
-from data_tools.rendering.melting import melted
+from data_tools.rendering.melting import Melt, melted
 from data_tools.rendering.paint import paint_age, paint_new
 from data_tools.rendering.shell import build_contact, build_nose
 from data_tools.rendering.soiling import paint_dust, paint_soiling
@@ -33,21 +35,61 @@ def build_coupler(spec: CouplerSpec) -> list[Mesh]:
     Raises:
         UnknownFamilyError: no such family in the table.
     """
+    return _painted(spec, _shaped(spec))
+
+
+def build_with_twin(spec: CouplerSpec) -> tuple[list[Mesh], list[Mesh]]:
+    """Return the meshes of a coupler and of its intact twin; what no damage touches is shaped only once.
+
+    Raises:
+        UnknownFamilyError: no such family in the table.
+    """
+    hurt, intact = _shaped(spec), replace(spec, damages=())
+    return _painted(spec, hurt), _painted(intact, _shaped(intact, like=hurt))
+
+
+@dataclass(frozen=True)
+class _Shaped:
+    """Unpainted meshes by what can change them: breaks and melts, melts alone, the latch's failure."""
+
+    insulator: list[Mesh]
+    heated: list[Mesh]
+    latch: list[Mesh]
+    rest: list[Mesh]
+    melts: list[Melt]
+    breaks: list[Break]
+    failure: LatchFailure | None
+
+
+def _shaped(spec: CouplerSpec, like: _Shaped | None = None) -> _Shaped:
+    """Shape a coupler; for the twin of ``like`` take over what that one's damages left alone."""
     shape = family(spec.family)
     melts, breaks, failure = melted(spec), broken(spec), failure_of(spec)
-    meshes = build_insulator(spec, melts, breaks)
-    meshes += [build_contact(spec, index, melts) for index in range(len(shape.contacts))]
-    meshes += [build_nose(spec, melts), build_head(spec), *build_pivot(spec), *build_handle(spec)]
-    meshes += build_latch(spec, failure)
-    loose = build_loose(spec, breaks)
+    if like and not like.melts and not like.breaks:
+        insulator = like.insulator
+    else:
+        insulator = build_insulator(spec, melts, breaks)
+    if like and not like.melts:
+        heated = like.heated
+    else:
+        heated = [build_contact(spec, index, melts) for index in range(len(shape.contacts))]
+        heated.append(build_nose(spec, melts))
+    latch = like.latch if like and like.failure is None else build_latch(spec, failure)
+    rest = like.rest if like else [build_head(spec), *build_pivot(spec), *build_handle(spec)]
+    return _Shaped(insulator, heated, latch, rest, melts, breaks, failure)
+
+
+def _painted(spec: CouplerSpec, shaped: _Shaped) -> list[Mesh]:
+    meshes = [replace(mesh) for mesh in (*shaped.insulator, *shaped.heated, *shaped.rest, *shaped.latch)]
+    loose = build_loose(spec, shaped.breaks)
     canvas = Canvas([mesh for mesh in meshes + [piece for piece, _, _ in loose] if len(mesh.faces)])
     paint_new(canvas, spec)
     _paint_loose(canvas, [(colour, rough) for _, colour, rough in loose], len(canvas.meshes) - len(loose))
     paint_age(canvas, spec)
     paint_soiling(canvas, spec)
-    paint_breaks(canvas, spec, breaks)
-    paint_latch(canvas, spec, failure)
-    paint_melts(canvas, spec, melts)
+    paint_breaks(canvas, spec, shaped.breaks)
+    paint_latch(canvas, spec, shaped.failure)
+    paint_melts(canvas, spec, shaped.melts)
     paint_dust(canvas, spec)
     return canvas.finish() + [_clear(mesh) for mesh in build_drops(spec)]
 

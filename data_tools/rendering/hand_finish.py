@@ -8,6 +8,7 @@ import numpy as np
 
 from data_tools.rendering.coats import Coat, Colour, Noise, any_colour, cover, linear, painted
 from data_tools.rendering.contours import Array
+from data_tools.rendering.domains import Domain, choice
 from data_tools.rendering.hands import PALM, THUMB, Hand, flesh
 from data_tools.rendering.shapes import Solid, aim, lathe, tube
 from data_tools.rendering.spec import Mesh
@@ -25,6 +26,17 @@ _SKIN_TONES = np.array(
     ]
 )
 GLOVES = ("nitrile", "leather", "knit", "high_visibility")
+SKIN_BANDS: dict[Domain, tuple[tuple[float, float], ...]] = {
+    Domain.TRAIN: ((0.0, 0.7), (1.0, 1.8), (2.05, 2.7), (3.0, 3.7), (4.0, 4.7), (5.0, 5.999)),
+    Domain.STRESS: ((0.75, 0.95), (2.75, 2.95), (3.75, 3.95), (4.75, 4.95)),
+    Domain.LOCAL: ((1.85, 2.0),),
+}
+"""Skin tones of each domain, as positions in the table of tones: tones of all depths in each large one."""
+WORN_GLOVES: dict[Domain, tuple[str, ...]] = {
+    Domain.TRAIN: ("nitrile", "leather", "high_visibility"),
+    Domain.STRESS: ("knit",),
+    Domain.LOCAL: (),
+}
 
 
 @dataclass(frozen=True)
@@ -53,10 +65,12 @@ class _Anatomy:
 
 def sample_wear(rng: np.random.Generator) -> Wear:
     """Return bare hands (two in three) or one of the gloves."""
-    at = rng.uniform(0, len(_SKIN_TONES) - 1.001)
+    bands = choice(SKIN_BANDS)
+    at = rng.uniform(*bands[int(rng.integers(len(bands)))])
     low = int(at)
     tone = _SKIN_TONES[low] ** (1 - at % 1) * _SKIN_TONES[low + 1] ** (at % 1) * rng.uniform(0.92, 1.08, 3)
-    glove = str(rng.choice(GLOVES)) if rng.random() < 0.38 else None
+    gloves = choice(WORN_GLOVES)
+    glove = str(rng.choice(gloves)) if rng.random() < 0.38 and gloves else None
     palettes: dict[str | None, list[Colour]] = {
         None: [(0.5, 0.3, 0.2)],
         "nitrile": [
@@ -80,7 +94,7 @@ def sample_wear(rng: np.random.Generator) -> Wear:
     return Wear(glove, tone, choices[rng.integers(len(choices))], second, thickness * rng.uniform(0.88, 1.14))
 
 
-def dressed(rng: np.random.Generator, hand: Hand, wear: Wear, *, step: float = 2.0) -> list[Mesh]:
+def dressed(rng: np.random.Generator, hand: Hand, wear: Wear, *, step: float = 2.5) -> list[Mesh]:
     """Return the meshes of a hand: skin or glove, and usually a sleeve."""
     noise = Noise(rng)
     solid = flesh(hand, step)

@@ -29,7 +29,7 @@ def insulator_grid(shape: Family, build: dict[str, Any]) -> Grid:
     deepest = -max(build["floor_depth"], build["bore_depth"]) - 2.0
     x = np.arange(cx - half_x, cx + half_x, step, dtype=np.float32)
     y = np.arange(cy - half_y, cy + half_y, step, dtype=np.float32)
-    return Grid(x, y, graded(-3.0, 0.6, 0.36, deepest, 2.2, 1.09))
+    return Grid(x, y, graded(-3.0, 0.6, 0.36, deepest, 2.2, 1.13))
 
 
 def centres(shape: Family, build: dict[str, Any]) -> NDArray[np.float64]:
@@ -88,8 +88,29 @@ def _floor(x: Array, y: Array, z: Array, shape: Family, build: dict[str, Any]) -
 
 
 def _between(x: Array, y: Array, z: Array, shape: Family, build: dict[str, Any]) -> Array | None:
-    """Return what joins the sleeves: one body with bores, or webs between neighbours; None for neither."""
+    """Return what joins the sleeves: one body with bores, a body hugging them (petal), or webs between
+    neighbours, to a hub or along a ring; None for none of these."""
     middles = centres(shape, build)
+    cx, cy = shape.nose_centre
+    if build["style"] == "petal":
+        radii = [c.sleeve_diameter / 2 for c in shape.contacts]
+        around = [
+            np.hypot(x - np.float32(mx), y - np.float32(my)) - np.float32(r + build["body_gap"])
+            for (mx, my), r in zip(middles, radii, strict=True)
+        ]
+        joined = around[0]
+        for one in around[1:]:
+            joined = smooth_min(joined, one, 2.0)
+        return extrude(joined, z, -60.0, min(build["body_top"], -0.5), build["body_round"])
+    if build["style"] in ("hub", "ring"):
+        away = np.hypot(x - np.float32(cx), y - np.float32(cy))
+        if build["style"] == "ring":
+            line = np.abs(away - np.float32(0.25 * shape.nose_width))
+        else:
+            line = away - np.float32(1.5)
+            for middle in middles:
+                line = np.minimum(line, segment(x, y, (cx, cy), tuple(middle)))
+        return extrude(line - np.float32(build["web_half"]), z, -60.0, build["web_top"], 0.4)
     if build["style"] == "body":
         outline = nose_outline(shape, build)(x, y) + np.float32(build["nose_wall"] + build["body_gap"])
         return extrude(outline, z, -60.0, build["body_top"], build["body_round"])

@@ -19,31 +19,54 @@ from model.vocabulary import FindingKind
 MODES = ("hook_sheared", "arm_stub", "arm_gone", "hook_worn")
 
 
+SHORTEST_HOOK_MM = 4.4
+"""No intact hook of any build is less high than this, seen from the front (see ``sampling``)."""
+HOOK_GONE_FROM = 0.3
+"""From this severity on the hook itself is gone; below, some of it still holds."""
+_CLEAR_OF_LIP = 13.0
+"""A latch without hook ends at least this far (mm) behind the nose's lip: no intact hook does."""
+
+
 class LatchFailure:
-    """One ``missing_latch`` damage: where the latch ends, and how its fracture looks."""
+    """One ``missing_latch`` damage: where the latch ends, and how its fracture looks.
+
+    Severity: below ``HOOK_GONE_FROM`` the hook is worn or partly sheared and may still hold. From there on
+    it is gone: ``hook_sheared`` leaves the arm, ``arm_stub`` ends between the nose's lip and the slot, the
+    further back the worse, ``arm_gone`` leaves an open slot, or a remnant deep inside.
+    """
 
     def __init__(self, damage: Damage, spec: CouplerSpec) -> None:
         rng, build = np.random.default_rng(damage.seed), spec.build
         s = float(damage.severity)
         self.damage = damage
         tip, hook = float(build["latch_tip"]), float(build["hook_length"])
-        slot = -float(build["nose_length"])
-        arm_start = tip - hook
-        span = max(arm_start - slot, 2.0)
+        slot, lip = -float(build["nose_length"]), float(build["recess"])
+        gross = np.clip((s - HOOK_GONE_FROM) / (1 - HOOK_GONE_FROM), 0.0, 1.0)
+        start = min(tip - hook - 1.0, lip - _CLEAR_OF_LIP)
         if damage.mode == "hook_sheared":
-            self.end = tip - hook * (0.45 + 0.75 * s) * rng.uniform(0.9, 1.1)
+            gone = start - 4.0 * gross
+            self.end = gone if s >= HOOK_GONE_FROM else tip - hook * (0.1 + 1.3 * s)
         elif damage.mode == "arm_stub":
-            self.end = arm_start - span * (0.1 + 0.95 * s)
+            self.end = start + (slot - 2.5 - start) * (0.15 + 0.85 * gross)
         elif damage.mode == "arm_gone":
-            self.end = slot - rng.uniform(1.0, 5.0) - 4.0 * s
+            depth = rng.uniform(0.5, 0.9) if rng.random() < 0.3 else 1.5
+            self.end = slot - depth * float(build["slot_depth"])
         else:
             self.end = tip + 5.0
-        self.tilt_x, self.tilt_y = rng.normal(0, 0.35), rng.normal(0, 0.55)
+        self.tilt_x, self.tilt_y = np.clip(rng.normal(0, [0.35, 0.5]), -0.8, 0.8)
         self.rough = float(rng.uniform(0.25, 0.8))
-        self.lighter = float(rng.choice([rng.uniform(0.0, 0.12), rng.uniform(0.12, 0.55)]))
+        self.lighter = float(rng.uniform(0.0, 0.12) if rng.random() < 0.35 else rng.uniform(0.12, 0.55))
         self.old = float(rng.uniform(0, 1) ** 1.3)
-        self.wear = float(0.25 + 0.75 * s) if damage.mode == "hook_worn" else 0.0
+        worn = min(s / HOOK_GONE_FROM, 1.0)
+        self.wear = float(0.25 + 0.75 * worn) if damage.mode == "hook_worn" else 0.0
         self.middle = float(build["arm_base"]) + 0.5 * float(build["arm_thick"])
+        self.height_left = float(build["arm_thick"]) + float(build["hook_tooth"]) * (1 - 0.85 * self.wear)
+
+    @property
+    def passes_for_intact(self) -> bool:
+        """Whether what is left of the hook is as high as some build's intact hook and as far in front, so
+        that nobody can tell from a photo that it once was another."""
+        return self.damage.severity < HOOK_GONE_FROM and self.height_left >= SHORTEST_HOOK_MM
 
     def cut(self, x: Array, y: Array, z: Array) -> Array:
         """Return the signed distance of what has broken away: everything in front of a ragged face."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 from functools import lru_cache
+from hashlib import sha256
 from pathlib import Path
 
 import cv2
@@ -19,14 +20,23 @@ from numpy.typing import NDArray
 from data_tools.rendering import indoors, outdoors
 from data_tools.rendering.camera import Camera
 from data_tools.rendering.directions import HEIGHT, WIDTH, Floats, grid
+from data_tools.rendering.domains import Domain, choice, current
 from data_tools.rendering.scene import Flash
 
-PAINTED_PLACES = 600
-"""How many different painted surroundings a run draws from."""
+PAINTED: dict[Domain, range] = {
+    Domain.TRAIN: range(0, 600),
+    Domain.STRESS: range(1000, 1150),
+    Domain.LOCAL: range(2000, 2002),
+}
+"""Numbers of the painted surroundings that each domain draws from."""
+_STRESS_SHARE = 4
 KINDS = ("clear", "overcast", "low_sun", "night", "garage", "workshop", "by_window")
 _ODDS = (0.3, 0.16, 0.12, 0.13, 0.12, 0.09, 0.08)
 _FLASH_ODDS = {"night": 0.85, "garage": 0.35, "workshop": 0.2, "by_window": 0.08, "low_sun": 0.1}
 _DIMNESS = {"night": 1.0, "garage": 0.65, "workshop": 0.5, "by_window": 0.4, "low_sun": 0.25}
+
+_COARSE = 4
+"""Whoever stands in the way is drawn this many times coarser than the surroundings: they are blurred."""
 
 
 @dataclass(frozen=True)
@@ -52,10 +62,15 @@ class Lighting:
 
 def sample_key(rng: np.random.Generator, folder: Path | None = None) -> str:
     """Draw the name of one set of surroundings: painted, or (one in four, where given) from ``folder``."""
-    files = _panorama_names(folder) if folder else ()
+    files = [name for name in _panorama_names(folder) if panorama_domain(name) is current()] if folder else []
     if files and rng.random() < 0.25:
         return f"panorama-{files[int(rng.integers(len(files)))]}"
-    return f"painted-{int(rng.integers(PAINTED_PLACES)):04d}"
+    return f"painted-{int(rng.choice(choice(PAINTED))):04d}"
+
+
+def panorama_domain(name: str) -> Domain:
+    """Return the one domain that shows a panorama: by its name, one in four is for stress only."""
+    return Domain.STRESS if sha256(name.encode()).digest()[0] % _STRESS_SHARE == 0 else Domain.TRAIN
 
 
 @lru_cache(maxsize=6)
@@ -164,7 +179,8 @@ def _with_photographer(
     if rng.random() < 0.12:
         return radiance, 0.0
     axes = camera.axes @ rotation
-    offset = grid().vectors @ axes.T.astype(np.float32)
+    height, width = radiance.shape[0] // _COARSE, radiance.shape[1] // _COARSE
+    offset = grid(height, width).vectors @ axes.T.astype(np.float32)
     behind = offset[..., 2] < -0.05
     x, y = (
         offset[..., 0] / np.maximum(-offset[..., 2], 0.05),
@@ -174,12 +190,13 @@ def _with_photographer(
     x = x + rng.uniform(-0.4, 0.4)
     head = ((x / (0.45 * half)) ** 2 + ((y - 0.35) / 0.3) ** 2) < 1
     body = (np.abs(x) < half * np.clip(1.2 - np.abs(y + 0.6) * 0.2, 0.4, 1.2)) & (y < 0.1)
-    shape = cv2.GaussianBlur(((head | body) & behind).astype(np.float32), (0, 0), 4.0)[..., None]
-    ambient = np.median(radiance.reshape(-1, 3), axis=0)
+    coarse = cv2.GaussianBlur(((head | body) & behind).astype(np.float32), (0, 0), 4.0 / _COARSE)
+    shape = cv2.resize(coarse, radiance.shape[1::-1], interpolation=cv2.INTER_LINEAR)[..., None]
+    ambient = np.median(radiance[::4, ::4].reshape(-1, 3), axis=0)
     clothes = (np.asarray(rng.uniform(0.05, 0.5), np.float32) * ambient * rng.uniform(0.6, 1.4, 3)).astype(
         np.float32
     )
-    return np.asarray(radiance * (1 - shape) + clothes * shape, np.float32), float(clothes.mean())
+    return np.asarray(radiance + shape * (clothes - radiance), np.float32), float(clothes.mean())
 
 
 def _flash(

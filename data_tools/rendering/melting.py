@@ -47,7 +47,7 @@ AMOUNTS: dict[str, Amounts] = {
         (0.2, 0.8), (0.0, 0.5), (0.0, 0.9), (0.05, 0.8), (0.1, 2.4), (0.15, 1.0), (0, 8), (0.15, 0.95)
     ),
 }
-_EARLY = 0.75
+_EARLY = 0.65
 """Exponent on severity: most of the deformation is there by the middle of the scale."""
 
 

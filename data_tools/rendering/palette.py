@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import colorsys
 from typing import Any
 
 import numpy as np
+
+from data_tools.rendering.domains import Domain, choice, current
 
 RGB = tuple[float, float, float]
 
@@ -43,31 +46,82 @@ METALS: tuple[tuple[float, RGB], ...] = (
     (0.08, (0.30, 0.28, 0.26)),
 )
 
+Table = tuple[tuple[float, RGB], ...]
+# Hues that no training plastic has: olive, petrol, violet and plum; and rose, which the local site has.
+_STRESS_SHELLS: Table = (
+    (0.20, (0.0100, 0.0160, 0.0175)),
+    (0.16, (0.0170, 0.0085, 0.0190)),
+    (0.14, (0.0150, 0.0170, 0.0060)),
+    (0.12, (0.0200, 0.1500, 0.1700)),
+    (0.10, (0.1000, 0.0300, 0.2400)),
+    (0.10, (0.1500, 0.1700, 0.0300)),
+    (0.10, (0.3000, 0.5600, 0.5800)),
+    (0.08, (0.2200, 0.0300, 0.2000)),
+)
+_STRESS_SLEEVES: Table = (
+    (0.34, (0.0100, 0.0160, 0.0175)),
+    (0.22, (0.0170, 0.0085, 0.0190)),
+    (0.16, (0.4000, 0.6600, 0.6800)),
+    (0.14, (0.6200, 0.6600, 0.3000)),
+    (0.14, (0.0900, 0.1600, 0.1700)),
+)
+_LOCAL_SHELLS: Table = ((1.0, (0.30, 0.03, 0.11)),)
+_LOCAL_SLEEVES: Table = ((1.0, (0.62, 0.36, 0.42)),)
+PLASTICS: dict[Domain, tuple[Table, Table]] = {
+    Domain.TRAIN: (SHELLS, SLEEVES),
+    Domain.STRESS: (_STRESS_SHELLS, _STRESS_SLEEVES),
+    Domain.LOCAL: (_LOCAL_SHELLS, _LOCAL_SLEEVES),
+}
+"""Colours of shells and of sleeves."""
+CONTACT_METALS: dict[Domain, Table] = {
+    Domain.TRAIN: METALS[:4],
+    Domain.STRESS: METALS[4:],
+    Domain.LOCAL: ((1.0, (0.55, 0.50, 0.38)),),
+}
+HELD_OUT_HUES = ((50.0, 105.0), (160.0, 208.0), (255.0, 355.0))
+"""Hues in degrees that are kept for the other domains: no plastic of the training domain with a saturation
+of 0.3 or more has one."""
 
-def draw(rng: np.random.Generator, table: tuple[tuple[float, RGB], ...], spread: float = 0.25) -> list[float]:
+
+def hue_and_saturation(colour: list[float]) -> tuple[float, float]:
+    """Return hue (degrees) and saturation (0..1) of a linear RGB colour."""
+    hue, saturation, _ = colorsys.rgb_to_hsv(*colour)
+    return 360.0 * hue, saturation
+
+
+def _held_out(colour: list[float]) -> bool:
+    hue, saturation = hue_and_saturation(colour)
+    return saturation >= 0.3 and any(low <= hue <= high for low, high in HELD_OUT_HUES)
+
+
+def draw(rng: np.random.Generator, table: Table, spread: float = 0.25) -> list[float]:
     """Return a colour of the table, jittered in brightness and a little in hue."""
     odds = np.array([row[0] for row in table])
     chosen = np.array(table[int(rng.choice(len(table), p=odds / odds.sum()))][1])
-    jitter = chosen * np.exp(rng.normal(0, spread) + rng.normal(0, 0.08, 3))
-    return [float(v) for v in np.clip(jitter, 0.004, 0.9)]
+    while True:
+        jitter = chosen * np.exp(rng.normal(0, spread) + rng.normal(0, 0.08, 3))
+        colour = [float(v) for v in np.clip(jitter, 0.004, 0.9)]
+        if current() is not Domain.TRAIN or not _held_out(colour):
+            return colour
 
 
 def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
     """Return the plastics (colour, gloss, ageing, wear, marks) and the contact metal of one coupler."""
-    shell = draw(rng, SHELLS)
-    sleeve = list(shell) if rng.random() < 0.4 else draw(rng, SLEEVES)
-    head = list(shell) if rng.random() < 0.6 else draw(rng, SHELLS)
+    shells, sleeves = choice(PLASTICS)
+    shell = draw(rng, shells)
+    sleeve = list(shell) if rng.random() < 0.4 and len(shells) > 1 else draw(rng, sleeves)
+    head = list(shell) if rng.random() < 0.6 else draw(rng, shells)
     latch_roll = rng.random()
-    latch = list(head) if latch_roll < 0.45 else (list(shell) if latch_roll < 0.65 else draw(rng, SHELLS))
+    latch = list(head) if latch_roll < 0.45 else (list(shell) if latch_roll < 0.65 else draw(rng, shells))
     return {
         "shell": shell,
         "sleeve": sleeve,
         "head": head,
         "latch": latch,
         "floor": list(sleeve) if rng.random() < 0.75 else list(shell),
-        "handle": list(head) if rng.random() < 0.7 else draw(rng, SHELLS),
-        "release": draw(rng, SHELLS) if rng.random() < 0.4 else list(head),
-        "cable": draw(rng, SHELLS[:3]) if rng.random() < 0.8 else draw(rng, SHELLS),
+        "handle": list(head) if rng.random() < 0.7 else draw(rng, shells),
+        "release": draw(rng, shells) if rng.random() < 0.4 else list(head),
+        "cable": draw(rng, shells[:3]) if rng.random() < 0.8 else draw(rng, shells),
         "gloss": float(rng.uniform(0.22, 0.75)),
         "sleeve_gloss": float(rng.uniform(0.22, 0.75)),
         "grain": float(rng.uniform(0.0, 0.08)),
@@ -80,7 +134,7 @@ def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
         "latch_scuff": float(rng.uniform(0.2, 1.0)) if rng.random() < 0.35 else 0.0,
         "scuffs": _scuffs(rng),
         "scratches": _scratches(rng),
-        "metal": draw(rng, METALS, 0.15),
+        "metal": draw(rng, choice(CONTACT_METALS), 0.15),
         "metal_rough": float(rng.uniform(0.12, 0.5)),
         "tarnish": float(rng.uniform(0, 1) ** 1.6),
         "bright_worn": bool(rng.random() < 0.2),

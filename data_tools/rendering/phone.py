@@ -7,17 +7,42 @@ moment; ``develop`` needs only it, the picture and a random generator (for the n
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, features
+from PIL import Image, ImageOps, features
 
 from data_tools.rendering.camera import Camera
 from data_tools.rendering.directions import Floats
+from data_tools.rendering.domains import Domain, choice, current
 
 Pixels = NDArray[np.uint8]
+TAIL = 0.15
+"""Share of photos with heavy noise, with harsh sharpening and contrast, with strong compression: each."""
+CURVES: dict[Domain, tuple[str, ...]] = {
+    Domain.TRAIN: ("shoulder",),
+    Domain.STRESS: ("filmic", "sigmoid"),
+    Domain.LOCAL: ("log",),
+}
+"""Tone curves, see :func:`curved`."""
+CODECS: dict[Domain, dict[str, float]] = {
+    Domain.TRAIN: {"jpeg": 0.65, "jpeg_twice": 0.15, "heic_like": 0.2},
+    Domain.STRESS: {"wavelet": 0.5, "jpeg_thrice": 0.5},
+    Domain.LOCAL: {"jpeg_reduced": 1.0},
+}
+"""What a photo was stored as before it became the JPEG file that is kept, with odds."""
+_LOCAL_PHONE: dict[str, Any] = {
+    "exposure_key": 0.16, "white_balance_pull": 0.6, "white_balance_error": (1.05, 1.0, 0.94),
+    "saturation": 1.3, "colour_cross": 0.03, "local_tone": 0.3, "contrast": 1.2, "vignette": 0.2,
+    "aberration": 0.0008, "noise_grain": 0.6, "smear": 0.6, "sharpen": 0.5, "sharpen_radius": 1.1,
+    "quality": 84, "chroma_half": True, "shrink": 1.0,
+}  # fmt: skip
+"""The one phone of the local site."""
 
 
 @dataclass(frozen=True)
@@ -26,7 +51,7 @@ class PhoneLook:
 
     ``exposure_key`` is the mean its metering aims at (linear), ``exposure_ev`` the error against that in
     stops, ``noise`` the standard deviation at mid grey in linear units, ``motion_px`` and ``motion_deg`` the
-    shake, ``codec`` how the file was compressed.
+    shake, ``curve`` the name of the tone curve, ``codec`` how the file was compressed.
     """
 
     exposure_key: float
@@ -39,6 +64,7 @@ class PhoneLook:
     colour_cross: float
     local_tone: float
     contrast: float
+    curve: str
     vignette: float
     aberration: float
     haze: float
@@ -60,9 +86,9 @@ class PhoneLook:
 def sample_look(rng: np.random.Generator, dimness: float) -> PhoneLook:
     """Draw a phone and a moment. ``dimness`` 0 (day) .. 1 (night) raises noise, smear and shake."""
     iso = dimness * rng.uniform(0.5, 1.2) + rng.uniform(0, 0.15)
-    processed = rng.random() < 0.8
+    processed, harsh, grainy, squeezed = rng.random(4) < [0.8, TAIL, TAIL, TAIL]
     shake = abs(rng.normal(0, 0.5 + 1.2 * dimness)) if rng.random() < 0.6 else 0.0
-    return PhoneLook(
+    look = PhoneLook(
         exposure_key=float(rng.uniform(0.1, 0.21)),
         exposure_ev=float(rng.normal(0, 0.4)),
         highlight_guard=float(rng.uniform(0.2, 1.0)),
@@ -72,24 +98,30 @@ def sample_look(rng: np.random.Generator, dimness: float) -> PhoneLook:
         saturation=float(np.clip(rng.normal(1.12, 0.18), 0.55, 1.6)),
         colour_cross=float(rng.normal(0, 0.04)),
         local_tone=float(rng.uniform(0.05, 0.38) if processed else rng.uniform(0, 0.1)),
-        contrast=float(rng.uniform(1.0, 1.55)),
+        contrast=float(rng.uniform(1.3, 1.55) if harsh else rng.uniform(1.0, 1.35)),
+        curve=str(rng.choice(choice(CURVES))),
         vignette=float(rng.uniform(0, 0.45)),
         aberration=float(abs(rng.normal(0, 0.0012))),
         haze=float(rng.uniform(0.03, 0.25) if rng.random() < 0.2 else rng.uniform(0, 0.03)),
-        noise=float(0.0015 + 0.02 * iso**1.5 * rng.uniform(0.4, 1.5)),
+        noise=float(0.001 + iso**1.5 * (rng.uniform(0.012, 0.03) if grainy else rng.uniform(0.002, 0.01))),
         noise_grain=float(rng.uniform(0.4, 1.1)),
         smear=float(np.clip(rng.uniform(0.2, 0.9) + 0.6 * iso, 0, 1) if processed else 0.0),
-        sharpen=float(rng.uniform(0.1, 1.1) if processed else rng.uniform(0, 0.2)),
+        sharpen=float((rng.uniform(0.6, 1.2) if harsh else rng.uniform(0.1, 0.6)) * (1.0 if processed else 0.3)),
         sharpen_radius=float(rng.uniform(0.7, 1.6)),
         motion_px=float(min(shake, 3.0)),
         motion_deg=float(rng.uniform(0, 180)),
         motion_bend=float(rng.normal(0, 0.3)),
-        codec=str(rng.choice(["jpeg", "jpeg_twice", "heic_like"], p=[0.65, 0.15, 0.2])),
-        quality=int(rng.integers(45, 98)),
+        codec=_drawn(rng, choice(CODECS)),
+        quality=int(rng.integers(45, 72) if squeezed else rng.integers(72, 98)),
         first_quality=int(rng.integers(60, 96)),
         chroma_half=bool(rng.random() < 0.75),
         shrink=float(rng.uniform(0.8, 1.0) if rng.random() < 0.4 else 1.0),
     )
+    return replace(look, **_LOCAL_PHONE) if current() is Domain.LOCAL else look
+
+
+def _drawn(rng: np.random.Generator, odds: Mapping[str, float]) -> str:
+    return str(rng.choice(list(odds), p=list(odds.values())))
 
 
 def _triple(values: NDArray[np.floating]) -> tuple[float, float, float]:
@@ -99,7 +131,7 @@ def _triple(values: NDArray[np.floating]) -> tuple[float, float, float]:
 
 def develop(radiance: Floats, camera: Camera, look: PhoneLook, rng: np.random.Generator) -> Pixels:
     """Turn a rendered picture into the phone's 8-bit sRGB photo, still at the camera's size."""
-    picture = through_lens(without_fireflies(radiance), camera, look)
+    picture = through_lens(without_grain(without_fireflies(radiance)), camera, look)
     exposed = picture * exposure(picture, look)
     return tone(with_noise(exposed, look, rng), look)
 
@@ -120,6 +152,15 @@ def without_fireflies(picture: Floats) -> Floats:
     limit = 3.0 * around + 0.02 * float(picture.mean())
     # Small lamps and the sun in chrome are bright over several pixels: the median keeps those.
     return np.asarray(np.minimum(picture, np.maximum(limit, around)), np.float32)
+
+
+def without_grain(picture: Floats) -> Floats:
+    """Smooth what few paths a pixel leave as grain, edges kept: the camera's own noise comes later."""
+    root = cv2.sqrt(np.maximum(picture, 0.0))
+    fine = root - cv2.blur(root, (3, 3))
+    grain = 1.6 * float(np.median(np.abs(fine[::2, ::2])))
+    smooth = cv2.bilateralFilter(root, 5, max(2.5 * grain, 1e-4), 1.4)
+    return np.asarray(np.where(picture < 9.0, smooth * smooth, picture), np.float32)
 
 
 def through_lens(picture: Floats, camera: Camera, look: PhoneLook) -> Floats:
@@ -186,18 +227,26 @@ def with_noise(picture: Floats, look: PhoneLook, rng: np.random.Generator) -> Fl
     """Add correlated luminance and colour noise (shot noise grows with the square root of the signal), then
     smooth it as a phone does, edges kept."""
     height, width = picture.shape[:2]
-    fine = cv2.GaussianBlur(rng.standard_normal((height, width, 3), np.float32), (0, 0), look.noise_grain)
-    coarse = rng.standard_normal((height // 2 + 1, width // 2 + 1, 3), np.float32)
-    blotch = cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR)
+    cv2.setRNGSeed(int(rng.integers(1 << 31)))
+    fine = cv2.GaussianBlur(_normal(height, width), (0, 0), look.noise_grain)
+    blotch = cv2.resize(
+        _normal(height // 2 + 1, width // 2 + 1), (width, height), interpolation=cv2.INTER_LINEAR
+    )
     grain = fine * (2.0 * look.noise_grain + 0.3) + 0.5 * blotch
-    level = look.noise * np.sqrt(np.maximum(picture, 0) / 0.18 + 0.15)
+    level = look.noise * cv2.sqrt(np.maximum(picture, 0) * np.float32(1 / 0.18) + np.float32(0.15))
     noisy = np.maximum(picture + level * grain, 0).astype(np.float32)
     if look.smear < 0.15:
         return noisy
-    root = np.sqrt(np.minimum(noisy, 4.0))
+    root = cv2.sqrt(np.minimum(noisy, 4.0))
     smooth = cv2.bilateralFilter(root, 5, float(0.035 + 1.2 * look.noise), 1.0 + 1.5 * look.smear)
     mixed = root + look.smear * (smooth - root)
     return np.asarray(np.where(noisy > 4.0, noisy, mixed * mixed), np.float32)
+
+
+def _normal(height: int, width: int) -> Floats:
+    field = np.empty((height, width, 3), np.float32)
+    cv2.randn(field, (0, 0, 0), (1, 1, 1))
+    return field
 
 
 def tone(picture: Floats, look: PhoneLook) -> Pixels:
@@ -240,11 +289,44 @@ def to_display(picture: Floats, look: PhoneLook) -> Floats:
     base = cv2.resize(cv2.GaussianBlur(base, (0, 0), 0.8), (width, height), interpolation=cv2.INTER_LINEAR)
     gain = np.exp2(np.clip(look.local_tone * (np.log2(0.2) - base), -2.0, 2.2))
     mapped = picture * gain[..., None].astype(np.float32)
-    shoulder = mapped * (1 + mapped / 4.0) / (1 + mapped * 0.9)
-    even = encoded(np.clip(shoulder, 0, 1))
+    return _looked_up(mapped, look)
+
+
+def _looked_up(linear: Floats, look: PhoneLook) -> Floats:
+    """Apply curve and contrast through a table (in the square root of light, fine in the shadows)."""
+    table = _table(look.curve, round(look.contrast, 3))
+    index = np.minimum(cv2.sqrt(linear) * (_STEPS / _TOP), _STEPS).astype(np.uint16)
+    return np.asarray(table[index], np.float32)
+
+
+_STEPS, _TOP = 8191, 6.0
+"""Number of the table's last entry, and the square root of light it stands for."""
+
+
+@lru_cache(maxsize=64)
+def _table(curve: str, contrast: float) -> Floats:
+    light = (np.arange(_STEPS + 1) * (_TOP / _STEPS)) ** 2
+    even = encoded(np.clip(curved(light.astype(np.float32), curve), 0, 1))
     mid = 0.46
-    curved = np.where(even < mid, mid * (even / mid) ** look.contrast, mid + (even - mid) * look.contrast)
-    return np.asarray(np.clip(curved, 0, 1), np.float32)
+    bent = np.where(even < mid, mid * (even / mid) ** contrast, mid + (even - mid) * contrast)
+    return np.asarray(np.clip(bent, 0, 1), np.float32)
+
+
+def curved(light: Floats, curve: str) -> Floats:
+    """Compress linear light to 0..1 (still linear): ``shoulder`` and ``filmic`` roll off the highlights,
+    ``sigmoid`` also lifts no shadow, ``log`` is flat as a log profile."""
+    if curve == "filmic":
+        # The form of Hable's film curve: a rational function with toe and shoulder.
+        def film(x: Floats) -> Floats:
+            return (x * (0.22 * x + 0.03) + 0.002) / (x * (0.22 * x + 0.3) + 0.06) - 0.0333
+
+        return np.asarray(film(2.2 * light) / film(np.float32(11.0)), np.float32)
+    if curve == "sigmoid":
+        power = light**1.25
+        return np.asarray(1.05 * power / (power + 0.6), np.float32)
+    if curve == "log":
+        return np.asarray(np.log1p(9 * light) / np.log1p(np.float32(9 * 2.5)), np.float32)
+    return np.asarray(light * (1 + light / 4.0) / (1 + light * 0.9), np.float32)
 
 
 def encoded(linear: Floats) -> Floats:
@@ -267,14 +349,23 @@ def encode_file(pixels: Pixels, look: PhoneLook) -> bytes:
     image = Image.fromarray(pixels)
     if look.codec == "heic_like" and features.check("webp"):
         image = _again(image, "WEBP", quality=look.first_quality, method=0)
-    elif look.codec == "jpeg_twice":
+    elif look.codec == "wavelet" and features.check("jpg_2000"):
+        image = _again(image, "JPEG2000", quality_mode="rates", quality_layers=[180 - 1.6 * look.first_quality])
+    elif look.codec == "jpeg_reduced":
+        half = image.resize((image.width * 7 // 8, image.height * 7 // 8), Image.Resampling.BICUBIC)
+        image = _again(half, "JPEG", quality=look.first_quality).resize(image.size, Image.Resampling.BICUBIC)
+    elif look.codec in ("jpeg_twice", "jpeg_thrice"):
         image = _again(image, "JPEG", quality=look.first_quality)
+        if look.codec == "jpeg_thrice":
+            # Cut by a few pixels in between, as an edit in a gallery does: the 8 x 8 blocks move.
+            image = ImageOps.expand(image.crop((3, 5, image.width, image.height)), (3, 5, 0, 0))
+            image = _again(image, "JPEG", quality=look.first_quality - 8)
     target = io.BytesIO()
     image.save(target, "JPEG", quality=look.quality, subsampling=2 if look.chroma_half else 0)
     return target.getvalue()
 
 
-def _again(image: Image.Image, kind: str, **options: int) -> Image.Image:
+def _again(image: Image.Image, kind: str, **options: Any) -> Image.Image:
     buffer = io.BytesIO()
     image.save(buffer, kind, **options)
     return Image.open(io.BytesIO(buffer.getvalue())).convert("RGB")

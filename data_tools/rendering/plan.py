@@ -6,16 +6,17 @@ processes and the renderer play no part.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from hashlib import sha256
 
 import numpy as np
 
 from data_tools.rendering.camera import Framing
+from data_tools.rendering.domains import Domain
 from model.vocabulary import FindingKind, Reason
 
-GENERATOR_VERSION = "1"
+GENERATOR_VERSION = "2"
 
 
 class Subject(StrEnum):
@@ -41,11 +42,16 @@ class Mix:
 
 MIX = Mix()
 PHOTOS_OF_ONE = (3, 4, 5)
-_KIND_ODDS = {
-    FindingKind.MISSING_LATCH: 0.28,
-    FindingKind.BROKEN_PIN_HOUSING: 0.35,
-    FindingKind.HEAT_MELTED_HOUSING: 0.37,
+_NUMBER = {domain: number for number, domain in enumerate(Domain)}
+_KIND_ODDS: dict[str, dict[FindingKind, float]] = {
+    "type1": {
+        FindingKind.MISSING_LATCH: 0.52,
+        FindingKind.BROKEN_PIN_HOUSING: 0.24,
+        FindingKind.HEAT_MELTED_HOUSING: 0.24,
+    },
+    "type2": {FindingKind.BROKEN_PIN_HOUSING: 0.5, FindingKind.HEAT_MELTED_HOUSING: 0.5},
 }
+"""Only Type 1 can lose a latch: it does so more often, that each kind is met in about as many photos."""
 _UNUSABLE_ODDS: dict[Reason, float] = {
     Reason.TOO_BLURRED: 0.24,
     Reason.TOO_DARK: 0.16,
@@ -68,15 +74,21 @@ class Assignment:
     family: str
     kinds: frozenset[FindingKind]
     photos: int
+    domain: Domain = Domain.TRAIN
 
     @property
     def name(self) -> str:
         """The name of the physical thing in the manifest."""
-        return f"r{self.seed}-{self.index:06d}"
+        return f"{self.domain}-{self.seed}-{self.index:06d}"
+
+    @property
+    def split(self) -> str | None:
+        """The split that the manifest names; None leaves it to whoever trains."""
+        return None if self.domain is Domain.TRAIN else self.domain.value
 
     def random(self, *stream: int) -> np.random.Generator:
         """Return a generator of this subject's own; each stream is independent of the others."""
-        return np.random.default_rng([self.seed, self.index, *stream])
+        return np.random.default_rng([self.seed, _NUMBER[self.domain], self.index, *stream])
 
 
 @dataclass(frozen=True)
@@ -92,9 +104,9 @@ class PhotoPlan:
     dust: float
 
 
-def assign(seed: int, index: int, mix: Mix = MIX) -> Assignment:
+def assign(seed: int, index: int, mix: Mix = MIX, domain: Domain = Domain.TRAIN) -> Assignment:
     """Return what coupler number ``index`` of a run is."""
-    rng = np.random.default_rng([seed, index, 0])
+    rng = np.random.default_rng([seed, _NUMBER[domain], index, 0])
     what = rng.random()
     family = "type1" if rng.random() < mix.type1 else "type2"
     photos = int(rng.choice(PHOTOS_OF_ONE))
@@ -102,27 +114,28 @@ def assign(seed: int, index: int, mix: Mix = MIX) -> Assignment:
     kinds = _kinds(rng, family, 0 if intact else int(rng.choice([2, 3], p=[0.75, 0.25])) if several else 1)
     if what < mix.others + mix.places:
         subject = Subject.OTHER if what < mix.others else Subject.PLACE
-        return Assignment(
-            seed, index, subject, family, frozenset(), 2 if subject is Subject.OTHER else 1 + photos % 2
-        )
-    return Assignment(seed, index, Subject.COUPLER, family, kinds, photos)
+        photos = 2 if subject is Subject.OTHER else 1 + photos % 2
+        return Assignment(seed, index, subject, family, frozenset(), photos, domain)
+    return Assignment(seed, index, Subject.COUPLER, family, kinds, photos, domain)
 
 
 def _kinds(rng: np.random.Generator, family: str, count: int) -> frozenset[FindingKind]:
-    possible = [kind for kind in _KIND_ODDS if family == "type1" or kind is not FindingKind.MISSING_LATCH]
-    odds = np.array([_KIND_ODDS[kind] for kind in possible])
+    possible = list(_KIND_ODDS[family])
+    odds = np.array(list(_KIND_ODDS[family].values()))
     drawn = rng.choice(len(possible), min(count, len(possible)), replace=False, p=odds / odds.sum())
     return frozenset(possible[int(number)] for number in drawn)
 
 
-def assignments(seed: int, count: int, mix: Mix = MIX) -> list[Assignment]:
+def assignments(
+    seed: int, count: int, mix: Mix = MIX, domain: Domain = Domain.TRAIN
+) -> list[Assignment]:
     """Return the subjects whose photos add up to exactly ``count`` (the last one may be cut short)."""
     chosen: list[Assignment] = []
     total = 0
     while total < count:
-        item = assign(seed, len(chosen), mix)
+        item = assign(seed, len(chosen), mix, domain)
         photos = min(item.photos, count - total)
-        chosen.append(Assignment(seed, item.index, item.subject, item.family, item.kinds, photos))
+        chosen.append(replace(item, photos=photos))
         total += photos
     return chosen
 

@@ -18,6 +18,7 @@ from typing import Any
 import click
 
 from data_tools.rendering.crew import CrewSettings, Result, run_crew
+from data_tools.rendering.domains import Domain
 from data_tools.rendering.plan import GENERATOR_VERSION, Assignment, assignments
 from data_tools.rendering.renderer import choose_variant, cuda_device_count
 from data_tools.rendering.shoot import ShootSettings
@@ -37,7 +38,8 @@ class ProduceConfig:
 
     ``samples`` are paths a pixel, ``scale`` shrinks every photo (1 = 512-896 px on the long side),
     ``environments`` names a folder of further panoramas (see ``light``), ``max_seconds`` starts
-    nothing new after that time. ``workers`` 0 means one for each CPU core.
+    nothing new after that time. ``workers`` 0 means one for each CPU core. ``domain`` is the world that is
+    drawn from (see ``domains``); photos of another than ``train`` carry its name as their split.
     """
 
     count: int
@@ -48,6 +50,7 @@ class ProduceConfig:
     scale: float = 1.0
     environments: Path | None = None
     max_seconds: float | None = None
+    domain: Domain = Domain.TRAIN
 
 
 @dataclass(frozen=True)
@@ -96,7 +99,7 @@ def produce(config: ProduceConfig, out_dir: Path, *, progress: Progress | None =
     start = time.monotonic()
     crew = _crew(config)
     _claim(config, out_dir)
-    wanted = assignments(config.seed, config.count)
+    wanted = assignments(config.seed, config.count, domain=config.domain)
     done = _finished(out_dir / PROGRESS)
     todo = [item for item in wanted if not _is_done(item, done.get(item.index))]
     shots = ShootSettings(config.samples, config.scale, config.environments, out_dir / ".surroundings")
@@ -140,6 +143,7 @@ def _claim(config: ProduceConfig, out_dir: Path) -> None:
         "samples": config.samples,
         "scale": config.scale,
         "environments": config.environments is not None,
+        "domain": config.domain.value,
     }
     path = out_dir / RUN
     if not path.exists():
@@ -225,12 +229,13 @@ def _printer() -> Progress:
     "--scale", type=click.FloatRange(0.1, 2.0), default=1.0, show_default=True, help="Picture size."
 )
 @click.option("--environments", type=click.Path(path_type=Path, exists=True, file_okay=False), default=None)
+@click.option("--domain", type=click.Choice([*Domain]), default=Domain.TRAIN, help="World to draw from.")
 @click.option("--max-seconds", type=float, default=None, help="Start nothing new after this time.")
 def main(out: Path, **options: Any) -> None:
     """Render labelled photos of couplers."""
     logging.basicConfig(level=logging.WARNING)
     try:
-        report = produce(ProduceConfig(**options), out, progress=_printer())
+        report = produce(ProduceConfig(**options | {"domain": Domain(options["domain"])}), out, progress=_printer())
     except (RoundsError, ValueError) as error:
         raise click.ClickException(str(error)) from error
     for line in report.lines():

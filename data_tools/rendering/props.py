@@ -65,7 +65,7 @@ def sample_props(rng: np.random.Generator, family_key: str, *, cover: str) -> li
 
 
 def pointing_hand(
-    rng: np.random.Generator, target: ArrayLike, finger: int, *, step: float = 2.0
+    rng: np.random.Generator, target: ArrayLike, finger: int, *, step: float = 2.5
 ) -> list[Mesh]:
     """Return a hand whose ``finger`` (0..3, or 4 for the thumb) touches ``target`` (mm) from some side."""
     wear = sample_wear(rng)
@@ -83,7 +83,7 @@ def pointing_hand(
     )
 
 
-def grip(rng: np.random.Generator, row: Family, *, step: float = 2.0) -> list[Mesh]:
+def grip(rng: np.random.Generator, row: Family, *, step: float = 2.5) -> list[Mesh]:
     """Return a hand round the nose's collar or the handle behind it, never in front of the face."""
     wear = sample_wear(rng)
     radius = 0.25 * (row.nose_width + row.nose_height) + rng.uniform(1.0, 9.0)
@@ -192,7 +192,7 @@ def _grip(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh]:
 
 
 def _grip_and_cap(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh]:
-    return grip(rng, row, step=2.3) + _cap_hanging(rng, row, noise)
+    return grip(rng, row, step=2.6) + _cap_hanging(rng, row, noise)
 
 
 def _finger_over(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh]:

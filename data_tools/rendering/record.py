@@ -11,6 +11,7 @@ from data_tools.rendering import ground_truth as truth
 from data_tools.rendering import plan
 from data_tools.rendering.camera import Array, Camera, blur_on_face_mm
 from data_tools.rendering.directions import Floats
+from data_tools.rendering.latch import failure_of
 from data_tools.rendering.light import Lighting, Surroundings
 from data_tools.rendering.phone import PhoneLook, Pixels
 from data_tools.rendering.renderer import FirstHits
@@ -37,11 +38,13 @@ class Take:
 
 @dataclass(frozen=True)
 class Evidence:
-    """What the renderer saw on the small grid of ``camera``: first hits, and the damaged and intact pair."""
+    """What the renderer saw on the small grid of ``camera``: first hits; of a damaged coupler also the
+    damaged and intact pair and, where the latch is missing, the intact twin's first hits."""
 
     camera: Camera
     hits: FirstHits
     pair: tuple[Floats, Floats] | None
+    twin_hits: FirstHits | None = None
 
 
 def entry(take: Take, pixels: Pixels, evidence: Evidence) -> LabelledPhoto:
@@ -51,7 +54,9 @@ def entry(take: Take, pixels: Pixels, evidence: Evidence) -> LabelledPhoto:
     scale = np.array([pixels.shape[1] / take.camera.width, pixels.shape[0] / take.camera.height])
     facts = attributes(take, pixels, float(scale[0]))
     if take.model.spec is None:
-        return LabelledPhoto(file, name, None, reason=Reason.NO_FACE, attributes=facts)
+        return LabelledPhoto(
+            file, name, None, reason=Reason.NO_FACE, split=take.assignment.split, attributes=facts
+        )
     shape = family(take.assignment.family)
     matrix = np.diag([*scale, 1.0]) @ take.camera.homography(shape)
     matrix = matrix / matrix[2, 2]
@@ -61,31 +66,42 @@ def entry(take: Take, pixels: Pixels, evidence: Evidence) -> LabelledPhoto:
         file=file,
         coupler=name,
         family=shape.key,
-        findings=_findings(take, take.model.spec, evidence, float(scale[0]), facts),
+        findings=_findings(take, take.model.spec, evidence, float(scale[0]), places, facts),
         reason=_reason(take, places, facts),
         homography=tuple(float(value) for value in matrix.ravel()),
         places=places,
+        split=take.assignment.split,
         attributes=facts,
     )
 
 
 def _findings(
-    take: Take, spec: CouplerSpec, evidence: Evidence, scale: float, facts: dict[str, Any]
+    take: Take,
+    spec: CouplerSpec,
+    evidence: Evidence,
+    scale: float,
+    places: dict[Place, float],
+    facts: dict[str, Any],
 ) -> tuple[LabelledFinding, ...]:
     """Return the findings with their visibility; note how much undamaged places differ, as a control."""
-    if evidence.pair is None:
-        return ()
-    points = take.model.points
-    grown = scale * take.camera.width / evidence.camera.width
-    shares = dict(
-        zip(
-            points,
-            truth.visibility(points, evidence.pair, evidence.camera, take.look, points, grown),
-            strict=True,
+    shares = {damage.place: 0.0 for damage in spec.damages}
+    if evidence.pair is not None:
+        points = take.model.points
+        grown = scale * take.camera.width / evidence.camera.width
+        regions: dict[Place, truth.Region] = {}
+        if evidence.twin_hits is not None:
+            regions[Place.LATCH] = truth.hook_region(
+                evidence.hits, evidence.twin_hits, evidence.camera, places[Place.LATCH]
+            )
+        found = truth.visibility(
+            points, evidence.pair, evidence.camera, take.look, points, grown, regions
         )
-    )
-    damaged = {damage.place for damage in spec.damages}
-    facts["visible_elsewhere"] = max((shares[place] for place in points if place not in damaged), default=0.0)
+        elsewhere = [share for place, share in zip(points, found, strict=True) if place not in shares]
+        facts["visible_elsewhere"] = max(elsewhere, default=0.0)
+        shares = dict(zip(points, found, strict=True))
+    failure = failure_of(spec)
+    if failure is not None and failure.passes_for_intact:
+        shares[Place.LATCH] = min(shares[Place.LATCH], truth.PASSES_FOR_INTACT)
     return tuple(
         LabelledFinding(damage.kind, damage.place, round(damage.severity, 4), shares[damage.place])
         for damage in spec.damages
@@ -122,6 +138,7 @@ def attributes(take: Take, pixels: Pixels, scale: float) -> dict[str, Any]:
     defocus = blur_on_face_mm(camera, shape)
     facts: dict[str, Any] = {
         "generator": plan.GENERATOR_VERSION,
+        "domain": take.assignment.domain.value,
         "seed": take.assignment.seed,
         "index": take.assignment.index,
         "photo": take.photo.number,
@@ -145,6 +162,8 @@ def attributes(take: Take, pixels: Pixels, scale: float) -> dict[str, Any]:
         "blur_sd_mm": round(truth.blur_sd_mm(defocus, look.motion_px, camera.px_per_mm), 3),
         "exposure_ev": round(look.exposure_ev, 2),
         "noise": round(look.noise, 4),
+        "sharpen": round(look.sharpen, 2),
+        "curve": look.curve,
         "codec": look.codec,
         "quality_setting": look.quality,
         "cover": take.photo.cover,

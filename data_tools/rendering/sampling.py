@@ -6,16 +6,43 @@ coupler differs from its intact twin by the damages alone.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
+from data_tools.rendering.domains import Domain, choice
 from data_tools.rendering.palette import sample_finish
 from data_tools.rendering.sampling_soiling import sample_soiling
 from data_tools.rendering.spec import CouplerSpec
 from model.families import TOLERANCE_MM, Family
 from model.families import family as family_row
+
+_STYLES: dict[Domain, dict[str, tuple[float, float]]] = {
+    Domain.TRAIN: {"separate": (0.52, 0.27), "webbed": (0.3, 0.18), "body": (0.18, 0.55)},
+    Domain.STRESS: {"hub": (0.5, 0.4), "petal": (0.5, 0.6)},
+    Domain.LOCAL: {"ring": (1.0, 1.0)},
+}
+"""Ways the sleeves are joined, with their odds on a narrow and on a wide nose (see ``insulator``)."""
+_HANDLES: dict[Domain, dict[str, tuple[float, float]]] = {
+    Domain.TRAIN: {"pistol": (1.1, 1.65), "straight": (0.0, 0.3)},
+    Domain.STRESS: {"angled": (0.4, 1.0), "raised": (-0.5, -0.15)},
+    Domain.LOCAL: {"steep": (1.75, 1.95)},
+}
+"""Handle types with the range of their bend, radians down from straight back."""
+_FACETS = {Domain.TRAIN: (5, 6, 8, 12), Domain.STRESS: (7, 10), Domain.LOCAL: (9,)}
+_ODD_BORES = {Domain.TRAIN: ("d", "flats"), Domain.STRESS: ("key",), Domain.LOCAL: ("round",)}
+_SLOTS = {
+    Domain.TRAIN: ((0, 2, 4, 4, 6), (0, 2, 2, 4)),
+    Domain.STRESS: ((3, 5), (3,)),
+    Domain.LOCAL: ((8,), (1,)),
+}
+"""Numbers of slots in large and in small sockets."""
+_ODD_LATCHES = {
+    Domain.TRAIN: {"fork": 0.0, "ribs": 0.3, "hole": 0.0, "metal": 0.2},
+    Domain.STRESS: {"fork": 0.6, "ribs": 0.0, "hole": 0.5, "metal": 0.3},
+    Domain.LOCAL: {"fork": 0.0, "ribs": 1.0, "hole": 1.0, "metal": 0.0},
+}
+"""Odds of a forked hook, ribs on the arm, a hole in it, a metal hook."""
 
 
 def sample_coupler(rng: np.random.Generator, family: str) -> CouplerSpec:
@@ -56,7 +83,7 @@ def _nose(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> Non
     build["lip_round"] = _uniform(rng, 0.25, 1.3)
     build["corner_round"] = _uniform(rng, 4.0, 14.0)
     faceted = _maybe(rng, 0.15)
-    build["facet_count"] = int(rng.choice([5, 6, 8, 12])) if faceted else 0
+    build["facet_count"] = int(rng.choice(choice(_FACETS))) if faceted else 0
     build["facet_depth"] = _uniform(rng, 0.1, 0.5)
     build["facet_phase"] = _uniform(rng, 0, 6.28)
     build["ridges"] = [
@@ -86,7 +113,7 @@ def _sleeves(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> 
     build["fillet"] = _uniform(rng, 0.3, 1.6)
     kinds = ["round"] * count
     if _maybe(rng, 0.3):
-        odd = str(rng.choice(["d", "flats", "key"]))
+        odd = str(rng.choice(choice(_ODD_BORES)))
         kinds = [odd if _maybe(rng, 0.6) else "round" for _ in range(count)]
     build["bore_shape"] = kinds
     build["bore_turn"] = [_uniform(rng, -3.14, 3.14) for _ in range(count)]
@@ -96,8 +123,9 @@ def _sleeves(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> 
 
 def _joints(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> None:
     wide = shape.nose_width > 50
-    odds = [0.27, 0.18, 0.55] if wide else [0.52, 0.3, 0.18]
-    build["style"] = str(rng.choice(["separate", "webbed", "body"], p=odds))
+    styles = choice(_STYLES)
+    odds = np.array([pair[wide] for pair in styles.values()])
+    build["style"] = str(rng.choice(list(styles), p=odds / odds.sum()))
     flush = _maybe(rng, 0.45)
     build["body_top"] = -_uniform(rng, 0.0, 0.3) if flush else -_uniform(rng, 0.5, 6.0)
     build["inserts"] = _maybe(rng, 0.15)
@@ -139,8 +167,7 @@ def _sockets(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> 
     build["contact_play"] = _uniform(rng, 0.05, 0.45)
     build["contact_taper"] = _uniform(rng, 0.0, 0.22)
     build["contact_lip"] = _uniform(rng, 0.0, 0.35)
-    slots = int(rng.choice([0, 2, 4, 4, 6]))
-    small = int(rng.choice([0, 2, 2, 4]))
+    slots, small = (int(rng.choice(counts)) for counts in choice(_SLOTS))
     build["slots"] = [small if c.bore_diameter < 4 else slots for c in shape.contacts]
     same = _uniform(rng, 0, 1.57)
     loose = _maybe(rng, 0.6)
@@ -150,31 +177,37 @@ def _sockets(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> 
 
 
 def _latch(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> None:
+    """Draw the lever. Its hook always stands above the nose and near its front (within 8 mm behind the lip),
+    so high that a viewer 40 degrees below the axis still sees it over the lip."""
     if not shape.has_latch:
         return
+    lip, half = float(build["recess"]), shape.nose_height / 2
     down, short = _maybe(rng, 0.75), _maybe(rng, 0.3)
-    tooth = _uniform(rng, 1.2, 2.0) if short else _uniform(rng, 1.5, 4.6)
-    gap = _uniform(rng, 0.3, 3.2)
-    build["hook_down"], build["hook_tooth"] = down, tooth
-    build["arm_base"] = shape.nose_height / 2 + gap + (tooth if down else 0.0)
-    build["arm_thick"] = _uniform(rng, 2.2, 4.4)
-    build["arm_width"] = _uniform(rng, 4.2, 13.5)
+    tooth = _uniform(rng, 2.0, 2.8) if short else _uniform(rng, 2.2, 4.8)
+    gap, thick = _uniform(rng, 0.5, 3.0), _uniform(rng, 2.4, 4.2)
+    length = _uniform(rng, 4.0, 6.0) if short else _uniform(rng, 4.5, 10.0)
+    tip = lip + (_uniform(rng, -8.0, -3.0) if _maybe(rng, 0.55) else _uniform(rng, -3.0, 2.0))
+    tip = max(tip, 4.0 + length - build["nose_length"])
+    wanting = max(0.0, 2.2 + np.tan(np.radians(40)) * max(lip - tip, 0.0) - (gap + tooth + thick))
+    gap, tooth = gap + 0.5 * wanting, tooth + 0.5 * wanting
+    build["hook_down"], build["hook_tooth"], build["hook_length"] = down, tooth, length
+    build["arm_base"] = half + gap + (tooth if down else 0.0)
+    build["arm_thick"], build["latch_tip"] = thick, tip
+    build["arm_width"] = _uniform(rng, 4.8, 12.5)
     build["hook_width"] = (
-        build["arm_width"] * _uniform(rng, 0.85, 1.3) if _maybe(rng, 0.5) else build["arm_width"]
+        build["arm_width"] * _uniform(rng, 0.9, 1.25) if _maybe(rng, 0.5) else build["arm_width"]
     )
     build["hook_extra"] = _uniform(rng, 0, 1.4) if _maybe(rng, 0.4) else 0.0
-    build["hook_length"] = _uniform(rng, 4.0, 6.0) if short else _uniform(rng, 4.5, 10.0)
-    build["latch_tip"] = -_uniform(rng, 3.0, 15.0) if _maybe(rng, 0.65) else _uniform(rng, -3.0, 2.0)
-    build["latch_tip"] = max(build["latch_tip"], 2.0 + build["hook_length"] - build["nose_length"])
-    build["hook_ramp"] = _uniform(rng, 0.15, 1.1)
+    build["hook_ramp"] = _uniform(rng, 0.15, 1.0)
     build["hook_round"] = _uniform(rng, 0.4, 2.2)
     build["latch_round"] = _uniform(rng, 0.3, 1.0)
     build["latch_fillet"] = _uniform(rng, 0.3, 2.0)
     build["hook_rough"] = _uniform(rng, 0.02, 0.2) if _maybe(rng, 0.4) else 0.0
-    build["hook_fork"] = _maybe(rng, 0.1)
-    build["arm_ribs"] = _maybe(rng, 0.3)
-    build["arm_hole"] = _maybe(rng, 0.12)
-    build["hook_metal"] = _maybe(rng, 0.2)
+    odd = choice(_ODD_LATCHES)
+    build["hook_fork"] = _maybe(rng, odd["fork"])
+    build["arm_ribs"] = _maybe(rng, odd["ribs"])
+    build["arm_hole"] = _maybe(rng, odd["hole"])
+    build["hook_metal"] = _maybe(rng, odd["metal"])
     build["pivot_seen"] = _maybe(rng, 0.6)
 
 
@@ -199,7 +232,7 @@ def _head(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> Non
     build["tower_blend"] = _uniform(rng, 0.5, 7.0)
     span = build["nose_length"] + build["latch_tip"] - build["hook_length"]
     build["hood_length"] = (
-        _uniform(rng, 3.0, max(0.9 * span, 4.0))
+        _uniform(rng, 2.0, max(0.6 * span, 3.0))
         if _maybe(rng, 0.35) and build["tower_top"] > build["arm_base"]
         else 0.0
     )
@@ -210,10 +243,9 @@ def _head(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> Non
 
 
 def _handle(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> None:
-    kind = str(rng.choice(["pistol", "straight", "angled"], p=[0.45, 0.25, 0.3]))
-    bend: Sequence[float] = {"pistol": (1.1, 1.65), "straight": (0.0, 0.3), "angled": (0.4, 1.0)}[kind]
-    build["handle"] = kind
-    build["bend"] = _uniform(rng, bend[0], bend[1])
+    handles = choice(_HANDLES)
+    build["handle"] = str(rng.choice(list(handles)))
+    build["bend"] = _uniform(rng, *handles[build["handle"]])
     build["straight"] = _uniform(rng, 5.0, 45.0)
     build["handle_length"] = _uniform(rng, 110.0, 190.0)
     build["grip_wide"] = _uniform(rng, 14.0, 23.0)

@@ -18,10 +18,17 @@ MODES: dict[FindingKind, tuple[str, ...]] = {
     FindingKind.HEAT_MELTED_HOUSING: melting.MODES,
 }
 _ODDS: dict[FindingKind, tuple[float, ...]] = {
-    FindingKind.MISSING_LATCH: (0.3, 0.25, 0.28, 0.17),
     FindingKind.BROKEN_PIN_HOUSING: (0.32, 0.2, 0.28, 0.2),
     FindingKind.HEAT_MELTED_HOUSING: (0.34, 0.26, 0.2, 0.2),
 }
+_LATCH_ODDS: dict[str, tuple[float, tuple[float, float]]] = {
+    "hook_sheared": (0.24, (0.2, 0.6)),
+    "arm_stub": (0.27, (0.4, 0.85)),
+    "arm_gone": (0.42, (0.65, 1.0)),
+    "hook_worn": (0.07, (0.05, 0.3)),
+}
+"""Odds and severities of each way to lose a latch, in the order of ``latch.MODES``. Less than a tenth of
+the severities lie below 0.3, where the hook still holds in part; two in three lose the arm or most of it."""
 
 _HEAT_THAT_DEFORMS = 0.3
 """Share of the full heat at a neighbour's mouth from which its deformation can be seen; by eye."""
@@ -80,6 +87,10 @@ def _spread(rng: np.random.Generator, spec: CouplerSpec) -> list[Damage]:
 
 
 def _one(rng: np.random.Generator, kind: FindingKind, place: Place) -> Damage:
+    if kind is FindingKind.MISSING_LATCH:
+        mode = str(rng.choice(MODES[kind], p=[rows[0] for rows in _LATCH_ODDS.values()]))
+        low, high = _LATCH_ODDS[mode][1]
+        return Damage(kind, place, float(rng.uniform(low, high)), mode, int(rng.integers(1 << 31)))
     mode = str(rng.choice(MODES[kind], p=_ODDS[kind]))
     severity = float(rng.uniform(0.05, 1.0)) if rng.random() < 0.5 else float(rng.beta(3.0, 1.7))
     return Damage(kind, place, severity, mode, int(rng.integers(1 << 31)))

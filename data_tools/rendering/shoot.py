@@ -13,12 +13,14 @@ import numpy as np
 from data_tools.rendering import light, phone, plan, record
 from data_tools.rendering.camera import Camera, blur_on_face_mm, sample_camera
 from data_tools.rendering.directions import Floats
+from data_tools.rendering.domains import using
+from data_tools.rendering.ground_truth import places_in_view
 from data_tools.rendering.renderer import Renderer
 from data_tools.rendering.scene import Stage
 from data_tools.rendering.subject import Model, build, props_for, stages
 from model.families import family
 from model.manifest import LabelledPhoto
-from model.vocabulary import Reason
+from model.vocabulary import Place, Reason
 
 
 @dataclass(frozen=True)
@@ -63,10 +65,12 @@ def shoot(
     Raises:
         ValueError: geometry that cannot be rendered, or a picture that is not finite.
     """
-    with clock("geometry"):
+    with clock("geometry"), using(assignment.domain):
         model = build(assignment)
     for number in range(assignment.photos):
-        yield _take(assignment, plan.plan_photo(assignment, number), model, renderer, settings, clock)
+        with using(assignment.domain):
+            shot = _take(assignment, plan.plan_photo(assignment, number), model, renderer, settings, clock)
+        yield shot
 
 
 def _take(
@@ -82,7 +86,7 @@ def _take(
         take = set_up(rng, assignment, photo, model, settings)
         scenes = stages(model, props_for(assignment, photo, take.camera), photo, take.lighting, take.camera)
     seed = int(assignment.random(6, photo.number).integers(1 << 30))
-    radiance, evidence = _render(scenes, renderer, settings.samples, seed, clock)
+    radiance, evidence = _render(scenes, model, renderer, settings.samples, seed, clock)
     with clock("phone"):
         pixels = phone.shrunk(phone.develop(radiance, take.camera, take.look, rng), take.look)
         data = phone.encode_file(pixels, take.look)
@@ -146,7 +150,7 @@ def _spoilt(
 
 
 def _render(
-    scenes: list[Stage], renderer: Renderer, samples: int, seed: int, clock: Clock
+    scenes: list[Stage], model: Model, renderer: Renderer, samples: int, seed: int, clock: Clock
 ) -> tuple[Floats, record.Evidence]:
     camera = scenes[0].camera
     half = camera.resized(camera.width // 2, camera.height // 2)
@@ -155,10 +159,13 @@ def _render(
     with clock("render"):
         radiance = loaded.radiance(camera, samples, seed)
         hits = loaded.first_hits(half)
-    if len(scenes) == 1:
+    damages = model.spec.damages if model.spec is not None else ()
+    in_view = places_in_view({d.place: model.points[d.place] for d in damages}, half, hits)
+    if not any(in_view.values()):
         return radiance, record.Evidence(half, hits, None)
     with clock("twin"):
         few = max(8, samples // 2)
         damaged = loaded.radiance(half, few, seed)
-        intact = renderer.load(scenes[1]).radiance(half, few, seed)
-    return radiance, record.Evidence(half, hits, (damaged, intact))
+        whole = renderer.load(scenes[1])
+        twin_hits = whole.first_hits(half) if Place.LATCH in in_view else None
+        return radiance, record.Evidence(half, hits, (damaged, whole.radiance(half, few, seed)), twin_hits)

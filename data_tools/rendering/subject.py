@@ -8,10 +8,10 @@ import numpy as np
 
 from data_tools.rendering import plan
 from data_tools.rendering.camera import Array, Camera
-from data_tools.rendering.geometry import build_coupler
+from data_tools.rendering.geometry import build_coupler, build_with_twin
 from data_tools.rendering.ground_truth import place_points
 from data_tools.rendering.light import Lighting
-from data_tools.rendering.others import OTHER_KINDS, build_other
+from data_tools.rendering.others import build_other, sample_kind
 from data_tools.rendering.props import sample_background, sample_props
 from data_tools.rendering.sampling import sample_coupler
 from data_tools.rendering.sampling_damage import sample_damages
@@ -44,7 +44,7 @@ def build(assignment: plan.Assignment) -> Model:
         return _coupler(assignment)
     if assignment.subject is plan.Subject.OTHER:
         rng = assignment.random(3)
-        kind = str(rng.choice(OTHER_KINDS))
+        kind = sample_kind(rng)
         return Model(*merge(build_other(rng, kind)), None, None, {}, kind)
     return Model(*merge([]), None, None, {}, "place")
 
@@ -52,9 +52,12 @@ def build(assignment: plan.Assignment) -> Model:
 def _coupler(assignment: plan.Assignment) -> Model:
     intact = sample_coupler(assignment.random(3), assignment.family)
     spec = sample_damages(assignment.random(4), intact, set(assignment.kinds)) if assignment.kinds else intact
-    meshes = build_coupler(spec)
-    bare = build_coupler(intact) if spec.damages else meshes
-    twin = merge(bare) if spec.damages else None
+    if spec.damages:
+        meshes, bare = build_with_twin(spec)
+        twin = merge(bare)
+    else:
+        meshes = bare = build_coupler(spec)
+        twin = None
     return Model(*merge(meshes), twin, spec, place_points(family(assignment.family), bare), assignment.family)
 
 

@@ -13,6 +13,7 @@ from scipy.spatial.transform import Rotation
 
 from data_tools.rendering.coats import Colour, Noise, any_colour, linear, muted_colour, painted
 from data_tools.rendering.contours import Array
+from data_tools.rendering.domains import Domain, choice
 from data_tools.rendering.shapes import Solid, lathe, sheet
 from data_tools.rendering.spec import Mesh
 
@@ -21,12 +22,14 @@ _MOST_LINES = 110
 
 def wall(rng: np.random.Generator, width: float, height: float, noise: Noise) -> list[Mesh]:
     """Return one wall of a random kind, about ``width`` x ``height`` mm."""
-    return _WALLS[rng.integers(len(_WALLS))](rng, width, height, noise)
+    makers = choice(_WALLS)
+    return makers[rng.integers(len(makers))](rng, width, height, noise)
 
 
 def ground(rng: np.random.Generator, width: float, height: float, noise: Noise) -> list[Mesh]:
     """Return one patch of ground of a random kind, facing +z."""
-    return _GROUNDS[rng.integers(len(_GROUNDS))](rng, width, height, noise)
+    makers = choice(_GROUNDS)
+    return makers[rng.integers(len(makers))](rng, width, height, noise)
 
 
 def _grid(x: Array, y: Array) -> Array:
@@ -232,8 +235,16 @@ def _turned(meshes: list[Mesh], degrees: float) -> list[Mesh]:
 
 
 _Maker = Callable[[np.random.Generator, float, float, Noise], list[Mesh]]
-_WALLS: tuple[_Maker, ...] = (_brick, _brick, _blocks, _tiles, _boards, _corrugated, _plain, _plain, _plain)
-_GROUNDS: tuple[_Maker, ...] = (_asphalt, _asphalt, _paving, _paving, _gravel, _grass, _plain)
+_WALLS: dict[Domain, tuple[_Maker, ...]] = {
+    Domain.TRAIN: (_brick, _brick, _boards, _plain, _plain, _plain),
+    Domain.STRESS: (_tiles, _corrugated),
+    Domain.LOCAL: (_blocks,),
+}
+_GROUNDS: dict[Domain, tuple[_Maker, ...]] = {
+    Domain.TRAIN: (_asphalt, _asphalt, _paving, _paving, _plain),
+    Domain.STRESS: (_grass,),
+    Domain.LOCAL: (_gravel,),
+}
 
 
 def moved(meshes: list[Mesh], offset: Array, turn: Rotation | None = None) -> list[Mesh]:

@@ -48,7 +48,7 @@ def build_other(rng: np.random.Generator, kind: str) -> list[Mesh]:
     meshes = _MAKERS[kind](rng, noise)
     if "hand" not in {m.part for m in meshes} and rng.random() < _HAND_SHARE:
         target = [rng.normal(0, 25), rng.normal(0, 25), _top(meshes) + 9.0]
-        meshes += pointing_hand(rng, target, int(rng.choice([0, 0, 1, THUMB])), step=2.2)
+        meshes += pointing_hand(rng, target, int(rng.choice([0, 0, 1, THUMB])), step=2.5)
     if rng.random() < _LOOP_SHARE:
         meshes += cable_loops(rng, [rng.normal(0, 120), rng.normal(0, 120), -rng.uniform(60, 200)], noise)
     return meshes

@@ -167,7 +167,7 @@ def empty_hand(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
         hand = open_hand(rng, rng.uniform(-0.05, 0.9, 4), thumb_out=rng.random(), fatness=wear.fatness)
         hand = hand.moved(euler(), (0.0, -70.0, 0.0))
     turn = euler(rng.normal(0, 35), rng.choice([0.0, 180.0]) + rng.normal(0, 30), rng.uniform(0, 360))
-    return dressed(rng, hand.moved(turn, (0.0, 0.0, 0.0), mirror=rng.random() < 0.5), wear, step=2.1)
+    return dressed(rng, hand.moved(turn, (0.0, 0.0, 0.0), mirror=rng.random() < 0.5), wear, step=2.5)
 
 
 def cable_end(rng: np.random.Generator, noise: Noise) -> list[Mesh]:
