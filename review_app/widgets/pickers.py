@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Literal
 
 import streamlit as st
@@ -28,14 +28,17 @@ def pick_site(
         st.info("There is no site yet. Your maintenance lead adds one with `rounds add-site`.")
         return None
     options = ["", *sites] if every else list(sites)
+    name = "every_site" if every else "site"
+    _from_link(name, options)
     key = st.selectbox(
         "Site",
         options,
         format_func=lambda key: plain(sites[key].name) if key else "All sites",
-        key="every_site" if every else "site",
+        key=name,
         label_visibility=label_visibility,
-        bind="query-params",
+        persist_state="session",
     )
+    _into_link(name, key)
     return sites.get(key or "")
 
 
@@ -56,8 +59,28 @@ def pick_unit(
     def title(key: str) -> str:
         return unit_title(units[key]) + (f" ({notes[key]})" if key in notes else "")
 
-    key = st.selectbox(label, ordered, format_func=title, key="unit", bind="query-params")
+    _from_link("unit", ordered)
+    key = st.selectbox(label, ordered, format_func=title, key="unit", persist_state="session")
+    _into_link("unit", key)
     return units.get(key or "")
+
+
+def _from_link(name: str, options: Sequence[str]) -> None:
+    """Choose what the page's address asks for, when it has changed; forget what is no option here."""
+    asked = st.query_params.get(name)
+    if asked != st.session_state.get(f"asked_{name}"):
+        st.session_state[f"asked_{name}"] = asked
+        if asked in options:
+            st.session_state[name] = asked
+    if name in st.session_state and st.session_state[name] not in options:
+        del st.session_state[name]
+
+
+def _into_link(name: str, chosen: str | None) -> None:
+    """Write the choice into the page's address, so that it can be sent to somebody."""
+    if chosen and chosen != st.query_params.get(name):
+        st.query_params[name] = chosen
+    st.session_state[f"asked_{name}"] = st.query_params.get(name)
 
 
 def unit_title(unit: Unit) -> str:

@@ -120,3 +120,21 @@ def test_growth_is_not_drawn_from_two_photos(open_app: OpenApp, ws: Workspace) -
 
 def test_a_unit_without_photos_says_so(open_app: OpenApp) -> None:
     assert "Nothing yet." in page_words(open_app(TECHNICIAN, "unit"))
+
+
+def test_a_link_opens_the_unit_it_names(open_app: OpenApp) -> None:
+    app = open_app(TECHNICIAN)
+    app.query_params["unit"] = "H-04"
+    app.switch_page("screens/unit.py").run()
+    assert app.selectbox(key="unit").value == "H-04"
+    app.selectbox(key="unit").set_value("H-02").run()
+    assert app.selectbox(key="unit").value == "H-02"
+    assert app.query_params["unit"] == "H-02"
+
+
+def test_a_link_to_a_unit_that_is_not_there_opens_another(open_app: OpenApp) -> None:
+    app = open_app(TECHNICIAN)
+    app.query_params["unit"] = "<script>"
+    app.switch_page("screens/unit.py").run()
+    assert not app.exception
+    assert app.selectbox(key="unit").value == "H-01"
