@@ -9,7 +9,7 @@ from typing import Protocol, cast
 from model.judgement import Judgement
 from model.photo import Photo
 
-USUAL_SIDE = 1280
+USUAL_SIDE = 1000
 
 StepProgress = Callable[[int, int], None]
 """Called with the steps done and the steps in all."""
@@ -79,8 +79,10 @@ def fine_tune(
     return tune(live, manifest, out_dir, replay=replay, progress=progress, seed=seed)
 
 
-def compare(candidate: Path, live: Path, manifests: Sequence[Path]) -> Comparison:
+def compare(
+    candidate: Path, live: Path, manifests: Sequence[Path], *, frozen_test: Path | None
+) -> Comparison:
     """Compare candidate and live on photos that the live one was not trained on."""
     from model.compare import compare as gate
 
-    return gate(candidate, live, manifests)
+    return gate(candidate, live, manifests, frozen_test=frozen_test)

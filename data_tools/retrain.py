@@ -16,6 +16,7 @@ from model.errors import BadRequestError, RoundsError
 Progress = Callable[[float, str], None]
 """Called with the share done (0..1) and what is being done; may raise to stop."""
 
+SAMPLES = Path(__file__).parents[1] / "synthetic_samples" / "manifest.jsonl"
 _TUNING_SHARE = 0.85
 
 
@@ -50,12 +51,17 @@ def retrain(
         live,
         frozen.manifest,
         _run_folder(ws, frozen),
-        replay=_optional(ws.settings.replay_manifest),
+        replay=_rendered(ws.settings.replay_manifest),
         progress=lambda done, total: tell(_TUNING_SHARE * done / max(1, total), "learning"),
         seed=seed,
     )
     tell(_TUNING_SHARE, "comparing with the live version")
-    comparison = model_side.compare(candidate, live, _gate_manifests(ws, frozen))
+    comparison = model_side.compare(
+        candidate,
+        live,
+        [frozen.held_out, frozen.never_regress],
+        frozen_test=_rendered(ws.settings.gate_manifest),
+    )
     return _settle(ws, actor, candidate, comparison, frozen)
 
 
@@ -103,13 +109,11 @@ def _run_folder(ws: Workspace, frozen: FrozenSet) -> Path:
     return ws.folder / "runs" / frozen.digest[:16]
 
 
-def _gate_manifests(ws: Workspace, frozen: FrozenSet) -> list[Path]:
-    gate = _optional(ws.settings.gate_manifest)
-    return [frozen.held_out, frozen.never_regress, *([gate] if gate else [])]
-
-
-def _optional(path: str) -> Path | None:
-    return Path(path) if path else None
+def _rendered(path: str) -> Path | None:
+    """Return the manifest of rendered photos a setting names; by default the samples beside the packages."""
+    if path:
+        return Path(path)
+    return SAMPLES if SAMPLES.is_file() else None
 
 
 def _silent(_share: float, _stage: str) -> None:

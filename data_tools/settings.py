@@ -62,9 +62,11 @@ class Settings:
     judge_batch: int = _setting(8, "Photos judged together while a round is taken in.")
     min_confirmed_photos: int = _setting(30, "Confirmed training photos needed before a retrain starts.")
     gate_manifest: str = _setting(
-        "", "Manifest of a frozen test that candidates must not get worse on; empty: none."
+        "", "Manifest of rendered photos whose test split no candidate may do worse on; empty: the samples."
     )
-    replay_manifest: str = _setting("", "Manifest of rendered photos replayed while retraining; empty: none.")
+    replay_manifest: str = _setting(
+        "", "Manifest of rendered photos whose train split is replayed while retraining; empty: the samples."
+    )
 
     @property
     def cost_of_miss(self) -> dict[FindingKind, float]:

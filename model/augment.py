@@ -31,8 +31,9 @@ class Photometric:
             (0.25, self._cover),
         )
         for share, step in steps:
-            chosen = self._uniform(len(batch), 0, 1, batch.device).view(-1, 1, 1, 1) < share
-            batch = torch.where(chosen, step(batch), batch).clamp(0, 1)
+            chosen = torch.nonzero(self._uniform(len(batch), 0, 1, batch.device) < share).flatten()
+            if len(chosen):
+                batch = batch.index_copy(0, chosen, step(batch[chosen]).clamp(0, 1))
         return batch
 
     def _uniform(self, count: int, low: float, high: float, device: torch.device) -> Tensor:

@@ -6,7 +6,7 @@ sign test (the exact form of McNemar's test) says whether losing more than gaini
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -71,16 +71,17 @@ class Comparison:
     report: dict[str, object] = field(default_factory=dict)
 
 
-def compare(candidate: Path, live: Path, manifests: Sequence[Path]) -> Comparison:
+def compare(
+    candidate: Path, live: Path, manifests: Sequence[Path], *, frozen_test: Path | None = None
+) -> Comparison:
     """Judge every photo of the manifests with both model files and decide.
 
-    The manifests hold photos that neither was trained on: the operator's held-out couplers, the frozen
-    rendered test, the never-regress list.
+    ``manifests`` are the operator's own: held-out couplers and the never-regress list. Of ``frozen_test``, a
+    manifest of rendered photos, only the photos of split ``test`` are used.
     """
     books: dict[str, list[Scored]] = {"candidate": [], "live": []}
     classifiers = {"candidate": Classifier(load_model(candidate)), "live": Classifier(load_model(live))}
-    for manifest in manifests:
-        labels: list[LabelledPhoto] = read_manifest(manifest)
+    for manifest, labels in _cases(manifests, frozen_test):
         for name, classifier in classifiers.items():
             books[name] += score_labelled(classifier, labels, manifest.parent)
     pairs = {
@@ -96,6 +97,13 @@ def compare(candidate: Path, live: Path, manifests: Sequence[Path]) -> Compariso
     )
     report = evaluate(classifiers["candidate"], books["candidate"])
     return _decide(pairs, report, len(books["live"]))
+
+
+def _cases(manifests: Sequence[Path], frozen_test: Path | None) -> Iterator[tuple[Path, list[LabelledPhoto]]]:
+    for manifest in manifests:
+        yield manifest, read_manifest(manifest)
+    if frozen_test is not None:
+        yield frozen_test, [photo for photo in read_manifest(frozen_test) if photo.split == "test"]
 
 
 def _both(books: dict[str, list[Scored]], kind: FindingKind) -> list[tuple[Scored, Scored]]:

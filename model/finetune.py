@@ -49,7 +49,7 @@ def fine_tune(
         out_dir: the candidate is written here as ``candidate.safetensors``.
         replay: manifest of rendered photos mixed into every batch, half and half.
         progress: told (steps done, steps in all).
-        steps: optimiser steps; by default about six passes, at least 60 and at most 2,000.
+        steps: optimiser steps; by default about four passes, at least 40 and at most 1,000.
 
     Returns:
         The candidate's path. Its calibration is the live one's; ``model.compare`` checks that it holds.
@@ -61,7 +61,7 @@ def fine_tune(
     rooted = [(label, manifest.parent) for label in own] + [(label, replay.parent) for label in old if replay]
     config = TrainConfig(seed=seed, learning_rate=3e-4, bank_side=640, condition_batch=batch, ema=0.98)
     bank = _bank(rooted, config)
-    count = steps or max(60, min(2000, 6 * len(own) * 2 // batch))
+    count = steps or max(40, min(1000, 4 * len(own) * 2 // batch))
     network = _learn(model.condition, bank, len(own), count, config, progress)
     card = replace(
         model.card,
@@ -93,8 +93,9 @@ def _learn(
     for early in (network.backbone.low, network.backbone.middle):
         early.requires_grad_(False)
     draw = Draw(torch.Generator().manual_seed(config.seed + 3), bank.device)
-    preset = TrainPreset()
-    photometric = Photometric(draw.generator, 0.7)
+    # Sampled once a pixel: the views of a fine-tune are made on a CPU.
+    preset = TrainPreset(oversample=1, photometric=0.7)
+    photometric = Photometric(draw.generator, preset.photometric)
     parts, latches, valid = family_boxes(bank.device)
 
     def loss(rows: Tensor) -> Tensor:

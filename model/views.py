@@ -78,7 +78,7 @@ def condition_views(
     mirror = draw.uniform((count,), 0, 1) < 0.5
     flip = torch.tensor([[-1.0, 0, side], [0, 1, 0], [0, 0, 1]], device=bank.device, dtype=torch.float64)
     matrix = torch.where(mirror[:, None, None], matrix @ flip, matrix)
-    views = warp_batch(bank.photos[index], bank.sizes[index], matrix, side, oversample=2)
+    views = warp_batch(bank.photos[index], bank.sizes[index], matrix, side, oversample=preset.oversample)
     return views, _mirrored(targets, mirror)
 
 
@@ -138,7 +138,7 @@ def locator_views(bank: PhotoBank, index: Tensor, draw: Draw, preset: TrainPrese
     near = _second_glance(targets, draw, side)
     closer = (draw.uniform((count,), 0, 1) < 0.4) & (targets.family >= 0)
     matrix = torch.where(closer[:, None, None], near, whole)
-    views = warp_batch(bank.photos[index], size, matrix, side, oversample=2)
+    views = warp_batch(bank.photos[index], size, matrix, side, oversample=preset.oversample)
     return views, torch.linalg.solve(matrix, targets.matrix.double())
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from data_tools import jobs, model_side, registry
-from data_tools.retrain import retrain, run_job
+from data_tools.retrain import SAMPLES, retrain, run_job
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError, ConflictError, NotAllowedError, NotFoundError
 from tests.test_data_tools.store_kit import (
@@ -43,8 +43,8 @@ def _fake_training(monkeypatch: pytest.MonkeyPatch, answer: _Answer, calls: list
         (out_dir / "candidate.safetensors").write_text("grey-9")
         return out_dir / "candidate.safetensors"
 
-    def gate(candidate: Path, live: Path, manifests: list[Path]) -> _Answer:
-        calls.append({"candidate": candidate, "live": live, "manifests": manifests})
+    def gate(candidate: Path, live: Path, manifests: list[Path], *, frozen_test: Path) -> _Answer:
+        calls.append({"live": live, "manifests": manifests, "frozen_test": frozen_test})
         return answer
 
     monkeypatch.setattr(model_side, "fine_tune", tune)
@@ -74,6 +74,8 @@ def test_retraining_promotes_what_is_not_worse(taught: Workspace, monkeypatch: p
     assert _live(taught) == taught.classifier().version == "grey-9"
     assert calls[0]["live"] == calls[1]["live"] == Path("shipped.safetensors")
     assert calls[1]["manifests"] == [outcome.training_set.held_out, outcome.training_set.never_regress]
+    assert calls[0]["replay"] == calls[1]["frozen_test"] == SAMPLES
+    assert SAMPLES.is_file()
     assert [stage for _, stage in seen] == [
         "freezing the training set",
         "learning",

@@ -111,3 +111,10 @@ def test_photos_held_out_for_ever_are_not_learnt(model_file: Path, drawn: Path, 
     write_manifest(held, labels)
     with pytest.raises(Exception, match="at least one labelled photo"):
         fine_tune(model_file, held, tmp_path, steps=1)
+
+
+def test_of_the_frozen_test_only_the_test_split_counts(model_file: Path, drawn: Path) -> None:
+    labels = read_manifest(drawn)
+    mixed = drawn.parent / "mixed.jsonl"
+    write_manifest(mixed, [replace(p, split="test" if n < 5 else "train") for n, p in enumerate(labels)])
+    assert compare(model_file, model_file, [], frozen_test=mixed).n == 5
