@@ -17,9 +17,9 @@ from data_tools.rendering.camera import Array, Camera, undistort
 from data_tools.rendering.directions import Floats
 from data_tools.rendering.phone import PhoneLook, colours, develop_pair, exposure, to_display
 from data_tools.rendering.renderer import FirstHits
-from data_tools.rendering.spec import Mesh
+from data_tools.rendering.spec import Damage, Mesh
 from model.families import Family
-from model.vocabulary import Place, Reason
+from model.vocabulary import FindingKind, Place, Reason
 
 Region = tuple[NDArray[np.bool_], float]
 """A mask (H x W) of the pixels that may show a place's damage, and the area of the whole place, pixels."""
@@ -29,8 +29,12 @@ FACE_PLANE_MARGIN = 1.15
 """The damaged place is searched for a difference this much wider than the pin housing."""
 FAINT = 0.04
 """Smallest difference of a display channel (0..1) that counts, before noise is added."""
-FEWEST_PIXELS = 12.0
-"""A difference of fewer photo pixels than this is not visible."""
+FEWEST_PIXELS, PLENTY_OF_PIXELS = 12.0, 45.0
+"""A difference of fewer photo pixels than the first is not visible; from the second on it counts fully."""
+BREAK_SHARE = 0.4
+"""A break that changes this share of its place is as visible as a break can be: a gap of a quarter of the
+sleeve catches the eye, whereas heat changes the whole place."""
+SLIGHT = 0.3
 BLUR_LIMIT_MM = 0.7
 """Standard deviation of the blur on the face, mm, from which a photo counts as too blurred."""
 PASSES_FOR_INTACT = 0.1
@@ -157,9 +161,22 @@ def _as_photographed(mask: NDArray[np.uint8], camera: Camera) -> NDArray[np.uint
 def _visible(strength: Floats, region: Region, final_scale: float) -> float:
     mask, area = region
     differing = float(strength[mask].sum())
-    if differing * final_scale**2 < FEWEST_PIXELS or area <= 0:
+    pixels = differing * final_scale**2
+    if pixels < FEWEST_PIXELS or area <= 0:
         return 0.0
-    return round(min(1.0, differing / area), 4)
+    return round(min(1.0, differing / area) * min(1.0, pixels / PLENTY_OF_PIXELS), 4)
+
+
+def of_damage(damage: Damage, share: float, others: Iterable[Damage]) -> float:
+    """Return how visible one damage is where ``share`` of its place differs.
+
+    Two damages at one place cannot be told apart by that: a slight one beside another counts at most as
+    ``PASSES_FOR_INTACT``.
+    """
+    if damage.kind is FindingKind.BROKEN_PIN_HOUSING:
+        share = min(1.0, share / BREAK_SHARE)
+    shared = any(other.place is damage.place and other is not damage for other in others)
+    return round(min(share, PASSES_FOR_INTACT) if shared and damage.severity < SLIGHT else share, 4)
 
 
 def _noise_level(radiance: Floats, look: PhoneLook) -> Floats:

@@ -25,6 +25,8 @@ HOOK_GONE_FROM = 0.3
 """From this severity on the hook itself is gone; below, some of it still holds."""
 _CLEAR_OF_LIP = 13.0
 """A latch without hook ends at least this far (mm) behind the nose's lip: no intact hook does."""
+_OUT_OF_SLOT = 8.0
+"""Nor does it stick out of its slot by more than this, mm."""
 
 
 class LatchFailure:
@@ -42,12 +44,12 @@ class LatchFailure:
         tip, hook = float(build["latch_tip"]), float(build["hook_length"])
         slot, lip = -float(build["nose_length"]), float(build["recess"])
         gross = np.clip((s - HOOK_GONE_FROM) / (1 - HOOK_GONE_FROM), 0.0, 1.0)
-        start = min(tip - hook - 1.0, lip - _CLEAR_OF_LIP)
+        start = min(tip - hook - 1.0, lip - _CLEAR_OF_LIP, slot + _OUT_OF_SLOT)
         if damage.mode == "hook_sheared":
-            gone = start - 4.0 * gross
+            gone = max(start - 6.0 * gross, slot + 1.0)
             self.end = gone if s >= HOOK_GONE_FROM else tip - hook * (0.1 + 1.3 * s)
         elif damage.mode == "arm_stub":
-            self.end = start + (slot - 2.5 - start) * (0.15 + 0.85 * gross)
+            self.end = min(start, slot + 3.0) - 8.0 * gross
         elif damage.mode == "arm_gone":
             depth = rng.uniform(0.5, 0.9) if rng.random() < 0.3 else 1.5
             self.end = slot - depth * float(build["slot_depth"])

@@ -98,30 +98,35 @@ def draw(rng: np.random.Generator, table: Table, spread: float = 0.25) -> list[f
     """Return a colour of the table, jittered in brightness and a little in hue."""
     odds = np.array([row[0] for row in table])
     chosen = np.array(table[int(rng.choice(len(table), p=odds / odds.sum()))][1])
+    jitter = chosen * np.exp(rng.normal(0, spread) + rng.normal(0, 0.08, 3))
+    return [float(v) for v in np.clip(jitter, 0.004, 0.9)]
+
+
+def _plastic(rng: np.random.Generator, table: Table) -> list[float]:
+    """Draw a colour until its hue is one of the current domain's own."""
     while True:
-        jitter = chosen * np.exp(rng.normal(0, spread) + rng.normal(0, 0.08, 3))
-        colour = [float(v) for v in np.clip(jitter, 0.004, 0.9)]
-        if current() is not Domain.TRAIN or not _held_out(colour):
+        colour = draw(rng, table)
+        if _held_out(colour) is not (current() is Domain.TRAIN):
             return colour
 
 
 def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
     """Return the plastics (colour, gloss, ageing, wear, marks) and the contact metal of one coupler."""
     shells, sleeves = choice(PLASTICS)
-    shell = draw(rng, shells)
-    sleeve = list(shell) if rng.random() < 0.4 and len(shells) > 1 else draw(rng, sleeves)
-    head = list(shell) if rng.random() < 0.6 else draw(rng, shells)
+    shell = _plastic(rng, shells)
+    sleeve = list(shell) if rng.random() < 0.4 and len(shells) > 1 else _plastic(rng, sleeves)
+    head = list(shell) if rng.random() < 0.6 else _plastic(rng, shells)
     latch_roll = rng.random()
-    latch = list(head) if latch_roll < 0.45 else (list(shell) if latch_roll < 0.65 else draw(rng, shells))
+    latch = list(head) if latch_roll < 0.45 else (list(shell) if latch_roll < 0.65 else _plastic(rng, shells))
     return {
         "shell": shell,
         "sleeve": sleeve,
         "head": head,
         "latch": latch,
         "floor": list(sleeve) if rng.random() < 0.75 else list(shell),
-        "handle": list(head) if rng.random() < 0.7 else draw(rng, shells),
-        "release": draw(rng, shells) if rng.random() < 0.4 else list(head),
-        "cable": draw(rng, shells[:3]) if rng.random() < 0.8 else draw(rng, shells),
+        "handle": list(head) if rng.random() < 0.7 else _plastic(rng, shells),
+        "release": _plastic(rng, shells) if rng.random() < 0.4 else list(head),
+        "cable": _plastic(rng, shells[:3]) if rng.random() < 0.8 else _plastic(rng, shells),
         "gloss": float(rng.uniform(0.22, 0.75)),
         "sleeve_gloss": float(rng.uniform(0.22, 0.75)),
         "grain": float(rng.uniform(0.0, 0.08)),

@@ -35,13 +35,13 @@ class Mix:
     others: float = 0.10
     places: float = 0.02
     type1: float = 0.60
-    intact: float = 0.40
+    intact: float = 0.36
     several: float = 0.15
     unusable: float = 0.07
 
 
 MIX = Mix()
-PHOTOS_OF_ONE = (3, 4, 5)
+PHOTOS_OF_ONE = (2, 3, 4, 5)
 _NUMBER = {domain: number for number, domain in enumerate(Domain)}
 _KIND_ODDS: dict[str, dict[FindingKind, float]] = {
     "type1": {

@@ -103,7 +103,12 @@ def _findings(
     if failure is not None and failure.passes_for_intact:
         shares[Place.LATCH] = min(shares[Place.LATCH], truth.PASSES_FOR_INTACT)
     return tuple(
-        LabelledFinding(damage.kind, damage.place, round(damage.severity, 4), shares[damage.place])
+        LabelledFinding(
+            damage.kind,
+            damage.place,
+            round(damage.severity, 4),
+            truth.of_damage(damage, shares[damage.place], spec.damages),
+        )
         for damage in spec.damages
     )
 

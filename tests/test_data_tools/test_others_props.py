@@ -16,6 +16,7 @@ from data_tools.rendering.backgrounds import sample_background
 from data_tools.rendering.coats import Noise
 from data_tools.rendering.contours import circle, inset, rounded_rectangle
 from data_tools.rendering.fittings import hollow_cap, nose_outline
+from data_tools.rendering.domains import Domain, using
 from data_tools.rendering.hand_finish import GLOVES, sample_wear
 from data_tools.rendering.hands import flesh, open_hand
 from data_tools.rendering.others import OTHER_KINDS, build_other, sample_kind
@@ -201,6 +202,8 @@ def test_skin_runs_from_deep_to_very_light_and_every_glove_turns_up() -> None:
     assert tones.min() < 0.05
     assert tones.max() > 0.5
     assert np.quantile(tones, 0.5) == pytest.approx(0.2, abs=0.12)
+    with using(Domain.STRESS):
+        worn += [sample_wear(np.random.default_rng(seed)) for seed in range(50)]
     assert {w.glove for w in worn} == {None, *GLOVES}
 
 
