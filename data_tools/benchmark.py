@@ -8,16 +8,16 @@ from __future__ import annotations
 
 import argparse
 import io
+import tempfile
 import time
-from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import torch
 from PIL import Image
 
+from data_tools.scoring import score_files
 from model.examine import examine
 from model.photo import Photo, open_photo
 from model.predict import DECODE_SIDE, Classifier
@@ -59,26 +59,15 @@ def as_phone_photo(path: Path, size: tuple[int, int] = TWELVE_MEGAPIXELS) -> byt
     return buffer.getvalue()
 
 
-def opened_ahead(files: Sequence[bytes], threads: int = 2, ahead: int = 16) -> Iterator[Photo]:
-    """Yield photos in order, decoding up to ``ahead`` of them in the background."""
-    with ThreadPoolExecutor(threads) as pool:
-        waiting = [pool.submit(open_photo, data, max_side=DECODE_SIDE) for data in files[:ahead]]
-        for number in range(len(files)):
-            photo = waiting.pop(0).result()
-            if number + ahead < len(files):
-                waiting.append(pool.submit(open_photo, files[number + ahead], max_side=DECODE_SIDE))
-            yield photo
-
-
-def plain_labels(classifier: Classifier, files: Sequence[bytes]) -> list[str]:
+def plain_labels(classifier: Classifier, files: Sequence[Path]) -> list[str]:
     """Judge one photo at a time from a full decode and a torchvision resize."""
     from torchvision.io import ImageReadMode, decode_image
     from torchvision.transforms import v2
 
     shrink = v2.Resize(DECODE_SIDE - 1, max_size=DECODE_SIDE, antialias=True)
     labels = []
-    for data in files:
-        full = decode_image(torch.frombuffer(bytearray(data), dtype=torch.uint8), ImageReadMode.RGB)
+    for path in files:
+        full = decode_image(str(path), ImageReadMode.RGB)
         small = np.ascontiguousarray(shrink(full).permute(1, 2, 0).numpy())
         height, width = full.shape[1:]
         photo = Photo(small, width, height, small.shape[1] / width, None, "JPEG", "")
@@ -91,37 +80,39 @@ def _label(outcome: Outcome, label: object) -> str:
     return str(label) if outcome is Outcome.SCORED else "cannot judge"
 
 
-def run(files: Sequence[bytes], model: Path | None = None) -> Timing:
+def run(files: Sequence[Path], model: Path | None = None) -> Timing:
     """Time both ways on the same files, one after the other, in this process."""
     start = time.perf_counter()
     classifier = Classifier.load(model)
     classifier.judge(open_photo(files[0], max_side=DECODE_SIDE))
     first = time.perf_counter() - start
     start = time.perf_counter()
-    ours = [_label(j.outcome, j.label) for j in classifier.judge_many(opened_ahead(files))]
+    ours = [_label(j.outcome, j.label) for _, j in score_files(classifier, files)]
     product = time.perf_counter() - start
     start = time.perf_counter()
     plain = plain_labels(classifier, files)
     plainly = time.perf_counter() - start
     start = time.perf_counter()
-    for data in files:
-        open_photo(data, max_side=DECODE_SIDE)
+    for path in files:
+        open_photo(path, max_side=DECODE_SIDE)
     decode = time.perf_counter() - start
-    return Timing(
-        len(files), product, plainly, decode, first, sum(a == b for a, b in zip(ours, plain, strict=True))
-    )
+    same = sum(a == b for a, b in zip(ours, plain, strict=True))
+    return Timing(len(files), product, plainly, decode, first, same)
 
 
 def main() -> None:
-    """Command line: ``python -m model.benchmark FOLDER [--count 100]``."""
+    """Command line: ``python -m data_tools.benchmark FOLDER [--count 100]``."""
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("folder", type=Path, help="photos, enlarged to 12 megapixels for the run")
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--model", type=Path)
     arguments = parser.parse_args()
     found = sorted(p for p in arguments.folder.rglob("*") if p.suffix.lower() in {".jpg", ".jpeg", ".png"})
-    files = [as_phone_photo(found[n % len(found)]) for n in range(arguments.count)]
-    print(run(files, arguments.model).text())
+    with tempfile.TemporaryDirectory() as folder:
+        files = [Path(folder) / f"{number:04d}.jpg" for number in range(arguments.count)]
+        for number, file in enumerate(files):
+            file.write_bytes(as_phone_photo(found[number % len(found)]))
+        print(run(files, arguments.model).text())
 
 
 if __name__ == "__main__":
