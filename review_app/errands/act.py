@@ -73,9 +73,7 @@ def _actions(ws: Workspace, actor: Actor, site: Site, unit: Unit) -> None:
     options = [_REPLACE, _RETURN] if out else [_STOP, _REPLACE]
     with st.container(border=True):
         st.subheader(md(unit_title(unit)), anchor=False)
-        what = st.segmented_control(
-            "What was done?", options, default=options[0], key=f"what_{unit.key}_{out}"
-        )
+        what = st.pills("What was done?", options, default=options[0], key=f"what_{unit.key}_{out}")
         _cautions()
         if what == _REPLACE:
             _replace_form(ws, actor, unit)

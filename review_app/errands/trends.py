@@ -66,7 +66,7 @@ def show() -> None:
         "Trust in the model": _trust,
         "Monthly report": _report,
     }
-    chosen = st.segmented_control(
+    chosen = st.pills(
         "What to look at",
         list(tabs),
         default="Damage",
@@ -101,7 +101,7 @@ def _pick_kind() -> FindingKind | None:
 
 
 def _damage(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
-    by = st.segmented_control(
+    by = st.pills(
         "By", list(By), default=By.SITE, required=True, format_func=lambda by: _BY_WORDS[by], key="trend_by"
     )
     figure = damage_rate(data, by or By.SITE, kind)
@@ -147,9 +147,7 @@ def _charts(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | No
 
 
 def _lifetimes(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
-    by = st.segmented_control(
-        "Compare by", list(_GROUPS), default=next(iter(_GROUPS)), required=True, key="lifetime_by"
-    )
+    by = st.pills("Compare by", list(_GROUPS), default=next(iter(_GROUPS)), required=True, key="lifetime_by")
     figure = time_to_first_damage(data, _GROUPS[by or next(iter(_GROUPS))], kind)
     figure_panel(figure, _drawn(figure, curve_chart), key="time-to-first-damage")
     if figure.groups is not None and not figure.groups.empty:

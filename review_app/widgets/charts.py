@@ -12,7 +12,7 @@ INK, ACCENT, STOP, QUIET = "#16211F", "#0B5563", "#9B1C1C", "#8A938F"
 # Told apart by hue and by lightness, so that they also differ in grey.
 SERIES = alt.Scale(range=["#0B5563", "#B3541E", "#6A4C93", "#16211F", "#8A6D00", "#2F7D4F"])
 _LEGEND = alt.Legend(title=None, orient="bottom", labelLimit=400, labelColor=INK)
-_ROW_PX = 38
+_ROW_PX, _AXIS_PX = 34, 70
 _FEW_PERCENT = 0.05
 
 
@@ -21,13 +21,15 @@ def interval_chart(table: pd.DataFrame, *, group: str = "group") -> Chart:
     labels = [_label(row, group) for row in table.itertuples()]
     rows = _plain(table).assign(what=labels)
     drawn = rows[rows["rate"].notna()]
-    y = alt.Y("what:N", title=None, sort=labels, axis=alt.Axis(labelLimit=420, labelColor=INK))
+    y = alt.Y(
+        "what:N", title=None, sort=labels, axis=alt.Axis(labelLimit=420, labelColor=INK, labelOverlap=False)
+    )
     x = alt.X("rate:Q", title="share", axis=alt.Axis(format="%"), scale=_from_zero(drawn["high"]))
     names = alt.Chart(rows).mark_point(opacity=0).encode(y=y)
     bars = alt.Chart(drawn).mark_rule(color=ACCENT, strokeWidth=4).encode(y=y, x=alt.X("low:Q"), x2="high:Q")
     points = alt.Chart(drawn).mark_point(filled=True, size=130, color=INK, opacity=1)
     points = points.encode(y=y, x=x, tooltip=["what:N", alt.Tooltip("rate:Q", format=".1%"), "n:Q"])
-    chart: Chart = alt.layer(names, bars, points, height=_ROW_PX * len(rows) + 20)
+    chart: Chart = alt.layer(names, bars, points, height=_ROW_PX * len(rows) + _AXIS_PX)
     return chart
 
 
@@ -35,7 +37,7 @@ def control_chart(table: pd.DataFrame, along: str) -> Chart:
     """Return a control chart along ``week`` or ``site``; points beyond chance differ in shape and colour."""
     time = along == "week"
     x = alt.X(f"{along}:{'T' if time else 'N'}", title=None, axis=alt.Axis(labelAngle=0, labelColor=INK))
-    beyond = ["beyond chance" if flag else "within chance" for flag in table["flagged"]]
+    beyond = ["flagged" if flag else "not flagged" for flag in table["flagged"]]
     rows = _plain(table).assign(beyond=beyond)
     rows = rows[rows["rate"].notna()]
     scale = _from_zero(rows[["upper", "rate"]].max(axis=1))
@@ -94,8 +96,8 @@ def weekly_lines(table: pd.DataFrame, series: str) -> Chart:
     return chart
 
 
-_BEYOND_SHAPE = alt.Scale(domain=["within chance", "beyond chance"], range=["circle", "triangle-up"])
-_BEYOND_COLOUR = alt.Scale(domain=["within chance", "beyond chance"], range=[INK, STOP])
+_BEYOND_SHAPE = alt.Scale(domain=["not flagged", "flagged"], range=["circle", "triangle-up"])
+_BEYOND_COLOUR = alt.Scale(domain=["not flagged", "flagged"], range=[INK, STOP])
 
 
 def _plain(table: pd.DataFrame) -> pd.DataFrame:

@@ -45,7 +45,7 @@ def test_a_unit_is_taken_out_and_stays_out_until_returned(open_app: OpenApp, ws:
 def test_returning_needs_a_reason_and_the_check(open_app: OpenApp, ws: Workspace) -> None:
     take_out_of_service(ws, TECHNICIAN, "H-01", "melted")
     app = open_app(TECHNICIAN, "act")
-    app.segmented_control(key="what_H-01_True").set_value("Return to service").run()
+    app.pills(key="what_H-01_True").set_value("Return to service").run()
     submit(app, "Return to service")
     assert get_unit(ws, LEAD, "H-01").status is UnitStatus.OUT_OF_SERVICE
     app.text_area(key="reason_H-01").set_value("coupler and terminals replaced")
@@ -61,7 +61,7 @@ def test_returning_needs_a_reason_and_the_check(open_app: OpenApp, ws: Workspace
 def test_a_new_coupler_starts_on_the_same_unit(open_app: OpenApp, ws: Workspace) -> None:
     send(ws, "H-01", MELTED, 1)
     app = open_app(TECHNICIAN, "act")
-    app.segmented_control(key="what_H-01_False").set_value("Replace the coupler").run()
+    app.pills(key="what_H-01_False").set_value("Replace the coupler").run()
     app.text_input(key="part_H-01").set_value("K-33")
     app.text_area(key="reason_H-01").set_value("melted at 1")
     submit(app, "Replace the coupler")

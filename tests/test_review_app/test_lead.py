@@ -38,7 +38,7 @@ def test_nothing_is_drawn_from_too_little(open_app: OpenApp, ws: Workspace) -> N
 def test_every_tab_says_its_n(open_app: OpenApp, ws: Workspace, tab: str) -> None:
     send_weeks(ws, 2)
     app = open_app(LEAD, "trends")
-    app.segmented_control(key="trend_tab").set_value(tab).run()
+    app.pills(key="trend_tab").set_value(tab).run()
     assert not app.exception
     words = page_words(app)
     assert words.count("n = ") >= 1
@@ -48,7 +48,7 @@ def test_every_tab_says_its_n(open_app: OpenApp, ws: Workspace, tab: str) -> Non
 def test_an_empty_store_has_words_for_every_tab(open_app: OpenApp) -> None:
     app = open_app(LEAD, "trends")
     for tab in [*TABS, "Monthly report"]:
-        app.segmented_control(key="trend_tab").set_value(tab).run()
+        app.pills(key="trend_tab").set_value(tab).run()
         assert not app.exception
         assert "went wrong" not in page_words(app)
 
@@ -56,7 +56,7 @@ def test_an_empty_store_has_words_for_every_tab(open_app: OpenApp) -> None:
 def test_the_monthly_report_can_be_made(open_app: OpenApp, ws: Workspace) -> None:
     send_weeks(ws, 6)
     app = open_app(LEAD, "trends")
-    app.segmented_control(key="trend_tab").set_value("Monthly report").run()
+    app.pills(key="trend_tab").set_value("Monthly report").run()
     next(button for button in app.button if button.label == "Make the report").click().run()
     assert not app.exception
     assert app.get("download_button")
