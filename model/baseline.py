@@ -27,7 +27,7 @@ def whole_image(bank: PhotoBank, rows: Tensor) -> Tensor:
     out = []
     for row in rows.tolist():
         width, height = (int(v) for v in bank.sizes[row])
-        photo = bank.photos[row : row + 1, :, :height, :width].float().div(255)
+        photo = bank.photos[row, :height, :width].permute(2, 0, 1)[None].float().div(255)
         out.append(functional.interpolate(photo, size=(SIDE, SIDE), mode="bilinear", antialias=True))
     return torch.cat(out)
 

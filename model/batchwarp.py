@@ -13,7 +13,7 @@ def warp_batch(photos: Tensor, sizes: Tensor, matrices: Tensor, side: int, *, ov
     """Cut one square view out of each photo.
 
     Args:
-        photos: Bx3xSxS uint8, each photo in the top left corner of its square.
+        photos: BxSxSx3 uint8, each photo in the top left corner of its square.
         sizes: Bx2 width and height of each photo in pixels.
         matrices: Bx3x3 from view pixels to photo pixels (centres at .5).
         side: side of the views.
@@ -31,9 +31,10 @@ def warp_batch(photos: Tensor, sizes: Tensor, matrices: Tensor, side: int, *, ov
     xy = mapped[:, :2] / mapped[:, 2:].clamp(min=1e-6)
     limit = sizes.float()[:, :, None]
     inside = ((xy >= 0) & (xy <= limit)).all(1) & (mapped[:, 2] > 1e-6)
-    square = photos.shape[-1]
+    square = photos.shape[1]
     grid = (xy / square * 2 - 1).permute(0, 2, 1).reshape(len(photos), fine, fine, 2)
-    views = functional.grid_sample(photos.float().div_(255), grid, padding_mode="border", align_corners=False)
+    channels_first = photos.permute(0, 3, 1, 2).float().div_(255)
+    views = functional.grid_sample(channels_first, grid, padding_mode="border", align_corners=False)
     keep = inside.view(-1, 1, fine, fine)
     views = torch.where(keep, views, torch.full_like(views, OUTSIDE))
     return functional.avg_pool2d(views, oversample) if oversample > 1 else views

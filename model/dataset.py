@@ -88,7 +88,7 @@ class Targets:
 
 @dataclass
 class PhotoBank:
-    """Photos (Nx3xSxS uint8, each in the top left corner), sizes (Nx2: width, height), targets, labels."""
+    """Photos (NxSxSx3 uint8, each in the top left corner), sizes (Nx2: width, height), targets, labels."""
 
     photos: Tensor
     sizes: Tensor
@@ -122,7 +122,7 @@ class PhotoBank:
         if not labels:
             raise ManifestError("at least one labelled photo", "none", "Check the manifest and its splits.")
         side = config.bank_side
-        photos = torch.zeros((len(labels), 3, side, side), dtype=torch.uint8)
+        photos = torch.zeros((len(labels), side, side, 3), dtype=torch.uint8, device=device)
         sizes = torch.zeros((len(labels), 2))
         scales = np.ones(len(labels))
 
@@ -130,7 +130,7 @@ class PhotoBank:
             photo = open_photo(root / labels[number].file, max_side=side)
             rgb = photo.rgb
             height, width = rgb.shape[:2]
-            photos[number, :, :height, :width] = torch.from_numpy(rgb).permute(2, 0, 1)
+            photos[number, :height, :width] = torch.from_numpy(rgb).to(device)
             sizes[number] = torch.tensor([width, height])
             scales[number] = photo.scale
 
@@ -139,7 +139,7 @@ class PhotoBank:
                 if progress:
                     progress(done, len(labels))
         targets = make_targets(labels, scales, config)
-        return cls(photos.to(device), sizes.to(device), targets.to(device), list(labels))
+        return cls(photos, sizes.to(device), targets.to(device), list(labels))
 
 
 def make_targets(

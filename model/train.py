@@ -18,6 +18,7 @@ from pathlib import Path
 import torch
 from torch import Tensor, nn
 
+from model.artefact import load_model
 from model.augment import Photometric
 from model.config import TrainConfig
 from model.dataset import FAMILY_KEYS, USABLE, PhotoBank, family_boxes, split_of
@@ -29,6 +30,8 @@ from model.views import Draw, condition_views, locator_truth, locator_views
 
 Log = Callable[[str], None]
 StepLoss = Callable[[Tensor], Tensor]
+Start = Callable[[nn.Module], None]
+"""Fills a fresh network before its first step."""
 
 
 def pick_device(name: str | None = None) -> torch.device:
@@ -119,13 +122,13 @@ def optimise(
 
 
 def train_locator(
-    bank: PhotoBank, config: TrainConfig, log: Log, start_from: Callable[[nn.Module], None] | None = None
+    bank: PhotoBank, config: TrainConfig, log: Log, start_from: Start | None = None
 ) -> LocatorNet:
     """Train ``LocatorNet`` on every photo of ``bank``."""
     torch.manual_seed(config.seed)
     network = LocatorNet(len(FAMILY_KEYS))
     if start_from:
-        start_from(network.backbone)
+        start_from(network)
     network = network.to(bank.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
     draw = Draw(torch.Generator(bank.device).manual_seed(config.seed + 1), bank.device)
     preset = TrainPreset()
@@ -153,7 +156,7 @@ def train_condition(
     bank: PhotoBank,
     config: TrainConfig,
     log: Log,
-    start_from: Callable[[nn.Module], None] | None = None,
+    start_from: Start | None = None,
     network: ConditionNet | None = None,
 ) -> ConditionNet:
     """Train ``ConditionNet`` (a given ``network`` goes on learning) on every photo of ``bank``."""
@@ -161,7 +164,7 @@ def train_condition(
     if network is None:
         network = ConditionNet(len(USABLE), config.design)
         if start_from:
-            start_from(network.backbone)
+            start_from(network)
     network = network.to(bank.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
     learner = network
     draw = Draw(torch.Generator(bank.device).manual_seed(config.seed + 2), bank.device)
@@ -196,7 +199,7 @@ def train(
     manifest: Path,
     out: Path,
     *,
-    pretrained: Path | None = None,
+    start_from: Start | None = None,
     device: torch.device | None = None,
     parts: tuple[str, ...] = ("locator", "condition"),
     log: Log = print,
@@ -211,24 +214,34 @@ def train(
     labels = pick_split(read_manifest(manifest), "train")
     bank = PhotoBank.load(labels, manifest.parent, config, device, threads=16)
     log(f"bank: {len(bank)} photos on {device}")
-    start = pretrained_start(pretrained) if pretrained else None
     if "locator" in parts:
-        torch.save(train_locator(bank, config, log, start).cpu().state_dict(), out / "locator.pt")
+        torch.save(train_locator(bank, config, log, start_from).cpu().state_dict(), out / "locator.pt")
     if "condition" in parts:
-        torch.save(train_condition(bank, config, log, start).cpu().state_dict(), out / "condition.pt")
+        torch.save(train_condition(bank, config, log, start_from).cpu().state_dict(), out / "condition.pt")
     (out / "config.json").write_text(json.dumps(config.to_json(), indent=1), encoding="utf-8")
     learnt = {"data_hash": sha256(manifest.read_bytes()).hexdigest(), "trained_on": len(bank)}
     (out / "training.json").write_text(json.dumps(learnt, indent=1), encoding="utf-8")
     return out
 
 
-def pretrained_start(path: Path) -> Callable[[nn.Module], None]:
-    """Return a function that fills a backbone from a state dict file of the same architecture."""
+def pretrained_start(path: Path) -> Start:
+    """Return a function that fills a network's backbone from a state dict file of the same architecture."""
     state = torch.load(path, map_location="cpu", weights_only=True)
     tensors = [v for k, v in state.items() if not k.endswith("num_batches_tracked")]
 
-    def fill(backbone: nn.Module) -> None:
-        backbone.load_in_order(tensors)  # type: ignore[operator]
+    def fill(network: nn.Module) -> None:
+        network.backbone.load_in_order(tensors)  # type: ignore[operator, union-attr]
+
+    return fill
+
+
+def continued_start(path: Path) -> Start:
+    """Return a function that fills a whole network from a model file, to go on learning from there."""
+    model = load_model(path)
+
+    def fill(network: nn.Module) -> None:
+        known = model.locator if isinstance(network, LocatorNet) else model.condition
+        network.load_state_dict(known.state_dict())
 
     return fill
 
@@ -238,7 +251,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("manifest", type=Path)
     parser.add_argument("out", type=Path)
-    parser.add_argument("--pretrained", type=Path)
+    parser.add_argument("--pretrained", type=Path, help="state dict of the backbone to start from")
+    parser.add_argument("--continue-from", type=Path, help="model file to start from")
     parser.add_argument("--device")
     parser.add_argument("--parts", default="locator,condition")
     parser.add_argument("--set", nargs="*", default=[], help="training settings, key=value (JSON values)")
@@ -246,10 +260,16 @@ def main() -> None:
     pairs = dict(item.split("=", 1) for item in arguments.set)
     config = TrainConfig.from_json({k: _json_or_text(v) for k, v in pairs.items()})
     train(
-        config, arguments.manifest, arguments.out, pretrained=arguments.pretrained,
+        config, arguments.manifest, arguments.out, start_from=_start(arguments),
         device=pick_device(arguments.device), parts=tuple(arguments.parts.split(",")),
         log=lambda line: print(line, flush=True),
     )  # fmt: skip
+
+
+def _start(arguments: argparse.Namespace) -> Start | None:
+    if arguments.continue_from:
+        return continued_start(arguments.continue_from)
+    return pretrained_start(arguments.pretrained) if arguments.pretrained else None
 
 
 def _json_or_text(text: str) -> object:

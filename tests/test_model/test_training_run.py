@@ -12,11 +12,12 @@ from model.assemble import load_trained
 from model.baseline import baseline_scores, train_baseline
 from model.compare import compare
 from model.config import TrainConfig
-from model.dataset import PhotoBank
+from model.dataset import USABLE, PhotoBank
 from model.evaluate import evaluate_file, model_card
 from model.finetune import fine_tune
 from model.manifest import read_manifest, write_manifest
-from model.train import train
+from model.network import ConditionNet
+from model.train import continued_start, train
 
 from .drawn import write_drawn_set
 
@@ -118,3 +119,10 @@ def test_of_the_frozen_test_only_the_test_split_counts(model_file: Path, drawn: 
     mixed = drawn.parent / "mixed.jsonl"
     write_manifest(mixed, [replace(p, split="test" if n < 5 else "train") for n, p in enumerate(labels)])
     assert compare(model_file, model_file, [], frozen_test=mixed).n == 5
+
+
+def test_training_can_go_on_from_a_model_file(model_file: Path) -> None:
+    network = ConditionNet(len(USABLE))
+    continued_start(model_file)(network)
+    known = load_model(model_file).condition.state_dict()
+    assert all(torch.equal(value, known[key]) for key, value in network.state_dict().items())

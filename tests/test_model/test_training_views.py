@@ -35,7 +35,7 @@ def draw(seed: int = 0) -> Draw:
 def test_batch_warp_agrees_with_opencv(bank: PhotoBank) -> None:
     matrix = np.array([[0.9, 0.2, 10.0], [-0.1, 1.1, 5.0], [2e-4, 1e-4, 1.0]])
     width, height = (int(v) for v in bank.sizes[0])
-    rgb = bank.photos[0, :, :height, :width].permute(1, 2, 0).contiguous().numpy()
+    rgb = bank.photos[0, :height, :width].contiguous().numpy()
     ours = warp_batch(bank.photos[:1], bank.sizes[:1], torch.from_numpy(matrix)[None], 160)
     reference = warp_view(rgb, matrix, 160).astype(np.float32) / 255
     inside = cv2.erode((np.abs(reference - 0.5).max(2) > 0.02).astype(np.uint8), np.ones((5, 5)))
