@@ -209,6 +209,20 @@ SHARE_COLUMNS: frozenset[str] = frozenset(
     {"rate", "low", "high", "share", "agreed", "centre", "lower", "upper"}
 )
 
+MEASURE_WORDS: dict[str, str] = {
+    "auroc": "told apart from the rest (area under the curve)",
+    "by_severity": "not called clear, severity",
+    "family_right": "connector family right",
+    "flagged": "flagged",
+    "good_refused": "good photo refused",
+    "intact_flagged": "intact coupler flagged",
+    "intact_unsure": "intact coupler called unsure",
+    "not_called_clear": "damaged coupler not called clear",
+    "place_right": "place right",
+    "severe_refused": "severe damage refused",
+}
+"""What the measures of a model card are called."""
+
 ROLE_WORDS: dict[Role, tuple[str, str]] = {
     Role.UPLOADER: ("Facilities", "I take the photos on the weekly round."),
     Role.TECHNICIAN: ("Technician", "I look at flagged photos and act on units."),

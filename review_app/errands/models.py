@@ -9,10 +9,15 @@ from data_tools.access import Actor, Permission
 from data_tools.jobs import ask_stop, latest_job, start_retrain
 from data_tools.records import ModelVersion
 from data_tools.registry import go_back, list_versions, live_version, promote
+from data_tools.trend_data import load_trends
+from data_tools.trends import weekly_watch
 from data_tools.workspace import Workspace
 from model.errors import RoundsError
 from review_app import access, resources
+from review_app.widgets.charts import weekly_lines
+from review_app.widgets.figure_panel import figure_panel, table_view
 from review_app.widgets.guard import told_plainly
+from review_app.widgets.model_card import card_facts, card_table
 from review_app.widgets.text import clock, md, plain
 
 _POLL_S = 3
@@ -32,6 +37,8 @@ def show() -> None:
     st.markdown(f"Live: **{md(live.version)}**, judging every new photo. {md(live.note, 400)}")
     versions = list_versions(ws, actor)
     _table(ws, versions)
+    _card(ws)
+    _watch(ws, actor)
     _promote(ws, actor, versions)
     _go_back(ws, actor)
     st.subheader("Train on what was confirmed", anchor=False)
@@ -56,6 +63,28 @@ def _table(ws: Workspace, versions: list[ModelVersion]) -> None:
     st.dataframe(
         pd.DataFrame(rows), hide_index=True, width="stretch", alt="Model versions and their measures"
     )
+
+
+def _card(ws: Workspace) -> None:
+    """Show what the live version says of itself; only when asked, because loading it takes seconds."""
+    if not st.toggle("Show the card of the live version"):
+        return
+    card = getattr(ws.classifier(), "card", None)
+    if card is None:
+        st.info("The live version carries no card.")
+        return
+    st.markdown("  \n".join(f"{words}: **{md(value)}**" for words, value in card_facts(card).items()))
+    table = card_table(card)
+    if not table.empty:
+        st.caption("Measured on photos of couplers that it has never seen, with exact 95 % intervals.")
+        table_view(table, "Measures of the live version")
+
+
+def _watch(ws: Workspace, actor: Actor) -> None:
+    """Show how the model has done week by week, in the technicians' eyes."""
+    figure = weekly_watch(load_trends(ws, actor))
+    drawn = weekly_lines(figure.table, "measure") if figure.enough and not figure.table.empty else None
+    figure_panel(figure, drawn, key="models-weekly-watch")
 
 
 def _promote(ws: Workspace, actor: Actor, versions: list[ModelVersion]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
@@ -13,6 +14,7 @@ from data_tools.trends import Figure
 from data_tools.workspace import Workspace
 from review_app.widgets import charts
 from review_app.widgets.csv_text import csv_bytes
+from review_app.widgets.model_card import card_table
 from tests.test_review_app.conftest import OpenApp
 from tests.test_review_app.reading import page_words
 from tests.test_review_app.scenario import LEAD, send_weeks
@@ -118,3 +120,24 @@ def test_beyond_chance_is_told_by_shape_too() -> None:
     points = next(layer for layer in spec["layer"] if layer["mark"].get("type") == "point")
     assert points["encoding"]["shape"]["scale"]["range"] == ["circle", "triangle-up"]
     assert Figure("t", table, 24, "couplers").enough
+
+
+def test_a_model_card_becomes_rows_with_interval_and_n() -> None:
+    share = {"count": 41, "estimate": 0.76, "low": 0.62, "high": 0.87, "n": 54}
+    metrics = {
+        "calibrated_on": 407,
+        "test": {
+            "intact_flagged": share,
+            "kinds": {
+                "heat_melted_housing": {"flagged": share, "by_severity": {"0.3-0.6": share}, "ece": 0.06}
+            },
+        },
+    }
+    table = card_table(SimpleNamespace(metrics=metrics))
+    assert list(zip(table["of"], table["measure"], strict=True)) == [
+        ("All photos", "intact coupler flagged"),
+        ("Housing melted by heat", "flagged"),
+        ("Housing melted by heat", "not called clear, severity 0.3-0.6"),
+    ]
+    assert set(table["n"]) == {54}
+    assert card_table(SimpleNamespace()).empty
