@@ -188,6 +188,13 @@ def _number(value: float | None) -> str:
     return "undefined" if value is None else f"{value:.4f}"
 
 
+def write_report(report: dict[str, Any], out: Path) -> None:
+    """Write ``report.json`` and ``card.md`` into the folder ``out``."""
+    out.mkdir(parents=True, exist_ok=True)
+    (out / "report.json").write_text(json.dumps(report, indent=1), encoding="utf-8")
+    (out / "card.md").write_text(model_card(report), encoding="utf-8")
+
+
 def evaluate_file(
     model: Path | None,
     manifest: Path,
@@ -219,9 +226,7 @@ def main() -> None:
     a = parser.parse_args()
     split = None if a.split == "all" else a.split
     report = evaluate_file(a.model, a.manifest, split=split, device=a.device, threads=a.threads)
-    a.out.mkdir(parents=True, exist_ok=True)
-    (a.out / "report.json").write_text(json.dumps(report, indent=1), encoding="utf-8")
-    (a.out / "card.md").write_text(model_card(report), encoding="utf-8")
+    write_report(report, a.out)
     print(model_card(report))
 
 

@@ -112,16 +112,18 @@ def train(manifest: Path, out: Path, seed: int) -> None:
 @click.option(
     "--model", "artefact", type=click.Path(path_type=Path, dir_okay=False), help="Default: the shipped one."
 )
-def evaluate(manifest: Path, artefact: Path | None) -> None:
+@click.option("--split", default=None, help="Only this split of the manifest (test, stress, ...).")
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), help="Also write the model card here."
+)
+def evaluate(manifest: Path, artefact: Path | None, split: str | None, out: Path | None) -> None:
     """Judge the labelled photos of MANIFEST and print the report as JSON."""
-    from model.evaluate import evaluate as report
-    from model.manifest import read_manifest
-    from model.predict import Classifier
-    from model.scorebook import score_labelled
+    from model.evaluate import evaluate_file, write_report
 
-    classifier = Classifier.load(artefact)
-    book = score_labelled(classifier, read_manifest(manifest), manifest.parent)
-    click.echo(json.dumps(report(classifier, book), indent=1))
+    report = evaluate_file(artefact, manifest, split=split)
+    if out is not None:
+        write_report(report, out)
+    click.echo(json.dumps(report, indent=1))
 
 
 COMMANDS: tuple[click.Command, ...] = (retrain, models, rescore, render, train, evaluate)
