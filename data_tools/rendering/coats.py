@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from data_tools.rendering.contours import Array
-from data_tools.rendering.palette import METALS, SHELLS, SLEEVES, draw
+from data_tools.rendering.domains import choice
+from data_tools.rendering.palette import METALS, PLASTICS, draw
 from data_tools.rendering.shapes import Solid
 from data_tools.rendering.spec import Mesh
 
@@ -124,7 +125,7 @@ def linear(hue: float, saturation: float, value: float) -> Colour:
 
 def any_colour(rng: np.random.Generator) -> Colour:
     """Return any colour at all, saturated or dull, light or dark."""
-    return linear(rng.random(), rng.beta(1.2, 1.5), rng.uniform(0.12, 0.95))
+    return linear(rng.random(), rng.beta(1.0, 2.4), rng.uniform(0.12, 0.95))
 
 
 def muted_colour(rng: np.random.Generator) -> Colour:
@@ -135,7 +136,8 @@ def muted_colour(rng: np.random.Generator) -> Colour:
 def plastic(rng: np.random.Generator) -> Coat:
     """Return a moulded plastic: mostly black and greys, also white and colours; gloss and grime vary."""
     if rng.random() < 0.6:  # the couplers' own colours, so that colour alone tells nothing
-        table = SHELLS if rng.random() < 0.6 else SLEEVES
+        shells, sleeves = choice(PLASTICS)
+        table = shells if rng.random() < 0.6 else sleeves
         red, green, blue = draw(rng, table)
         return Coat(
             (red, green, blue), rng.uniform(0.22, 0.75), mottle=rng.uniform(0.01, 0.14), grime=dirt(rng)

@@ -60,7 +60,7 @@ def paint_melts(canvas: Canvas, spec: CouplerSpec, melts: Sequence[Melt]) -> Non
         near = np.hypot(canvas.x - melt.hot[0], canvas.y - melt.hot[1]) < 1.6 * melt.reach
         hot[near] = melt.weight(canvas.x[near], canvas.y[near], canvas.z[near])
         on_plastic = hot * (1 - canvas.metallic)
-        strength = float(look["strength"]) * (0.45 + 0.55 * melt.damage.severity)
+        strength = float(look["strength"]) * (0.6 + 0.4 * melt.damage.severity)
         core = smoothstep(0.45, 0.9, hot + 0.25 * canvas.noise(2.2, seed + 31, 2, near)) * on_plastic
         ring = on_plastic * smoothstep(0.1, 0.6, hot + 0.2 * canvas.noise(3.0, seed + 32, 2, near))
         colour = str(look["colour"])
@@ -77,7 +77,7 @@ def paint_melts(canvas: Canvas, spec: CouplerSpec, melts: Sequence[Melt]) -> Non
                 canvas,
                 "soot",
                 strength
-                * smoothstep(0.3, 0.75, hot + 0.3 * canvas.noise(1.6, seed + 37, 3, near))
+                * smoothstep(0.2, 0.65, hot + 0.3 * canvas.noise(1.6, seed + 37, 3, near))
                 * on_plastic,
                 0.2,
                 seed + 37,

@@ -15,9 +15,11 @@ from numpy.typing import NDArray
 
 from data_tools.rendering.camera import Array, Camera, undistort
 from data_tools.rendering.directions import Floats
-from data_tools.rendering.phone import PhoneLook, colours, develop_pair, exposure, to_display
+from data_tools.rendering.phone import develop_pair, exposure
+from data_tools.rendering.phone_look import PhoneLook
 from data_tools.rendering.renderer import FirstHits
 from data_tools.rendering.spec import Damage, Mesh
+from data_tools.rendering.tone import colours, to_display
 from model.families import Family
 from model.vocabulary import FindingKind, Place, Reason
 

@@ -24,7 +24,7 @@ from data_tools.rendering.domains import Domain, choice, current
 from data_tools.rendering.scene import Flash
 
 PAINTED: dict[Domain, range] = {
-    Domain.TRAIN: range(0, 600),
+    Domain.TRAIN: range(600),
     Domain.STRESS: range(1000, 1150),
     Domain.LOCAL: range(2000, 2002),
 }

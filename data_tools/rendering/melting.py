@@ -220,7 +220,7 @@ def _look(rng: np.random.Generator, damage: Damage) -> dict[str, float | str]:
     return {
         "colour": colour,
         "gloss": gloss,
-        "strength": float(rng.uniform(0.35, 1.0)),
+        "strength": float(rng.uniform(0.6, 1.0) if damage.mode == "char" else rng.uniform(0.35, 1.0)),
         "soot": float(rng.uniform(0.2, 0.9)) if rng.random() < 0.35 else 0.0,
         "soot_reach": float(rng.uniform(0.8, 2.4)),
         "contact_burn": float(rng.uniform(0, 1)),

@@ -1,15 +1,12 @@
 """What a phone does to light: linear radiance in, an 8-bit photo and its file bytes out.
 
-Each step is one function on a float32 height x width x 3 picture. ``PhoneLook`` fixes one phone in one
-moment; ``develop`` needs only it, the picture and a random generator (for the noise).
+Each step is one function on a float32 height x width x 3 picture. ``PhoneLook`` (in ``phone_look``) fixes
+one phone in one moment; ``develop`` needs only it, the picture and a random generator (for the noise).
 """
 
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import Any
 
 import cv2
@@ -19,114 +16,10 @@ from PIL import Image, ImageOps, features
 
 from data_tools.rendering.camera import Camera
 from data_tools.rendering.directions import Floats
-from data_tools.rendering.domains import Domain, choice, current
+from data_tools.rendering.phone_look import PhoneLook
+from data_tools.rendering.tone import LUMA, balance_of, colours, to_display
 
 Pixels = NDArray[np.uint8]
-TAIL = 0.15
-"""Share of photos with heavy noise, with harsh sharpening and contrast, with strong compression: each."""
-CURVES: dict[Domain, tuple[str, ...]] = {
-    Domain.TRAIN: ("shoulder",),
-    Domain.STRESS: ("filmic", "sigmoid"),
-    Domain.LOCAL: ("log",),
-}
-"""Tone curves, see :func:`curved`."""
-CODECS: dict[Domain, dict[str, float]] = {
-    Domain.TRAIN: {"jpeg": 0.65, "jpeg_twice": 0.15, "heic_like": 0.2},
-    Domain.STRESS: {"wavelet": 0.5, "jpeg_thrice": 0.5},
-    Domain.LOCAL: {"jpeg_reduced": 1.0},
-}
-"""What a photo was stored as before it became the JPEG file that is kept, with odds."""
-_LOCAL_PHONE: dict[str, Any] = {
-    "exposure_key": 0.16, "white_balance_pull": 0.6, "white_balance_error": (1.05, 1.0, 0.94),
-    "saturation": 1.3, "colour_cross": 0.03, "local_tone": 0.3, "contrast": 1.2, "vignette": 0.2,
-    "aberration": 0.0008, "noise_grain": 0.6, "smear": 0.6, "sharpen": 0.5, "sharpen_radius": 1.1,
-    "quality": 84, "chroma_half": True, "shrink": 1.0,
-}  # fmt: skip
-"""The one phone of the local site."""
-
-
-@dataclass(frozen=True)
-class PhoneLook:
-    """One phone in one moment.
-
-    ``exposure_key`` is the mean its metering aims at (linear), ``exposure_ev`` the error against that in
-    stops, ``noise`` the standard deviation at mid grey in linear units, ``motion_px`` and ``motion_deg`` the
-    shake, ``curve`` the name of the tone curve, ``codec`` how the file was compressed.
-    """
-
-    exposure_key: float
-    exposure_ev: float
-    highlight_guard: float
-    metering_spread: float
-    white_balance_pull: float
-    white_balance_error: tuple[float, float, float]
-    saturation: float
-    colour_cross: float
-    local_tone: float
-    contrast: float
-    curve: str
-    vignette: float
-    aberration: float
-    haze: float
-    noise: float
-    noise_grain: float
-    smear: float
-    sharpen: float
-    sharpen_radius: float
-    motion_px: float
-    motion_deg: float
-    motion_bend: float
-    codec: str
-    quality: int
-    first_quality: int
-    chroma_half: bool
-    shrink: float
-
-
-def sample_look(rng: np.random.Generator, dimness: float) -> PhoneLook:
-    """Draw a phone and a moment. ``dimness`` 0 (day) .. 1 (night) raises noise, smear and shake."""
-    iso = dimness * rng.uniform(0.5, 1.2) + rng.uniform(0, 0.15)
-    processed, harsh, grainy, squeezed = rng.random(4) < [0.8, TAIL, TAIL, TAIL]
-    shake = abs(rng.normal(0, 0.5 + 1.2 * dimness)) if rng.random() < 0.6 else 0.0
-    look = PhoneLook(
-        exposure_key=float(rng.uniform(0.1, 0.21)),
-        exposure_ev=float(rng.normal(0, 0.4)),
-        highlight_guard=float(rng.uniform(0.2, 1.0)),
-        metering_spread=float(rng.uniform(0.2, 1.0)),
-        white_balance_pull=float(rng.uniform(0.25, 0.95)),
-        white_balance_error=_triple(np.exp(rng.normal(0, 0.05, 3))),
-        saturation=float(np.clip(rng.normal(1.12, 0.18), 0.55, 1.6)),
-        colour_cross=float(rng.normal(0, 0.04)),
-        local_tone=float(rng.uniform(0.05, 0.38) if processed else rng.uniform(0, 0.1)),
-        contrast=float(rng.uniform(1.3, 1.55) if harsh else rng.uniform(1.0, 1.35)),
-        curve=str(rng.choice(choice(CURVES))),
-        vignette=float(rng.uniform(0, 0.45)),
-        aberration=float(abs(rng.normal(0, 0.0012))),
-        haze=float(rng.uniform(0.03, 0.25) if rng.random() < 0.2 else rng.uniform(0, 0.03)),
-        noise=float(0.001 + iso**1.5 * (rng.uniform(0.012, 0.03) if grainy else rng.uniform(0.002, 0.01))),
-        noise_grain=float(rng.uniform(0.4, 1.1)),
-        smear=float(np.clip(rng.uniform(0.2, 0.9) + 0.6 * iso, 0, 1) if processed else 0.0),
-        sharpen=float((rng.uniform(0.6, 1.2) if harsh else rng.uniform(0.1, 0.6)) * (1.0 if processed else 0.3)),
-        sharpen_radius=float(rng.uniform(0.7, 1.6)),
-        motion_px=float(min(shake, 3.0)),
-        motion_deg=float(rng.uniform(0, 180)),
-        motion_bend=float(rng.normal(0, 0.3)),
-        codec=_drawn(rng, choice(CODECS)),
-        quality=int(rng.integers(45, 72) if squeezed else rng.integers(72, 98)),
-        first_quality=int(rng.integers(60, 96)),
-        chroma_half=bool(rng.random() < 0.75),
-        shrink=float(rng.uniform(0.8, 1.0) if rng.random() < 0.4 else 1.0),
-    )
-    return replace(look, **_LOCAL_PHONE) if current() is Domain.LOCAL else look
-
-
-def _drawn(rng: np.random.Generator, odds: Mapping[str, float]) -> str:
-    return str(rng.choice(list(odds), p=list(odds.values())))
-
-
-def _triple(values: NDArray[np.floating]) -> tuple[float, float, float]:
-    first, second, third = (float(value) for value in values)
-    return first, second, third
 
 
 def develop(radiance: Floats, camera: Camera, look: PhoneLook, rng: np.random.Generator) -> Pixels:
@@ -140,7 +33,7 @@ def develop_pair(first: Floats, second: Floats, camera: Camera, look: PhoneLook)
     """Develop two pictures alike (exposure of the first, no noise) for comparison; float32 in 0..1."""
     one, two = (through_lens(without_fireflies(p), camera, look) for p in (first, second))
     factor = exposure(one, look)
-    balance = _balance(one * factor, look)
+    balance = balance_of(one * factor, look)
     return tuple(  # type: ignore[return-value]
         to_display(colours(p * factor, look, balance), look) for p in (one, two)
     )
@@ -212,7 +105,7 @@ def shaken(picture: Floats, look: PhoneLook) -> Floats:
 
 def exposure(picture: Floats, look: PhoneLook) -> float:
     """Return the factor a phone's centre-weighted metering with a highlight guard would choose."""
-    small = cv2.resize(picture, (64, 64), interpolation=cv2.INTER_AREA) @ _LUMA
+    small = cv2.resize(picture, (64, 64), interpolation=cv2.INTER_AREA) @ LUMA
     y, x = np.mgrid[-1:1:64j, -1:1:64j]
     weight = np.exp(-(x**2 + y**2) / (2 * look.metering_spread**2)) + 0.15
     mean = float((np.minimum(small, 8 * np.median(small) + 1e-9) * weight).sum() / weight.sum())
@@ -245,95 +138,16 @@ def with_noise(picture: Floats, look: PhoneLook, rng: np.random.Generator) -> Fl
 
 def _normal(height: int, width: int) -> Floats:
     field = np.empty((height, width, 3), np.float32)
-    cv2.randn(field, (0, 0, 0), (1, 1, 1))
+    cv2.randn(field, np.zeros(3), np.ones(3))
     return field
 
 
 def tone(picture: Floats, look: PhoneLook) -> Pixels:
     """White balance, colour, local and global tone curve, sharpening; to 8 bits."""
-    display = to_display(colours(picture, look, _balance(picture, look)), look)
+    display = to_display(colours(picture, look, balance_of(picture, look)), look)
     if look.sharpen > 0.02:
         display = display + look.sharpen * (display - cv2.GaussianBlur(display, (0, 0), look.sharpen_radius))
     return np.asarray(np.clip(display * 255 + 0.5, 0, 255), np.uint8)
-
-
-_LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
-"""Luminance weights of linear sRGB (IEC 61966-2-1)."""
-
-
-def _balance(picture: Floats, look: PhoneLook) -> Floats:
-    """Partial grey world: pull the mean colour of the well exposed part towards grey."""
-    small = cv2.resize(picture, (64, 64), interpolation=cv2.INTER_AREA).reshape(-1, 3)
-    luma = small @ _LUMA
-    middle = small[(luma > 0.02) & (luma < 0.9)]
-    mean = (middle if len(middle) > 50 else small).mean(axis=0) + 1e-4
-    gain = (mean[1] / mean) ** look.white_balance_pull * np.asarray(look.white_balance_error)
-    return np.asarray(np.clip(gain, 0.35, 3.0), np.float32)
-
-
-def colours(picture: Floats, look: PhoneLook, balance: Floats) -> Floats:
-    """Apply the white balance and the phone's colour matrix (saturation and a little crosstalk)."""
-    matrix = look.saturation * np.eye(3) + (1 - look.saturation) * np.tile(_LUMA, (3, 1))
-    matrix = matrix + look.colour_cross * (np.roll(np.eye(3), 1, axis=1) - np.eye(3))
-    full = (matrix * balance[None, :]).astype(np.float32)
-    return np.asarray(np.maximum(picture @ full.T, 0.0), np.float32)
-
-
-def to_display(picture: Floats, look: PhoneLook) -> Floats:
-    """Compress light into 0..1: local tone mapping in stops, a shoulder, contrast, sRGB encoding."""
-    luma = np.maximum(picture @ _LUMA, 1e-4)
-    height, width = luma.shape
-    stops = np.log2(luma)
-    small = cv2.resize(stops, (width // 8, height // 8), interpolation=cv2.INTER_AREA)
-    base = cv2.bilateralFilter(small, 9, 1.2, 3.0)
-    base = cv2.resize(cv2.GaussianBlur(base, (0, 0), 0.8), (width, height), interpolation=cv2.INTER_LINEAR)
-    gain = np.exp2(np.clip(look.local_tone * (np.log2(0.2) - base), -2.0, 2.2))
-    mapped = picture * gain[..., None].astype(np.float32)
-    return _looked_up(mapped, look)
-
-
-def _looked_up(linear: Floats, look: PhoneLook) -> Floats:
-    """Apply curve and contrast through a table (in the square root of light, fine in the shadows)."""
-    table = _table(look.curve, round(look.contrast, 3))
-    index = np.minimum(cv2.sqrt(linear) * (_STEPS / _TOP), _STEPS).astype(np.uint16)
-    return np.asarray(table[index], np.float32)
-
-
-_STEPS, _TOP = 8191, 6.0
-"""Number of the table's last entry, and the square root of light it stands for."""
-
-
-@lru_cache(maxsize=64)
-def _table(curve: str, contrast: float) -> Floats:
-    light = (np.arange(_STEPS + 1) * (_TOP / _STEPS)) ** 2
-    even = encoded(np.clip(curved(light.astype(np.float32), curve), 0, 1))
-    mid = 0.46
-    bent = np.where(even < mid, mid * (even / mid) ** contrast, mid + (even - mid) * contrast)
-    return np.asarray(np.clip(bent, 0, 1), np.float32)
-
-
-def curved(light: Floats, curve: str) -> Floats:
-    """Compress linear light to 0..1 (still linear): ``shoulder`` and ``filmic`` roll off the highlights,
-    ``sigmoid`` also lifts no shadow, ``log`` is flat as a log profile."""
-    if curve == "filmic":
-        # The form of Hable's film curve: a rational function with toe and shoulder.
-        def film(x: Floats) -> Floats:
-            return (x * (0.22 * x + 0.03) + 0.002) / (x * (0.22 * x + 0.3) + 0.06) - 0.0333
-
-        return np.asarray(film(2.2 * light) / film(np.float32(11.0)), np.float32)
-    if curve == "sigmoid":
-        power = light**1.25
-        return np.asarray(1.05 * power / (power + 0.6), np.float32)
-    if curve == "log":
-        return np.asarray(np.log1p(9 * light) / np.log1p(np.float32(9 * 2.5)), np.float32)
-    return np.asarray(light * (1 + light / 4.0) / (1 + light * 0.9), np.float32)
-
-
-def encoded(linear: Floats) -> Floats:
-    """Apply the sRGB transfer function (IEC 61966-2-1) to linear light, 0..1 to 0..1."""
-    return np.asarray(
-        np.where(linear < 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055), np.float32
-    )
 
 
 def shrunk(pixels: Pixels, look: PhoneLook) -> Pixels:
@@ -350,7 +164,9 @@ def encode_file(pixels: Pixels, look: PhoneLook) -> bytes:
     if look.codec == "heic_like" and features.check("webp"):
         image = _again(image, "WEBP", quality=look.first_quality, method=0)
     elif look.codec == "wavelet" and features.check("jpg_2000"):
-        image = _again(image, "JPEG2000", quality_mode="rates", quality_layers=[180 - 1.6 * look.first_quality])
+        image = _again(
+            image, "JPEG2000", quality_mode="rates", quality_layers=[180 - 1.6 * look.first_quality]
+        )
     elif look.codec == "jpeg_reduced":
         half = image.resize((image.width * 7 // 8, image.height * 7 // 8), Image.Resampling.BICUBIC)
         image = _again(half, "JPEG", quality=look.first_quality).resize(image.size, Image.Resampling.BICUBIC)

@@ -126,9 +126,7 @@ def _kinds(rng: np.random.Generator, family: str, count: int) -> frozenset[Findi
     return frozenset(possible[int(number)] for number in drawn)
 
 
-def assignments(
-    seed: int, count: int, mix: Mix = MIX, domain: Domain = Domain.TRAIN
-) -> list[Assignment]:
+def assignments(seed: int, count: int, mix: Mix = MIX, domain: Domain = Domain.TRAIN) -> list[Assignment]:
     """Return the subjects whose photos add up to exactly ``count`` (the last one may be cut short)."""
     chosen: list[Assignment] = []
     total = 0

@@ -229,13 +229,17 @@ def _printer() -> Progress:
     "--scale", type=click.FloatRange(0.1, 2.0), default=1.0, show_default=True, help="Picture size."
 )
 @click.option("--environments", type=click.Path(path_type=Path, exists=True, file_okay=False), default=None)
-@click.option("--domain", type=click.Choice([*Domain]), default=Domain.TRAIN, help="World to draw from.")
+@click.option(
+    "--domain", type=click.Choice([d.value for d in Domain]), default="train", help="World to draw from."
+)
 @click.option("--max-seconds", type=float, default=None, help="Start nothing new after this time.")
 def main(out: Path, **options: Any) -> None:
     """Render labelled photos of couplers."""
     logging.basicConfig(level=logging.WARNING)
     try:
-        report = produce(ProduceConfig(**options | {"domain": Domain(options["domain"])}), out, progress=_printer())
+        report = produce(
+            ProduceConfig(**options | {"domain": Domain(options["domain"])}), out, progress=_printer()
+        )
     except (RoundsError, ValueError) as error:
         raise click.ClickException(str(error)) from error
     for line in report.lines():

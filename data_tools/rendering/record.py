@@ -13,7 +13,8 @@ from data_tools.rendering.camera import Array, Camera, blur_on_face_mm
 from data_tools.rendering.directions import Floats
 from data_tools.rendering.latch import failure_of
 from data_tools.rendering.light import Lighting, Surroundings
-from data_tools.rendering.phone import PhoneLook, Pixels
+from data_tools.rendering.phone import Pixels
+from data_tools.rendering.phone_look import PhoneLook
 from data_tools.rendering.renderer import FirstHits
 from data_tools.rendering.spec import CouplerSpec
 from data_tools.rendering.subject import Model
@@ -93,9 +94,7 @@ def _findings(
             regions[Place.LATCH] = truth.hook_region(
                 evidence.hits, evidence.twin_hits, evidence.camera, places[Place.LATCH]
             )
-        found = truth.visibility(
-            points, evidence.pair, evidence.camera, take.look, points, grown, regions
-        )
+        found = truth.visibility(points, evidence.pair, evidence.camera, take.look, points, grown, regions)
         elsewhere = [share for place, share in zip(points, found, strict=True) if place not in shares]
         facts["visible_elsewhere"] = max(elsewhere, default=0.0)
         shares = dict(zip(points, found, strict=True))

@@ -104,9 +104,9 @@ def _mud(rng: np.random.Generator) -> list[list[float]]:
 
 
 def _splashes(rng: np.random.Generator) -> dict[str, Any]:
-    on = rng.random() < 0.15
+    on = rng.random() < 0.09
     return {
-        "amount": float(rng.uniform(0.3, 1.0)) if on else 0.0,
+        "amount": float(rng.uniform(0.2, 0.8)) if on else 0.0,
         "light": bool(rng.random() < 0.6),
         "size": float(rng.uniform(1.2, 3.5)),
     }
@@ -123,7 +123,7 @@ def _spots(rng: np.random.Generator, counts: tuple[int, ...], reach: float) -> l
 
 def _threads(rng: np.random.Generator) -> list[list[float]]:
     """Draw cobweb threads [x0, y0, x1, y1, sag]."""
-    if rng.random() > 0.07:
+    if rng.random() > 0.045:
         return []
     found = []
     for _ in range(int(rng.integers(3, 16))):
@@ -151,7 +151,7 @@ def _drops(rng: np.random.Generator) -> list[list[float]]:
 
 
 def _overspray(rng: np.random.Generator) -> dict[str, Any]:
-    on = rng.random() < 0.06
+    on = rng.random() < 0.045
     colour = [(0.7, 0.7, 0.68), (0.5, 0.3, 0.02), (0.02, 0.02, 0.02), (0.05, 0.12, 0.3)][int(rng.integers(4))]
     return {
         "amount": float(rng.uniform(0.3, 1.0)) if on else 0.0,

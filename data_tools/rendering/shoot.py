@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from data_tools.rendering import light, phone, plan, record
+from data_tools.rendering import light, phone, phone_look, plan, record
 from data_tools.rendering.camera import Camera, blur_on_face_mm, sample_camera
 from data_tools.rendering.directions import Floats
 from data_tools.rendering.domains import using
@@ -106,7 +106,7 @@ def set_up(
     key = light.sample_key(rng, settings.panoramas)
     place = light.surroundings(key, settings.panoramas, settings.cache)
     lighting = light.light_up(rng, place, camera)
-    look = _spoilt(rng, phone.sample_look(rng, place.dimness), assignment, photo, camera)
+    look = _spoilt(rng, phone_look.sample_look(rng, place.dimness), assignment, photo, camera)
     return record.Take(assignment, photo, model, camera, place, lighting, look)
 
 
@@ -129,11 +129,11 @@ def _scaled(camera: Camera, scale: float) -> Camera:
 
 def _spoilt(
     rng: np.random.Generator,
-    look: phone.PhoneLook,
+    look: phone_look.PhoneLook,
     assignment: plan.Assignment,
     photo: plan.PhotoPlan,
     camera: Camera,
-) -> phone.PhoneLook:
+) -> phone_look.PhoneLook:
     """Let go wrong what the plan says goes wrong in the phone."""
     if photo.fault is Reason.TOO_BLURRED and blur_on_face_mm(camera, family(assignment.family)) < 3.0:
         return replace(look, motion_px=float(rng.uniform(3.0, 7.0) * camera.px_per_mm))

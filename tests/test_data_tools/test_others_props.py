@@ -15,8 +15,8 @@ from skimage.measure import points_in_poly
 from data_tools.rendering.backgrounds import sample_background
 from data_tools.rendering.coats import Noise
 from data_tools.rendering.contours import circle, inset, rounded_rectangle
-from data_tools.rendering.fittings import hollow_cap, nose_outline
 from data_tools.rendering.domains import Domain, using
+from data_tools.rendering.fittings import hollow_cap, nose_outline
 from data_tools.rendering.hand_finish import GLOVES, sample_wear
 from data_tools.rendering.hands import flesh, open_hand
 from data_tools.rendering.others import OTHER_KINDS, build_other, sample_kind

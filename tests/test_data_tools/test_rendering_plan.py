@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from data_tools.rendering import phone, plan
+from data_tools.rendering import phone, phone_look, plan, tone
 from data_tools.rendering.camera import sample_camera
 from model.families import TYPE1
 from model.vocabulary import FindingKind, Reason
@@ -67,7 +67,7 @@ def test_file_names_do_not_collide() -> None:
 def _developed(**changes: float) -> np.ndarray:
     rng = np.random.default_rng(2)
     camera = replace(sample_camera(rng, TYPE1), distortion=0.0).resized(160, 120)
-    look = replace(phone.sample_look(rng, 0.0), motion_px=0.0, **changes)
+    look = replace(phone_look.sample_look(rng, 0.0), motion_px=0.0, **changes)
     picture = np.full((120, 160, 3), 0.3, np.float32)
     picture[40:80, 50:100] = 0.05
     return phone.develop(picture, camera, look, np.random.default_rng(1))
@@ -84,7 +84,7 @@ def test_noise_and_shake_do_what_they_say() -> None:
     still = np.zeros((60, 60, 3), np.float32)
     still[30, 30] = 1
     look = replace(
-        phone.sample_look(np.random.default_rng(0), 0.0), motion_px=9.0, motion_deg=0.0, motion_bend=0.0
+        phone_look.sample_look(np.random.default_rng(0), 0.0), motion_px=9.0, motion_deg=0.0, motion_bend=0.0
     )
     streak = phone.shaken(still, look)[..., 0]
     assert np.isclose(streak.sum(), 1, atol=1e-4)
@@ -95,12 +95,12 @@ def test_noise_and_shake_do_what_they_say() -> None:
 @pytest.mark.parametrize("codec", ["jpeg", "jpeg_twice", "heic_like"])
 def test_every_codec_ends_as_a_jpeg_of_the_same_size(codec: str) -> None:
     pixels = _developed(exposure_ev=0.0)
-    look = replace(phone.sample_look(np.random.default_rng(0), 0.0), codec=codec)
+    look = replace(phone_look.sample_look(np.random.default_rng(0), 0.0), codec=codec)
     image = Image.open(io.BytesIO(phone.encode_file(pixels, look)))
     assert (image.format, image.size) == ("JPEG", (160, 120))
 
 
 def test_srgb_encoding_agrees_with_the_standard() -> None:
     """Published source: IEC 61966-2-1 (sRGB): 0.0031308 -> 0.04045, 0.214041 -> 0.5 (to 4 places)."""
-    values = phone.encoded(np.array([0.0, 0.0031308, 0.214041, 1.0], np.float32))
+    values = tone.encoded(np.array([0.0, 0.0031308, 0.214041, 1.0], np.float32))
     assert np.allclose(values, [0.0, 0.04045, 0.5, 1.0], atol=1e-4)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from data_tools.rendering import ground_truth as truth
-from data_tools.rendering import light, phone
+from data_tools.rendering import light, phone_look
 from data_tools.rendering.camera import Array, Camera, apply_homography, sample_camera
 from data_tools.rendering.renderer import FirstHits, Renderer
 from data_tools.rendering.sampling import sample_coupler
@@ -106,8 +106,8 @@ def _plate(x: float, y: float, z: float, half: float) -> Mesh:
     return Mesh("hand", "skin", vertices, np.array([[0, 1, 2], [0, 2, 3]], np.uint32), attributes)
 
 
-def _look() -> phone.PhoneLook:
-    return replace(phone.sample_look(np.random.default_rng(0), 0.0), motion_px=0.0, haze=0.0)
+def _look() -> phone_look.PhoneLook:
+    return replace(phone_look.sample_look(np.random.default_rng(0), 0.0), motion_px=0.0, haze=0.0)
 
 
 def test_visibility_is_the_share_of_the_place_that_differs() -> None:
