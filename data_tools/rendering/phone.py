@@ -12,7 +12,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageOps, features
+from PIL import Image, features
 
 from data_tools.rendering.camera import Camera
 from data_tools.rendering.directions import Floats
@@ -165,7 +165,7 @@ def encode_file(pixels: Pixels, look: PhoneLook) -> bytes:
         image = _again(image, "WEBP", quality=look.first_quality, method=0)
     elif look.codec == "wavelet" and features.check("jpg_2000"):
         image = _again(
-            image, "JPEG2000", quality_mode="rates", quality_layers=[180 - 1.6 * look.first_quality]
+            image, "JPEG2000", quality_mode="rates", quality_layers=[90 - 0.8 * look.first_quality]
         )
     elif look.codec == "jpeg_reduced":
         half = image.resize((image.width * 7 // 8, image.height * 7 // 8), Image.Resampling.BICUBIC)
@@ -173,8 +173,9 @@ def encode_file(pixels: Pixels, look: PhoneLook) -> bytes:
     elif look.codec in ("jpeg_twice", "jpeg_thrice"):
         image = _again(image, "JPEG", quality=look.first_quality)
         if look.codec == "jpeg_thrice":
-            # Cut by a few pixels in between, as an edit in a gallery does: the 8 x 8 blocks move.
-            image = ImageOps.expand(image.crop((3, 5, image.width, image.height)), (3, 5, 0, 0))
+            # Shifted by a few pixels in between, as an edit in a gallery does: the 8 x 8 blocks move.
+            moved = np.pad(np.asarray(image)[5:, 3:], ((5, 0), (3, 0), (0, 0)), mode="edge")
+            image = Image.fromarray(moved)
             image = _again(image, "JPEG", quality=look.first_quality - 8)
     target = io.BytesIO()
     image.save(target, "JPEG", quality=look.quality, subsampling=2 if look.chroma_half else 0)
