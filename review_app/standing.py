@@ -77,9 +77,10 @@ def judgement_words(judgement: Judgement, *, say_unsure: bool = False) -> str:
     """
     if judgement.outcome is Outcome.CANNOT_JUDGE:
         return "cannot judge this photo"
+    unsure = say_unsure and judgement.triage is Triage.UNSURE
     if judgement.findings:
-        return findings_words(findings_of(judgement))
-    if say_unsure and judgement.triage is Triage.UNSURE:
+        return ("not sure, perhaps " if unsure else "") + findings_words(findings_of(judgement))
+    if unsure:
         return "not sure"
     return LABEL_WORDS[judgement.label] if judgement.label else "no damage seen"
 

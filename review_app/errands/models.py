@@ -76,7 +76,7 @@ def _card(ws: Workspace) -> None:
     st.markdown("  \n".join(f"{words}: **{md(value)}**" for words, value in card_facts(card).items()))
     table = card_table(card)
     if not table.empty:
-        st.caption("Measured on photos of couplers that it has never seen, with exact 95 % intervals.")
+        st.caption("Measured on photos of couplers that it has never seen, with 95 % intervals.")
         table_view(table, "Measures of the live version")
 
 

@@ -18,9 +18,9 @@ from review_app.standing import effective, findings_of, findings_words, judgemen
 from review_app.stories import moment_of
 from review_app.widgets.face_drawing import face_image
 from review_app.widgets.guard import told_plainly
-from review_app.widgets.marks import marks_of
+from review_app.widgets.marks import face_box, marks_of
 from review_app.widgets.photo_view import photo_view
-from review_app.widgets.pickers import pick_site, unit_title
+from review_app.widgets.pickers import pick_site, site_called, unit_title
 from review_app.widgets.text import clock, md, plain
 from review_app.wording import (
     DECISION_WORDS,
@@ -108,8 +108,9 @@ def _nothing_left(ws: Workspace, actor: Actor, desk: Desk) -> None:
 
 def _photo(ws: Workspace, desk: Desk, item: QueueItem) -> None:
     photo = item.photo
-    when = clock(moment_of(photo), st.session_state["zones"].get(photo.site_key, "UTC"))
-    st.markdown(f"**{md(unit_title(item.unit))}** · {md(photo.site_key)} · {when} · {desk.waiting} waiting")
+    site = site_called(photo.site_key)
+    when = clock(moment_of(photo), site.timezone)
+    st.markdown(f"**{md(unit_title(item.unit))}** · {md(site.name)} · {when} · {desk.waiting} waiting")
     marks = marks_of(item.verdict.judgement) if desk.evidence_visible else []
     ahead = resources.picture(ws, desk.ahead.photo, resources.LARGE) if desk.ahead else None
     photo_view(
@@ -118,6 +119,7 @@ def _photo(ws: Workspace, desk: Desk, item: QueueItem) -> None:
         alt=f"Photo of the coupler of unit {plain(item.unit.key)}, {when}",
         size=(photo.width, photo.height),
         marks=marks,
+        focus=face_box(item.verdict.judgement),
         ahead=ahead,
     )
 
@@ -158,7 +160,7 @@ def _beside(ws: Workspace, actor: Actor, desk: Desk, item: QueueItem) -> None:
     if before is None:
         st.caption("No earlier photo of this coupler without damage.")
         return
-    when = clock(moment_of(before), st.session_state["zones"].get(before.site_key, "UTC"))
+    when = clock(moment_of(before), site_called(before.site_key).timezone)
     st.image(
         resources.picture(ws, before, resources.MEDIUM),
         caption=f"Same coupler, last good photo, {when}",

@@ -53,6 +53,7 @@ class Keys:
             shortcut=shortcut,
             type=kind,
             width="stretch" if wide else "content",
+            wrap=True,
             disabled=disabled,
         )
 

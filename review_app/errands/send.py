@@ -151,8 +151,10 @@ def _results(ws: Workspace) -> None:
         return
     kept = sum(file.status is not IngestStatus.NOT_RECEIVED for file in results)
     st.subheader(f"Received and kept: {kept} of {len(results)}", anchor=False)
+    above = None
     for file in sorted(results, key=lambda file: _ORDER.index(standing_of_file(file))):
-        st.html(result_card(ws, file))
+        st.html(result_card(ws, file, same_steps=standing_of_file(file) is above))
+        above = standing_of_file(file)
     st.button("Clear this list (the photos stay kept)", on_click=_clear_results)
 
 

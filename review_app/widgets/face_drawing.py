@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from data_tools.records import TrueFinding
 from model.families import Family
-from model.vocabulary import Place
+from model.vocabulary import FindingKind, Place
+from review_app.widgets.marks import by_place
 from review_app.widgets.svg import svg_image
 from review_app.wording import KIND_COLOUR, KIND_LETTER, PLACE_WORDS, place_phrase
 
@@ -38,7 +39,11 @@ def face_image(family: Family, findings: Iterable[TrueFinding] = (), alt: str = 
 def face_svg(family: Family, findings: Iterable[TrueFinding] = ()) -> str:
     """Return the drawing itself; one unit of the view box is one millimetre."""
     view = family.canonical_view
-    parts = [_outline(family), *(_contacts(family)), *(_mark(family, finding) for finding in findings)]
+    parts = [
+        _outline(family),
+        *(_contacts(family)),
+        *(_mark(family, place, kinds) for place, kinds in by_place(findings).items()),
+    ]
     box = f"{view.left:.1f} {-view.top:.1f} {view.right - view.left:.1f} {view.top - view.bottom:.1f}"
     size = 'width="432" height="432" font-family="sans-serif"'
     return f'<svg xmlns="http://www.w3.org/2000/svg" {size} viewBox="{box}">{"".join(parts)}</svg>'
@@ -80,20 +85,21 @@ def _number(x: float, y: float, number: int, words: str) -> str:
     )
 
 
-def _mark(family: Family, finding: TrueFinding) -> str:
-    colour, letter = KIND_COLOUR[finding.kind], KIND_LETTER[finding.kind]
-    if finding.place is Place.LATCH:
+def _mark(family: Family, place: Place, kinds: Sequence[FindingKind]) -> str:
+    colour, letters = KIND_COLOUR[kinds[0]], "".join(KIND_LETTER[kind] for kind in kinds)
+    if place is Place.LATCH:
         zone = family.latch_zone
         if zone is None:
             return ""
         x, y, radius = (zone.left + zone.right) / 2, -(zone.top + zone.bottom) / 2 + 3, 7.0
     else:
-        contact = next((c for c in family.contacts if c.place is finding.place), None)
+        contact = next((c for c in family.contacts if c.place is place), None)
         if contact is None:
             return ""
         x, y, radius = contact.x, -contact.y, contact.sleeve_diameter / 2 + 0.8
+    size = 6.4 if len(letters) == 1 else 4.6
     return (
         f'<circle cx="{x}" cy="{y}" r="{radius}" fill="#FFFFFF" stroke="{colour}" stroke-width="1.8" '
-        f'stroke-dasharray="3 1.2"/><text x="{x}" y="{y + 2.2:.1f}" font-size="6.4" font-weight="800" '
-        f'text-anchor="middle" fill="{colour}">{letter}</text>'
+        f'stroke-dasharray="3 1.2"/><text x="{x}" y="{y + size * 0.35:.1f}" font-size="{size}" '
+        f'font-weight="800" text-anchor="middle" fill="{colour}">{letters}</text>'
     )

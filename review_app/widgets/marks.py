@@ -2,46 +2,68 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from model.errors import UnknownFamilyError
-from model.families import Family, family
+from data_tools.records import TrueFinding
+from model.families import FAMILIES, Family
 from model.judgement import Judgement
-from model.vocabulary import Place
+from model.vocabulary import GRAVITY, FindingKind, Place
 from review_app.wording import KIND_COLOUR, KIND_LETTER, place_phrase
 
 _STEPS = 28
 
 
 def marks_of(judgement: Judgement) -> list[dict[str, Any]]:
-    """Return one outline for each finding of ``judgement`` that has a located face.
+    """Return one outline for each place of ``judgement`` that has findings and a located face.
 
-    Each is a dict with ``points`` ([[x, y], ...] in pixels of the full-size upright photo), ``letter``,
-    ``colour`` and ``words``; the list is empty where no face was located.
+    Each is a dict with ``points`` ([[x, y], ...] in pixels of the full-size upright photo), ``letter`` (one
+    for each kind, the gravest first), ``colour`` and ``words``; empty where no face was located.
     """
-    if judgement.face is None:
+    located = _located(judgement)
+    if located is None:
         return []
-    try:
-        row = family(judgement.face.family)
-    except UnknownFamilyError:
-        return []
-    homography = np.array(judgement.face.homography, dtype=float).reshape(3, 3)
+    row, homography = located
     marks = []
-    for finding in judgement.findings:
-        shape = _shape(row, finding.place)
+    for place, kinds in by_place(TrueFinding(f.kind, f.place) for f in judgement.findings).items():
+        shape = _shape(row, place)
         if shape is not None:
             marks.append(
                 {
                     "points": np.round(_project(homography, shape), 1).tolist(),
-                    "letter": KIND_LETTER[finding.kind],
-                    "colour": KIND_COLOUR[finding.kind],
-                    "words": place_phrase(finding.kind, finding.place),
+                    "letter": "".join(KIND_LETTER[kind] for kind in kinds),
+                    "colour": KIND_COLOUR[kinds[0]],
+                    "words": "; ".join(place_phrase(kind, place) for kind in kinds),
                 }
             )
     return marks
+
+
+def face_box(judgement: Judgement) -> list[float] | None:
+    """Return left, top, right, bottom of the located face in pixels of the full-size photo, or None."""
+    located = _located(judgement)
+    if located is None:
+        return None
+    corners = _project(located[1], located[0].canonical_view.corners())
+    if not np.isfinite(corners).all():
+        return None
+    return [*corners.min(axis=0).tolist(), *corners.max(axis=0).tolist()]
+
+
+def by_place(findings: Iterable[TrueFinding]) -> dict[Place, list[FindingKind]]:
+    """Return the kinds found at each place, the gravest first."""
+    found = frozenset(findings)
+    places = dict.fromkeys(finding.place for finding in sorted(found, key=lambda finding: finding.place))
+    return {place: [kind for kind in GRAVITY if TrueFinding(kind, place) in found] for place in places}
+
+
+def _located(judgement: Judgement) -> tuple[Family, NDArray[np.float64]] | None:
+    if judgement.face is None or judgement.face.family not in FAMILIES:
+        return None
+    return FAMILIES[judgement.face.family], np.array(judgement.face.homography, dtype=float).reshape(3, 3)
 
 
 def _shape(row: Family, place: Place) -> NDArray[np.float64] | None:

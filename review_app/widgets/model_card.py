@@ -16,7 +16,6 @@ def card_facts(card: object) -> dict[str, str]:
     """Return the plain facts of a model card: version, when it was made, from how many photos."""
     names = {
         "version": "version",
-        "design": "design",
         "trained_on": "trained on (photos)",
         "made_at": "made at (UTC)",
         "parent": "made from",

@@ -20,6 +20,20 @@ function build(root) {
     clamp();
     place();
   };
+  // The photo lies whole in the stage, with bars beside or above it where the shapes differ.
+  view.show = (focus, width, height) => {
+    view.reset();
+    if (!focus) return;
+    const fit = Math.min(box.clientWidth / width, box.clientHeight / height);
+    const left = (box.clientWidth - width * fit) / 2, top = (box.clientHeight - height * fit) / 2;
+    const wide = (focus[2] - focus[0]) * fit, high = (focus[3] - focus[1]) * fit;
+    if (!(wide > 0 && high > 0)) return;
+    view.zoom = Math.min(6, Math.max(1, Math.min(box.clientWidth / wide, box.clientHeight / high) * 0.8));
+    view.x = box.clientWidth / 2 - (left + (focus[0] + focus[2]) / 2 * fit) * view.zoom;
+    view.y = box.clientHeight / 2 - (top + (focus[1] + focus[3]) / 2 * fit) * view.zoom;
+    clamp();
+    place();
+  };
   view.reset = () => { view.zoom = 1; view.x = 0; view.y = 0; place(); };
   const middle = () => [box.clientWidth / 2, box.clientHeight / 2];
   const spot = (event) => {
@@ -114,7 +128,7 @@ export default function (component) {
   view.box.style.aspectRatio = `${data.width} / ${data.height}`;
   if (view.id !== data.id) {
     view.id = data.id;
-    view.reset();
+    view.show(data.focus, data.width, data.height);
     view.img.alt = data.alt;
     view.img.src = data.src;
     view.img.decode().catch(() => {}).then(() => {

@@ -32,6 +32,7 @@ def photo_view(
     alt: str,
     size: tuple[int, int],
     marks: Sequence[dict[str, Any]] = (),
+    focus: Sequence[float] | None = None,
     ahead: bytes | None = None,
     key: str = "photo_view",
 ) -> None:
@@ -43,6 +44,7 @@ def photo_view(
         alt: what the photo shows, in words.
         size: width and height in pixels of the full-size upright photo, the frame of ``marks``.
         marks: outlines from ``review_app.widgets.marks``.
+        focus: left, top, right, bottom in the frame of ``marks`` of what to show large at first.
         ahead: the next photo, decoded in the browser while this one is looked at.
         key: widget key; one viewer for each key.
     """
@@ -55,6 +57,7 @@ def photo_view(
             "width": size[0],
             "height": size[1],
             "marks": list(marks),
+            "focus": list(focus) if focus else None,
             "ahead": as_url(ahead) if ahead else None,
         },
     )

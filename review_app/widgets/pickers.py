@@ -23,7 +23,7 @@ def pick_site(
 ) -> Site | None:
     """Return the chosen site, or None where there is none (or where ``every`` site is chosen)."""
     sites = {site.key: site for site in list_sites(ws, actor)}
-    st.session_state["zones"] = {site.key: site.timezone for site in sites.values()}
+    st.session_state["sites"] = sites
     if not sites:
         st.info("There is no site yet. Your maintenance lead adds one with `rounds add-site`.")
         return None
@@ -81,6 +81,12 @@ def _into_link(name: str, chosen: str | None) -> None:
     if chosen and chosen != st.query_params.get(name):
         st.query_params[name] = chosen
     st.session_state[f"asked_{name}"] = st.query_params.get(name)
+
+
+def site_called(key: str) -> Site:
+    """Return the open site of that key, on a page that drew ``pick_site``; a closed one has only its key."""
+    sites: dict[str, Site] = st.session_state.get("sites", {})
+    return sites.get(key) or Site(0, key, key, "UTC")
 
 
 def unit_title(unit: Unit) -> str:

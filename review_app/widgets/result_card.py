@@ -12,10 +12,12 @@ from review_app.widgets.verdict_card import card
 from review_app.wording import DO_NOW, LOOK_NOW, NO_DAMAGE_NOTE, NOT_RECEIVED_NOTE, Standing
 
 
-def result_card(ws: Workspace, file: IngestedFile) -> str:
-    """Return the result of one uploaded file as HTML."""
+def result_card(ws: Workspace, file: IngestedFile, *, same_steps: bool = False) -> str:
+    """Return the result of one uploaded file as HTML; ``same_steps`` when a card above lists the steps."""
     standing = standing_of_file(file)
     steps = {Standing.DO_NOT_USE: DO_NOW, Standing.LOOK: LOOK_NOW}.get(standing, ())
+    if same_steps and steps:
+        steps = ("Do the same here.",)
     return card(
         standing,
         unit=f"Unit {file.photo.unit_key}" if file.photo else "",
@@ -36,4 +38,5 @@ def _body(file: IngestedFile, standing: Standing) -> str:
     if standing is Standing.NO_DAMAGE:
         return NO_DAMAGE_NOTE + known
     findings = findings_of(file.verdict.judgement) if file.verdict else ()
-    return (f"Seen: {findings_words(findings)}." if findings else "Something may be wrong here.") + known
+    seen = "Perhaps" if standing is Standing.LOOK else "Seen:"
+    return (f"{seen} {findings_words(findings)}." if findings else "Something may be wrong here.") + known

@@ -32,7 +32,7 @@ def card(
     """
     sign = SIGNS[standing]
     heading = esc(words or sign.words)
-    list_html = f"<ol>{''.join(f'<li>{esc(step, 400)}</li>' for step in steps)}</ol>" if steps else ""
+    list_html = _steps(steps)
     body_html = f"<div>{esc(body, 800)}</div>" if body else ""
     picture_html = f'<img src="{picture}" alt="">' if picture else ""
     file_html = f'<div class="cr-file">{esc(file_name)}</div>' if file_name else ""
@@ -50,3 +50,9 @@ def card(
 
 def _on(filled: bool) -> str:
     return ' style="color:#FFFFFF"' if filled else ""
+
+
+def _steps(steps: Sequence[str]) -> str:
+    if len(steps) == 1:
+        return f'<div class="cr-step">{esc(steps[0], 400)}</div>'
+    return f"<ol>{''.join(f'<li>{esc(step, 400)}</li>' for step in steps)}</ol>" if steps else ""
