@@ -43,19 +43,19 @@ SIGNS: dict[Standing, Sign] = {
     Standing.DO_NOT_USE: Sign(
         "DO NOT USE this coupler", "Do not use", "octagon", "#9B1C1C", "#FBE9E7", filled=True
     ),
-    Standing.NOT_RECEIVED: Sign("Not received: send it again", "Not received", "bar", "#9B1C1C", "#FBE9E7"),
+    Standing.NOT_RECEIVED: Sign("Not received: send it again", "Not received", "bar", "#8E1616", "#FBE9E7"),
     Standing.RETAKE: Sign("Take it again", "Take again", "again", "#1D4E89", "#E8F0FA"),
     Standing.NEEDS_UNIT: Sign("Which unit is this?", "Unit?", "question", "#1D4E89", "#E8F0FA"),
     Standing.LOOK: Sign(
         "Not sure: do not use it until a technician has looked",
         "Not sure yet",
         "triangle",
-        "#7A4A00",
+        "#6F4200",
         "#FFF3D6",
     ),
     Standing.OUT_OF_SERVICE: Sign("Out of service", "Out of service", "bar", "#3B3B3B", "#E4E4E0"),
     Standing.MISSING: Sign("No photo this week", "No photo yet", "ring", "#4A5552", "#FBFAF7"),
-    Standing.NO_DAMAGE: Sign("No damage seen", "No damage seen", "tick", "#1E5B3A", "#E6F2EA"),
+    Standing.NO_DAMAGE: Sign("No damage seen", "No damage seen", "tick", "#1A5535", "#E6F2EA"),
 }
 
 NO_DAMAGE_NOTE = (
@@ -87,7 +87,7 @@ KIND_LETTER: dict[FindingKind, str] = {
 }
 KIND_COLOUR: dict[FindingKind, str] = {
     FindingKind.HEAT_MELTED_HOUSING: "#9B1C1C",
-    FindingKind.BROKEN_PIN_HOUSING: "#7A4A00",
+    FindingKind.BROKEN_PIN_HOUSING: "#6F4200",
     FindingKind.MISSING_LATCH: "#4B2E83",
 }
 PLACE_WORDS: dict[Place, str] = {

@@ -15,13 +15,16 @@ from model.vocabulary import GRAVITY, FindingKind, Place
 from review_app.wording import KIND_COLOUR, KIND_LETTER, place_phrase
 
 _STEPS = 28
+_GAP_MM = 4.0
+_LETTER = 0.32
 
 
 def marks_of(judgement: Judgement) -> list[dict[str, Any]]:
     """Return one outline for each place of ``judgement`` that has findings and a located face.
 
     Each is a dict with ``points`` ([[x, y], ...] in pixels of the full-size upright photo), ``letter`` (one
-    for each kind, the gravest first), ``colour`` and ``words``; empty where no face was located.
+    for each kind, the gravest first) with the middle ``at`` and the ``size`` to write it, ``colour`` and
+    ``words``; empty where no face was located.
     """
     located = _located(judgement)
     if located is None:
@@ -34,6 +37,8 @@ def marks_of(judgement: Judgement) -> list[dict[str, Any]]:
             marks.append(
                 {
                     "points": np.round(_project(homography, shape), 1).tolist(),
+                    "at": np.round(_project(homography, _beyond(row, place))[0], 1).tolist(),
+                    "size": round(float(np.hypot(*np.ptp(_project(homography, shape), axis=0))) * _LETTER, 1),
                     "letter": "".join(KIND_LETTER[kind] for kind in kinds),
                     "colour": KIND_COLOUR[kinds[0]],
                     "words": "; ".join(place_phrase(kind, place) for kind in kinds),
@@ -75,6 +80,18 @@ def _shape(row: Family, place: Place) -> NDArray[np.float64] | None:
     angles = np.linspace(0, 2 * np.pi, _STEPS, endpoint=False)
     radius = contact.sleeve_diameter / 2 + 1.0
     return np.column_stack([contact.x + radius * np.cos(angles), contact.y + radius * np.sin(angles)])
+
+
+def _beyond(row: Family, place: Place) -> NDArray[np.float64]:
+    """Return a point outside the mark, mm, away from the middle of the face so that letters keep apart."""
+    if place is Place.LATCH:
+        return np.array([[0.0, row.latch_zone.top + _GAP_MM if row.latch_zone else 0.0]])
+    contact = next(c for c in row.contacts if c.place is place)
+    outward = np.array([contact.x, contact.y]) - np.array(row.nose_centre)
+    length = float(np.hypot(*outward))
+    direction = outward / length if length > 1 else np.array([0.0, 1.0])
+    reach = contact.sleeve_diameter / 2 + _GAP_MM
+    return np.array([[contact.x, contact.y]]) + reach * direction
 
 
 def _project(homography: NDArray[np.float64], points_mm: NDArray[np.float64]) -> NDArray[np.float64]:

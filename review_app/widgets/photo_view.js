@@ -93,25 +93,24 @@ function outline(svg, marks, width, height) {
   const space = "http://www.w3.org/2000/svg";
   svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
   svg.replaceChildren();
-  const thick = Math.max(width, height) / 160;
   for (const mark of marks) {
     const words = document.createElementNS(space, "title");
     words.textContent = mark.words;
-    for (const [colour, size] of [["#FFFFFF", thick * 2.2], [mark.colour, thick]]) {
+    for (const [colour, size] of [["#FFFFFF", 5], [mark.colour, 2.5]]) {
       const shape = document.createElementNS(space, "polygon");
       shape.setAttribute("points", mark.points.map((point) => point.join(",")).join(" "));
       shape.setAttribute("fill", "none");
       shape.setAttribute("stroke", colour);
       shape.setAttribute("stroke-width", size);
+      shape.setAttribute("vector-effect", "non-scaling-stroke");
       svg.appendChild(shape);
     }
-    const high = mark.points.reduce((best, point) => (point[1] < best[1] ? point : best));
     const letter = document.createElementNS(space, "text");
-    letter.setAttribute("x", high[0]);
-    letter.setAttribute("y", high[1] - thick * 2);
+    letter.setAttribute("x", mark.at[0]);
+    letter.setAttribute("y", mark.at[1] + mark.size * 0.36);
     letter.setAttribute("class", "letter");
-    letter.setAttribute("font-size", thick * 9);
-    letter.setAttribute("stroke-width", thick * 1.8);
+    letter.setAttribute("font-size", mark.size);
+    letter.setAttribute("stroke-width", mark.size * 0.18);
     letter.setAttribute("fill", mark.colour);
     letter.textContent = mark.letter;
     svg.append(letter, words);

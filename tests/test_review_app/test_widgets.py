@@ -1,0 +1,150 @@
+"""Drawings, outlines and harmless text."""
+
+from __future__ import annotations
+
+import base64
+import re
+from datetime import UTC, datetime, timedelta
+from xml.etree import ElementTree
+
+import pytest
+
+from data_tools.records import TrueFinding
+from model.families import FAMILIES, TYPE1, Family
+from model.judgement import Judgement, LocatedFace
+from model.vocabulary import FindingKind, Outcome, Place, Reason, Triage
+from review_app import standing, wording
+from review_app.widgets.face_drawing import face_image, face_svg, place_numbers
+from review_app.widgets.marks import by_place, face_box, marks_of
+from review_app.widgets.signs import badge
+from review_app.widgets.text import clock, esc, md, plain
+from review_app.widgets.verdict_card import card
+from review_app.wording import Standing
+from tests.test_review_app.fakes import CENTRE, SCALE, Scene, scored
+from tests.test_review_app.scenario import MELTED
+
+M, B = FindingKind.HEAT_MELTED_HOUSING, FindingKind.BROKEN_PIN_HOUSING
+TWO = Scene((TrueFinding(B, Place.BOTTOM), TrueFinding(M, Place.BOTTOM)), Triage.FLAG)
+
+
+def test_an_outline_lies_around_its_contact() -> None:
+    (mark,) = marks_of(scored(MELTED, 2.0, "fake"))
+    contact = next(c for c in TYPE1.contacts if c.place is Place.UPPER_LEFT)
+    xs, ys = zip(*mark["points"], strict=True)
+    middle = ((min(xs) + max(xs)) / 2, (min(ys) + max(ys)) / 2)
+    assert middle == pytest.approx(
+        (2 * (CENTRE[0] + SCALE * contact.x), 2 * (CENTRE[1] - SCALE * contact.y)), abs=1
+    )
+    assert (max(xs) - min(xs)) / (2 * SCALE) == pytest.approx(contact.sleeve_diameter + 2, abs=0.2)
+
+
+def test_two_kinds_at_one_place_are_one_outline_with_both_letters() -> None:
+    (mark,) = marks_of(scored(TWO, 1.0, "fake"))
+    assert mark["letter"] == "MB"
+    assert by_place(TWO.findings) == {Place.BOTTOM: [M, B]}
+
+
+def test_the_face_box_holds_the_whole_view() -> None:
+    left, top, right, bottom = face_box(scored(MELTED, 1.0, "fake")) or [0.0] * 4
+    assert (right - left, bottom - top) == pytest.approx((72 * SCALE, 72 * SCALE))
+
+
+def test_without_a_known_face_nothing_is_outlined() -> None:
+    unknown = Judgement(
+        Outcome.SCORED, "fake", face=LocatedFace("type9", 1.0, (1.0, 0, 0, 0, 1.0, 0, 0, 0, 1.0), {})
+    )
+    for judgement in (unknown, Judgement(Outcome.CANNOT_JUDGE, "fake")):
+        assert marks_of(judgement) == []
+        assert face_box(judgement) is None
+
+
+@pytest.mark.parametrize("family", FAMILIES.values(), ids=lambda family: family.key)
+def test_every_family_is_drawn_with_every_place_numbered(family: Family) -> None:
+    root = ElementTree.fromstring(face_svg(family))
+    numbers = {
+        text.text or "".join(text.itertext()) for text in root.iter("{http://www.w3.org/2000/svg}text")
+    }
+    wanted = {str(number) for number in place_numbers(family).values()}
+    assert {re.sub(r"\D", "", number) for number in numbers} == wanted
+
+
+def test_the_drawing_says_in_words_what_it_marks() -> None:
+    image = face_image(TYPE1, MELTED.findings)
+    assert 'alt="Coupler face: housing melted by heat, upper left"' in image
+    encoded = re.search(r"base64,([^\"]+)", image)
+    assert encoded is not None
+    assert ">M</text>" in base64.b64decode(encoded[1]).decode()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "<img src=x onerror=alert(1)>",
+        "[link](https://x.example)",
+        "**bold** `code` $x$ :material/home:",
+        "a\nb\x00c\u202e",
+    ],
+)
+def test_what_people_wrote_stays_text(text: str) -> None:
+    assert "<" not in esc(text)
+    assert "\n" not in plain(text)
+    assert "\u202e" not in plain(text)
+    assert not re.search(r"(?<!\\)[*`\[<$:]", md(text))
+
+
+def test_long_names_are_cut() -> None:
+    assert len(plain("x" * 1000)) == 200
+
+
+def test_times_are_local_and_say_the_year_only_when_it_is_another() -> None:
+    now = datetime.now(UTC)
+    assert clock(datetime(2020, 7, 1, 12, 0, tzinfo=UTC), "Europe/Lisbon") == "Wed 1 Jul 2020, 13:00"
+    assert clock(now, "No/Such_Zone").endswith(f"{now:%H:%M}")
+    assert str(now.year) not in clock(now - timedelta(seconds=1), "UTC") or now.timetuple().tm_yday == 1
+
+
+@pytest.mark.parametrize("state", list(Standing))
+def test_every_standing_has_a_sign_and_words(state: Standing) -> None:
+    for html in (badge(state), card(state)):
+        assert "data:image/svg+xml" in html
+        assert wording.SIGNS[state].words in html or wording.SIGNS[state].short in html
+    shapes = [sign.shape for sign in wording.SIGNS.values()]
+    assert len(set(shapes)) >= len(shapes) - 1
+
+
+def test_every_word_of_the_vocabulary_has_a_word_on_the_screen() -> None:
+    assert set(wording.KIND_WORDS) == set(wording.KIND_LETTER) == set(wording.KIND_COLOUR) == set(FindingKind)
+    assert set(wording.PLACE_WORDS) == set(Place)
+    assert set(wording.REASON_WORDS) == set(Reason)
+
+
+def test_no_two_keys_of_the_review_are_the_same() -> None:
+    numbers = {str(number) for family in FAMILIES.values() for number in place_numbers(family).values()}
+    keys = [*wording.SHORTCUTS.values(), *wording.KIND_LETTER.values(), *numbers]
+    assert len(keys) == len(set(keys))
+
+
+def test_intact_is_never_called_safe() -> None:
+    assert standing.findings_words(()) == "no damage seen"
+    said = [*wording.DO_NOW, *wording.LOOK_NOW, wording.NO_DAMAGE_NOTE]
+    said += [words for sign in wording.SIGNS.values() for words in (sign.words, sign.short)]
+    assert not [words for words in said if re.search(r"\bsafe\b", words, re.IGNORECASE)]
+
+
+def contrast(first: str, second: str) -> float:
+    """Return the contrast ratio of two colours (WCAG 2.2, relative luminance)."""
+
+    def luminance(colour: str) -> float:
+        parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+        linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    light, dark = sorted((luminance(first), luminance(second)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_signs_can_be_read_in_the_sun() -> None:
+    """WCAG 2.2 asks 4.5 for text at level AA and 7 at level AAA; a phone in the sun needs the 7."""
+    assert contrast("#FFFFFF", "#000000") == pytest.approx(21)
+    for sign in wording.SIGNS.values():
+        assert contrast(sign.ink, "#FFFFFF" if sign.filled else sign.paper) >= 7, sign.words
