@@ -175,7 +175,14 @@ class ConditionNet(nn.Module):
 
     def forward(self, x: Tensor, parts: Tensor, latch: Tensor, part_valid: Tensor) -> dict[str, Tensor]:
         """Return the logits described for the class; ``part_valid`` (B,P) masks places a family lacks."""
-        maps = self.backbone(x)
+        middle = self.backbone.middle(low := self.backbone.low(x))
+        return self.late(low, middle, parts, latch, part_valid)
+
+    def late(
+        self, low: Tensor, middle: Tensor, parts: Tensor, latch: Tensor, part_valid: Tensor
+    ) -> dict[str, Tensor]:
+        """Return the same from the maps of the early layers: all that a fine-tune changes."""
+        maps = (low, middle, self.backbone.high(middle))
         fine = self.pyramid(maps)
         pooled = torch.cat([maps[2].mean((2, 3)), fine.amax((2, 3))], dim=1)
         context = self.context(maps[2].mean((2, 3)))
