@@ -33,6 +33,7 @@ VISIBLE = 0.02
 NOT_COVERED = (
     "Couplers of real makers: every shape, colour and detail is invented within the family table's"
     " tolerances, which were measured from open drawings (+-0.5 mm) and not read from the standard.",
+    "Latches whose hook stands more than 8 mm behind the nose's lip, or lower than 2 mm above it.",
     "Families other than Type 1 and Type 2; the direct-current contacts of combined couplers are shown"
     " only as something else than a coupler face.",
     "Real people, vehicles, places, logos and lettering.",
@@ -89,7 +90,7 @@ def _card(photos: Sequence[LabelledPhoto], sheets: Sequence[Path]) -> list[str]:
     lines += _table("label of what can be seen (usable photos)", _counts(_label(p) for p in usable))
     lines += _table("family", _counts(str(p.family) for p in photos))
     lines += _table("reason why a photo cannot be judged", _counts(str(p.reason) for p in photos if p.reason))
-    for name in ("light", "cover", "codec"):
+    for name in ("domain", "light", "cover", "codec", "curve"):
         lines += _table(name, _counts(str(p.attributes.get(name)) for p in photos))
     lines += _table("confounders", _counts(c for p in usable for c in p.attributes.get("confounders", [])))
     lines += _damage_table(usable)

@@ -188,7 +188,7 @@ def _latch(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> No
     length = _uniform(rng, 4.0, 6.0) if short else _uniform(rng, 4.5, 10.0)
     tip = lip + (_uniform(rng, -8.0, -3.0) if _maybe(rng, 0.55) else _uniform(rng, -3.0, 2.0))
     tip = max(tip, 4.0 + length - build["nose_length"])
-    wanting = max(0.0, 2.2 + np.tan(np.radians(40)) * max(lip - tip, 0.0) - (gap + tooth + thick))
+    wanting = max(0.0, 4.4 + np.tan(np.radians(40)) * max(lip - tip, 0.0) - (gap + tooth + thick))
     gap, tooth = gap + 0.5 * wanting, tooth + 0.5 * wanting
     build["hook_down"], build["hook_tooth"], build["hook_length"] = down, tooth, length
     build["arm_base"] = half + gap + (tooth if down else 0.0)

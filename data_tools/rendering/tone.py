@@ -78,7 +78,7 @@ def curved(light: Floats, curve: str) -> Floats:
         power = light**1.25
         return np.asarray(1.05 * power / (power + 0.6), np.float32)
     if curve == "log":
-        return np.asarray(np.log1p(9 * light) / np.log1p(np.float32(9 * 2.5)), np.float32)
+        return np.asarray(np.log1p(5 * light) / np.log1p(np.float32(5 * 2.8)), np.float32)
     return np.asarray(light * (1 + light / 4.0) / (1 + light * 0.9), np.float32)
 
 
