@@ -50,6 +50,53 @@ class Comparison(Protocol):
         """How many photos were compared."""
         ...
 
+    @property
+    def worse(self) -> tuple[str, ...]:
+        """What the candidate does worse."""
+        ...
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the decision could not be based on."""
+        ...
+
+
+class LabelCheck(Protocol):
+    """Whether the confirmed labels fit together."""
+
+    @property
+    def too_many(self) -> bool:
+        """Whether more are doubtful than hard photos explain."""
+        ...
+
+    @property
+    def words(self) -> str:
+        """The result in plain words."""
+        ...
+
+
+class LimitRow(Protocol):
+    """One damage's limit: how many photos it needs and has."""
+
+    @property
+    def words(self) -> str:
+        """One line in plain words."""
+        ...
+
+
+class Limits(Protocol):
+    """The limits set again; ``artefact`` is ``None`` where none changed."""
+
+    @property
+    def rows(self) -> Sequence[LimitRow]:
+        """One row for each damage."""
+        ...
+
+    @property
+    def artefact(self) -> Path | None:
+        """The model file with the new limits."""
+        ...
+
 
 def load_judge(path: Path | None) -> Judge:
     """Load the classifier at ``path``; ``None`` is the one shipped with the product."""
@@ -80,9 +127,30 @@ def fine_tune(
 
 
 def compare(
-    candidate: Path, live: Path, manifests: Sequence[Path], *, frozen_test: Path | None
+    candidate: Path,
+    live: Path,
+    manifests: Sequence[Path],
+    *,
+    frozen_test: Path | None,
+    progress: StepProgress | None = None,
 ) -> Comparison:
     """Compare candidate and live on photos that the live one was not trained on."""
     from model.compare import compare as gate
 
-    return gate(candidate, live, manifests, frozen_test=frozen_test)
+    return gate(candidate, live, manifests, frozen_test=frozen_test, progress=progress)
+
+
+def check_labels(live: Path, manifest: Path, *, progress: StepProgress | None = None) -> LabelCheck:
+    """Find confirmed labels that contradict the live model and each other."""
+    from model.label_check import check_labels as check
+
+    return check(live, manifest, progress)
+
+
+def follow_limits(
+    candidate: Path, held_out: Path, out: Path, *, progress: StepProgress | None = None
+) -> Limits:
+    """Set the candidate's clear limits again on the operator's held-out photos, where there are enough."""
+    from model.limits import follow_limits as follow
+
+    return follow(candidate, held_out, out, progress)

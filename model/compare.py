@@ -1,12 +1,14 @@
 """Candidate against live on the same photos: may it take over? Never quietly worse.
 
 Paired and exact: for each damage the photos that only one of the two finds are counted, and the one-sided
-sign test (the exact form of McNemar's test) says whether losing more than gaining could be chance.
+sign test (the exact form of McNemar's test) says whether losing more than gaining could be chance. This is
+asked of the operator's held-out couplers, of the never-regress list and of the rendered test, each by
+itself: a gain on one does not pay for a loss on another.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -25,6 +27,11 @@ SIGNIFICANCE = 0.05
 MOST_ECE = 0.05
 """Calibration error above which probabilities are no longer trusted, with at least ``ECE_FROM`` photos."""
 ECE_FROM = 200
+RENDERED = "the rendered test"
+SETS = ("your held-out couplers", "the never-regress list")
+"""What the operator's own manifests are called in reasons, in the order in which they are given."""
+
+Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
@@ -58,57 +65,94 @@ class Paired:
         return self.only_live > self.only_candidate and (self.drop > MARGIN or self.worse_p < SIGNIFICANCE)
 
 
+Pairs = dict[str, dict[str, Paired]]
+"""For each set of photos by its name, for each damage (and ``intact``) by its word."""
+
+
 @dataclass(frozen=True)
 class Comparison:
-    """The result, in numbers and plain words. ``promote`` is false when anything got worse."""
+    """The result, in numbers and plain words. ``promote`` is false when anything got worse.
+
+    ``notes`` say what the decision could not be based on; ``sets`` hold the counts behind it.
+    """
 
     promote: bool
     reason: str
     n: int
     worse: tuple[str, ...]
     better: tuple[str, ...]
-    per_kind: dict[str, Paired] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    sets: Pairs = field(default_factory=dict)
     report: dict[str, object] = field(default_factory=dict)
 
 
 def compare(
-    candidate: Path, live: Path, manifests: Sequence[Path], *, frozen_test: Path | None = None
+    candidate: Path,
+    live: Path,
+    manifests: Sequence[Path],
+    *,
+    frozen_test: Path | None = None,
+    progress: Progress | None = None,
 ) -> Comparison:
     """Judge every photo of the manifests with both model files and decide.
 
-    ``manifests`` are the operator's own: held-out couplers and the never-regress list. Of ``frozen_test``, a
-    manifest of rendered photos, only the photos of split ``test`` are used.
+    ``manifests`` are the operator's own: held-out couplers, then the never-regress list. Of ``frozen_test``,
+    a manifest of rendered photos, only the photos of split ``test`` are used. ``progress`` is told (photos
+    judged, photos in all); what it raises ends the work.
     """
-    books: dict[str, list[Scored]] = {"candidate": [], "live": []}
-    classifiers = {"candidate": Classifier(load_model(candidate)), "live": Classifier(load_model(live))}
-    for manifest, labels in _cases(manifests, frozen_test):
-        for name, classifier in classifiers.items():
-            books[name] += score_labelled(classifier, labels, manifest.parent)
+    classifiers = (Classifier(load_model(candidate)), Classifier(load_model(live)))
+    cases = _cases(manifests, frozen_test)
+    total = len(classifiers) * sum(len(labels) for _, _, labels in cases)
+    sets: Pairs = {}
+    judged: dict[str, Scored] = {}
+    done = 0
+    for name, manifest, labels in cases:
+        books = []
+        for classifier in classifiers:
+            books.append(
+                score_labelled(classifier, labels, manifest.parent, progress=_from(done, total, progress))
+            )
+            done += len(labels)
+        sets[name] = _pairs(*books)
+        judged |= {str(manifest.parent / scored.label.file): scored for scored in books[0]}
+    # A photo in two sets counts once in the calibration of the whole.
+    report = evaluate(classifiers[0], list(judged.values()))
+    return _decide(sets, report, len(judged))
+
+
+def _cases(
+    manifests: Sequence[Path], frozen_test: Path | None
+) -> list[tuple[str, Path, list[LabelledPhoto]]]:
+    names = [*SETS, *(manifest.stem for manifest in manifests[len(SETS) :])]
+    cases = [
+        (name, manifest, read_manifest(manifest)) for name, manifest in zip(names, manifests, strict=False)
+    ]
+    if frozen_test is not None:
+        rendered = [photo for photo in read_manifest(frozen_test) if photo.split == "test"]
+        cases.append((RENDERED, frozen_test, rendered))
+    return cases
+
+
+def _from(before: int, total: int, progress: Progress | None) -> Progress | None:
+    return (lambda done, _of: progress(before + done, total)) if progress is not None else None
+
+
+def _pairs(candidate: list[Scored], live: list[Scored]) -> dict[str, Paired]:
+    both = [(new, old) for new, old in zip(candidate, live, strict=True) if new.good]
     pairs = {
-        kind.value: _pair([(_found(new, kind), _found(old, kind)) for new, old in _both(books, kind)])
+        kind.value: _pair(
+            [(_found(new, kind), _found(old, kind)) for new, old in both if new.visible_findings(kind)]
+        )
         for kind in FindingKind
     }
     pairs["intact"] = _pair(
         [
             (new.judgement.triage is not Triage.FLAG, old.judgement.triage is not Triage.FLAG)
-            for new, old in zip(books["candidate"], books["live"], strict=True)
-            if new.good and not new.label.findings
+            for new, old in both
+            if not new.label.findings
         ]
     )
-    report = evaluate(classifiers["candidate"], books["candidate"])
-    return _decide(pairs, report, len(books["live"]))
-
-
-def _cases(manifests: Sequence[Path], frozen_test: Path | None) -> Iterator[tuple[Path, list[LabelledPhoto]]]:
-    for manifest in manifests:
-        yield manifest, read_manifest(manifest)
-    if frozen_test is not None:
-        yield frozen_test, [photo for photo in read_manifest(frozen_test) if photo.split == "test"]
-
-
-def _both(books: dict[str, list[Scored]], kind: FindingKind) -> list[tuple[Scored, Scored]]:
-    pairs = zip(books["candidate"], books["live"], strict=True)
-    return [(new, old) for new, old in pairs if new.good and new.visible_findings(kind)]
+    return pairs
 
 
 def _found(scored: Scored, kind: FindingKind) -> bool:
@@ -125,24 +169,49 @@ def _pair(cases: list[tuple[bool, bool]]) -> Paired:
     )
 
 
-def _decide(pairs: dict[str, Paired], report: dict[str, object], n: int) -> Comparison:
-    worse = tuple(name for name, pair in pairs.items() if pair.worse)
-    better = tuple(name for name, pair in pairs.items() if pair.only_candidate > pair.only_live)
-    unproven = tuple(name for name, pair in pairs.items() if pair.n == 0)
+def _decide(sets: Pairs, report: dict[str, object], n: int) -> Comparison:
+    every = [(where, what, pair) for where, pairs in sets.items() for what, pair in pairs.items()]
+    worse = [case for case in every if case[2].worse]
+    better = [case for case in every if case[2].only_candidate > case[2].only_live]
+    unproven = _never_seen(sets)
     uncalibrated = _uncalibrated(report)
     if unproven:
-        reason = f"Held: nothing to compare on for {_words(unproven)}. Confirm some on held-out couplers."
+        reason = (
+            f"Held: no photo to compare on shows {_words(unproven)}, neither of your held-out couplers nor "
+            "in the rendered test. Name a rendered test that does (setting gate_manifest), or confirm some."
+        )
     elif worse:
-        details = "; ".join(_sentence(name, pairs[name]) for name in worse)
-        reason = f"Held: the candidate is worse. {details}."
+        reason = f"Held: the candidate is worse. {_sentences(worse)}."
     elif uncalibrated:
         reason = f"Held: its probabilities are no longer right for {_words(uncalibrated)}."
     elif not better:
         reason = "Held: no better than the live version on any damage or on intact photos."
     else:
-        details = "; ".join(_sentence(name, pairs[name]) for name in better)
-        reason = f"Promoted: nothing is worse beyond {MARGIN:.1%}. {details}."
-    return Comparison(reason.startswith("Promoted"), reason, n, worse, better, pairs, report)
+        reason = f"Promoted: nothing is worse beyond {MARGIN:.1%}. {_sentences(better)}."
+    promote = reason.startswith("Promoted")
+    return Comparison(promote, reason, n, _kinds(worse), _kinds(better), _notes(sets), sets, report)
+
+
+def _kinds(cases: list[tuple[str, str, Paired]]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(what for _, what, _ in cases))
+
+
+def _never_seen(sets: Pairs) -> tuple[str, ...]:
+    kinds = [*(kind.value for kind in FindingKind), "intact"]
+    return tuple(what for what in kinds if not any(pairs[what].n for pairs in sets.values()))
+
+
+def _notes(sets: Pairs) -> tuple[str, ...]:
+    """Say which damages only the rendered test speaks for: that is enough, but the operator should know."""
+    own = [pairs for where, pairs in sets.items() if where != RENDERED]
+    kinds = [*(kind.value for kind in FindingKind), "intact"]
+    lacking = tuple(what for what in kinds if own and not any(pairs[what].n for pairs in own))
+    if not lacking or RENDERED not in sets:
+        return ()
+    return (
+        f"None of your held-out couplers shows {_words(lacking)} yet: for that the comparison rests on "
+        "rendered photos alone, until such a coupler is among the one in five that are held out.",
+    )
 
 
 def _uncalibrated(report: dict[str, object]) -> tuple[str, ...]:
@@ -156,13 +225,20 @@ def _uncalibrated(report: dict[str, object]) -> tuple[str, ...]:
 
 
 def _words(names: tuple[str, ...]) -> str:
-    return ", ".join(name.replace("_", " ") for name in names)
+    return ", ".join("an intact coupler" if n == "intact" else n.replace("_", " ") for n in names)
 
 
-def _sentence(name: str, pair: Paired) -> str:
-    what = "intact photos not flagged" if name == "intact" else f"{name.replace('_', ' ')} found"
+def _sentences(cases: list[tuple[str, str, Paired]]) -> str:
+    return "; ".join(_sentence(where, what, pair) for where, what, pair in cases)
+
+
+def _sentence(where: str, what: str, pair: Paired) -> str:
+    doing = "intact photos not flagged" if what == "intact" else f"{what.replace('_', ' ')} found"
     before = proportion(
         [True] * (pair.both + pair.only_live) + [False] * (pair.only_candidate + pair.neither)
     )
     after = proportion([True] * (pair.both + pair.only_candidate) + [False] * (pair.only_live + pair.neither))
-    return f"{what}: {after['count']} of {pair.n}, before {before['count']} (exact p {pair.worse_p:.3f})"
+    return (
+        f"{doing} on {where}: {after['count']} of {pair.n}, before {before['count']} "
+        f"(exact p {pair.worse_p:.3f})"
+    )

@@ -158,7 +158,8 @@ class ConditionNet(nn.Module):
 
     Input: Bx3x320x320 normalised RGB, part boxes (B,P,4) and latch boxes (B,4) in canonical pixels.
     Output: ``housing`` (B,P,3): broken, melted, in view; ``latch`` (B,2): missing, in view; ``photo``
-    (B,3): missing latch, broken, melted for the photo; ``usable`` (B,R): why it cannot be judged (0: it can).
+    (B,3): missing latch, broken, melted for the photo; ``usable`` (B,R): why it cannot be judged (0: it can);
+    ``pooled`` (B,320+width): what was seen as a whole, for telling like photos from unlike ones.
     """
 
     def __init__(self, reasons: int, design: str = "both", width: int = 96) -> None:
@@ -196,6 +197,7 @@ class ConditionNet(nn.Module):
             "latch": latched,
             "photo": self._photo(housing, latched, whole, part_valid),
             "usable": self.usable(pooled).float(),
+            "pooled": pooled.float(),
         }
 
     def _photo(self, housing: Tensor, latch: Tensor, whole: Tensor, part_valid: Tensor) -> Tensor:

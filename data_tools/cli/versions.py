@@ -27,7 +27,7 @@ def retrain(ctx: click.Context, job: int | None, seed: int, as_json: bool) -> No
     else:
         with share_bar("retraining") as progress:
             outcome = retraining.retrain(at.ws, at.actor, progress=progress, seed=seed)
-    say(as_json, outcome, f"{outcome.candidate}: {outcome.reason}")
+    say(as_json, outcome, lambda: outcome.lines)
     ctx.exit(0 if outcome.promoted else ATTENTION)
 
 

@@ -33,6 +33,25 @@ class _Answer:
     promote: bool
     reason: str
     n: int
+    worse: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ("None of your held-out couplers shows missing latch yet.",)
+
+
+@dataclass(frozen=True)
+class _Checked:
+    too_many: bool
+    words: str
+
+
+@dataclass(frozen=True)
+class _Row:
+    words: str
+
+
+@dataclass(frozen=True)
+class _Limits:
+    rows: tuple[_Row, ...]
+    artefact: Path | None
 
 
 def _fake_training(monkeypatch: pytest.MonkeyPatch, answer: _Answer, calls: list[dict[str, object]]) -> None:
@@ -43,12 +62,22 @@ def _fake_training(monkeypatch: pytest.MonkeyPatch, answer: _Answer, calls: list
         (out_dir / "candidate.safetensors").write_text("grey-9")
         return out_dir / "candidate.safetensors"
 
-    def gate(candidate: Path, live: Path, manifests: list[Path], *, frozen_test: Path) -> _Answer:
+    def gate(
+        candidate: Path, live: Path, manifests: list[Path], *, frozen_test: Path, progress: object
+    ) -> _Answer:
         calls.append({"live": live, "manifests": manifests, "frozen_test": frozen_test})
         return answer
 
+    def check(live: Path, manifest: Path, *, progress: object) -> _Checked:
+        return _Checked(False, "No doubtful label among 31 photos.")
+
+    def follow(candidate: Path, held_out: Path, out: Path, *, progress: object) -> _Limits:
+        return _Limits((_Row("heat melted housing: 3 of the 99 photos needed; limit kept"),), None)
+
     monkeypatch.setattr(model_side, "fine_tune", tune)
     monkeypatch.setattr(model_side, "compare", gate)
+    monkeypatch.setattr(model_side, "check_labels", check)
+    monkeypatch.setattr(model_side, "follow_limits", follow)
     monkeypatch.setattr(model_side, "shipped_artefact", lambda: Path("shipped.safetensors"))
 
 
@@ -76,10 +105,19 @@ def test_retraining_promotes_what_is_not_worse(taught: Workspace, monkeypatch: p
     assert calls[1]["manifests"] == [outcome.training_set.held_out, outcome.training_set.never_regress]
     assert calls[0]["replay"] == calls[1]["frozen_test"] == SAMPLES
     assert SAMPLES.is_file()
-    assert [stage for _, stage in seen] == [
+    assert list(dict.fromkeys(stage for _, stage in seen)) == [
         "freezing the training set",
+        "checking the labels",
         "learning",
         "comparing with the live version",
+        "setting the limits",
+    ]
+    assert [share for share, _ in seen] == sorted(share for share, _ in seen)
+    assert list(outcome.lines) == [
+        "grey-9: Promoted: fewer misses.",
+        "No doubtful label among 31 photos.",
+        "None of your held-out couplers shows missing latch yet.",
+        "Limits: heat melted housing: 3 of the 99 photos needed; limit kept.",
     ]
     version = registry.live_version(taught)
     assert version.metrics["compared_on"] == 7
@@ -95,6 +133,52 @@ def test_retraining_holds_what_is_worse_with_the_reason(
     assert _live(taught) == registry.SHIPPED
     (held,) = [v for v in registry.list_versions(taught, LEAD) if v.version == "grey-9"]
     assert (held.status, held.note) == ("held", "Held: it misses more melted housings.")
+
+
+def test_labels_that_do_not_fit_together_hold_a_candidate_however_good(
+    taught: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _fake_training(monkeypatch, _Answer(True, "Promoted: fewer misses.", 7), [])
+    said = _Checked(True, "9 of 31 confirmed photos have a label that contradicts. By reviewer: Tom 9 of 30.")
+    monkeypatch.setattr(model_side, "check_labels", lambda *_a, **_k: said)
+    outcome = retrain(taught, LEAD)
+    assert not outcome.promoted
+    assert outcome.reason.startswith("Held: 9 of 31 confirmed photos")
+    assert _live(taught) == registry.SHIPPED
+
+
+@pytest.mark.parametrize(("worse", "live"), [((), "grey-9-limits"), (("heat_melted_housing",), "grey-9")])
+def test_new_limits_go_live_only_if_nothing_is_missed_for_them(
+    taught: Workspace, monkeypatch: pytest.MonkeyPatch, worse: tuple[str, ...], live: str
+) -> None:
+    _fake_training(monkeypatch, _Answer(True, "Promoted: fewer misses.", 7, worse), [])
+
+    def follow(candidate: Path, _held_out: Path, out: Path, *, progress: object) -> _Limits:
+        out.write_text(candidate.read_text() + "-limits")
+        return _Limits((_Row("missing latch: limit 0.200 to 0.100, from 60 photos"),), out)
+
+    monkeypatch.setattr(model_side, "follow_limits", follow)
+    outcome = retrain(taught, LEAD)
+    assert _live(taught) == outcome.candidate == live
+    assert outcome.limits[0] == "missing latch: limit 0.200 to 0.100, from 60 photos"
+    assert ("earlier ones stay" in outcome.limits[-1]) == bool(worse)
+
+
+def test_a_job_killed_before_promotion_leaves_the_live_version_and_can_be_run_again(
+    taught: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _fake_training(monkeypatch, _Answer(True, "Promoted.", 7), [])
+
+    def killed(*_arguments: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(registry, "promote", killed)
+        with pytest.raises(KeyboardInterrupt):
+            retrain(taught, LEAD)
+    assert _live(taught) == registry.SHIPPED
+    assert retrain(taught, LEAD).promoted
+    assert _live(taught) == "grey-9"
 
 
 def test_too_few_confirmed_photos_are_told(ws: Workspace) -> None:

@@ -2,15 +2,20 @@
 
 import pytest
 
-from model.compare import Paired, _decide
+from model.compare import RENDERED, SETS, Paired, _decide
 
 FINE = {"kinds": {"heat_melted_housing": {"ece": 0.01, "auroc": {"n": 500}}}}
-SAME = Paired(100, 0, 0, 2)
+SAME, NONE = Paired(100, 0, 0, 2), Paired(0, 0, 0, 0)
+HELD_OUT, NEVER_REGRESS = SETS
+NAMES = ("missing_latch", "broken_pin_housing", "heat_melted_housing", "intact")
 
 
 def pairs(**changed: Paired) -> dict[str, Paired]:
-    names = ("missing_latch", "broken_pin_housing", "heat_melted_housing", "intact")
-    return {**dict.fromkeys(names, SAME), **changed}
+    return {**dict.fromkeys(NAMES, SAME), **changed}
+
+
+def sets(own: dict[str, Paired], rendered: dict[str, Paired] | None = None) -> dict[str, dict[str, Paired]]:
+    return {HELD_OUT: own, RENDERED: pairs() if rendered is None else rendered}
 
 
 def test_one_sided_exact_p_is_half_of_mcnemars() -> None:
@@ -19,20 +24,32 @@ def test_one_sided_exact_p_is_half_of_mcnemars() -> None:
 
 
 def test_better_without_any_loss_is_promoted() -> None:
-    result = _decide(pairs(heat_melted_housing=Paired(100, 0, 5, 3)), FINE, 400)
+    result = _decide(sets(pairs(heat_melted_housing=Paired(100, 0, 5, 3))), FINE, 400)
     assert result.promote
     assert result.better == ("heat_melted_housing",)
     assert "105 of 108, before 100" in result.reason
+    assert HELD_OUT in result.reason
+    assert result.notes == ()
 
 
 @pytest.mark.parametrize("loser", ["missing_latch", "heat_melted_housing", "intact"])
 def test_worse_anywhere_is_held_even_when_better_elsewhere(loser: str) -> None:
-    result = _decide(
-        pairs(**{"broken_pin_housing": Paired(50, 0, 40, 3), loser: Paired(90, 4, 0, 1)}), FINE, 400
-    )
+    own = pairs(**{"broken_pin_housing": Paired(50, 0, 40, 3), loser: Paired(90, 4, 0, 1)})
+    result = _decide(sets(own), FINE, 400)
     assert not result.promote
     assert result.worse == (loser,)
     assert result.reason.startswith("Held: the candidate is worse")
+
+
+def test_a_gain_on_own_couplers_does_not_pay_for_a_loss_elsewhere() -> None:
+    gain, loss = (
+        pairs(heat_melted_housing=Paired(50, 0, 40, 3)),
+        pairs(heat_melted_housing=Paired(7, 1, 0, 0)),
+    )
+    for name in (RENDERED, NEVER_REGRESS):
+        result = _decide({HELD_OUT: gain, name: loss}, FINE, 400)
+        assert not result.promote
+        assert f"on {name}: 7 of 8, before 8" in result.reason
 
 
 def test_a_fall_inside_the_margin_that_could_be_chance_is_allowed() -> None:
@@ -42,16 +59,27 @@ def test_a_fall_inside_the_margin_that_could_be_chance_is_allowed() -> None:
     assert Paired(100_000, 30, 10, 10).worse  # inside the margin, beyond chance
 
 
+def test_a_damage_that_no_own_coupler_shows_is_compared_on_the_rendered_test_alone() -> None:
+    own = pairs(missing_latch=NONE, heat_melted_housing=Paired(9, 0, 2, 0))
+    result = _decide(sets(own), FINE, 400)
+    assert result.promote
+    assert "None of your held-out couplers shows missing latch yet" in result.notes[0]
+    lost = _decide(sets(own, pairs(missing_latch=Paired(5, 1, 0, 0))), FINE, 400)
+    assert not lost.promote
+    assert f"missing latch found on {RENDERED}: 5 of 6, before 6" in lost.reason
+
+
 def test_no_evidence_is_no_reason_to_promote() -> None:
-    assert (
-        "nothing to compare on for missing latch"
-        in _decide(pairs(missing_latch=Paired(0, 0, 0, 0)), FINE, 9).reason
-    )
-    assert "no better" in _decide(pairs(), FINE, 400).reason
+    nowhere = _decide(sets(pairs(missing_latch=NONE), pairs(missing_latch=NONE)), FINE, 9)
+    assert not nowhere.promote
+    assert "no photo to compare on shows missing latch" in nowhere.reason
+    assert "gate_manifest" in nowhere.reason
+    assert "no better" in _decide(sets(pairs()), FINE, 400).reason
+    assert not _decide({}, {"kinds": {}}, 0).promote
 
 
 def test_wrong_probabilities_are_held() -> None:
     report = {"kinds": {"heat_melted_housing": {"ece": 0.2, "auroc": {"n": 500}}}}
-    result = _decide(pairs(heat_melted_housing=Paired(100, 0, 5, 3)), report, 400)
+    result = _decide(sets(pairs(heat_melted_housing=Paired(100, 0, 5, 3))), report, 400)
     assert not result.promote
     assert "probabilities" in result.reason

@@ -1,0 +1,178 @@
+"""Fine-tuning: bounded stretches, the same truth beside every view, and going on after a kill."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+import torch
+
+from model.artefact import Card, load_model, save_model
+from model.checkpoint import load_checkpoint
+from model.config import TrainConfig
+from model.dataset import USABLE, family_boxes
+from model.features import VIEW_BYTES, frozen_front, load_bank, make_features
+from model.finetune import CANDIDATE, CHECKPOINT, fine_tune, plan
+from model.manifest import read_manifest
+from model.network import ConditionNet
+from model.views import mirror_order
+
+from .drawn import write_drawn_set
+from .small_model import untrained
+
+CONFIG = TrainConfig(bank_side=320)
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_drawn_set(tmp_path_factory.mktemp("set"))
+
+
+@pytest.fixture(scope="module")
+def live(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("live") / "m.safetensors"
+    model = untrained()
+    save_model(path, model.locator, model.condition, Card("both", model.card.calibration))
+    return path
+
+
+@pytest.mark.parametrize("own", [1, 30, 150, 1_500, 15_000])
+@pytest.mark.parametrize("old", [0, 75, 20_000])
+def test_a_plan_stays_in_its_memory_and_learns_every_photo_where_steps_allow(own: int, old: int) -> None:
+    budget = 300 * 2**20
+    todo = plan(own, old, None, 16, budget)
+    assert (todo.own_views + todo.old_views) * VIEW_BYTES <= budget
+    assert 40 <= todo.steps <= 1000
+    views = todo.own_views * todo.steps / todo.stretch_steps
+    assert views >= min(own, todo.steps * todo.half // 4)
+    assert todo.half == (8 if old else 16)
+
+
+def test_features_give_the_answers_that_the_whole_network_gives() -> None:
+    """The folded early layers followed by the late ones are the network itself, but for half precision."""
+    torch.manual_seed(1)
+    network = ConditionNet(len(USABLE)).eval()
+    for module in network.modules():
+        if isinstance(module, torch.nn.BatchNorm2d):
+            module.running_mean.normal_(0, 0.1)
+            module.running_var.uniform_(0.5, 1.5)
+    front = frozen_front(network)
+    views = torch.rand(2, 3, 320, 320)
+    parts, latches, valid = (box[torch.tensor([0, 1])] for box in family_boxes(torch.device("cpu")))
+    with torch.no_grad():
+        low = front[0](views)
+        short = network.late(low.half().float(), front[1](low).half().float(), parts, latches, valid)
+        whole = network(views, parts, latches, valid)
+    assert 2 * (low[0].numel() + front[1](low)[0].numel()) == VIEW_BYTES
+    for name, value in whole.items():
+        torch.testing.assert_close(short[name], value, rtol=0.02, atol=0.02)
+
+
+def test_mirrored_views_keep_mirrored_truths(drawn: Path) -> None:
+    """Each view's truth is its photo's truth or the mirror image of it, and both occur."""
+    photos = [(label, drawn.parent) for label in read_manifest(drawn)]
+    rows = [row for row in range(len(photos)) for _ in range(2)]
+    front = frozen_front(ConditionNet(len(USABLE)))
+    features = make_features(front, photos, rows, 5, CONFIG)
+    truth = load_bank(photos, CONFIG).targets
+    order = mirror_order()
+    plain = mirrored = 0
+    for number, row in enumerate(rows):
+        given, own = features.targets.housing[number], truth.housing[row]
+        other = own[order[truth.family[row]]]
+        assert torch.equal(given, own) or torch.equal(given, other)
+        if not torch.equal(own, other):
+            plain += torch.equal(given, own)
+            mirrored += torch.equal(given, other)
+    assert plain > 0
+    assert mirrored > 0
+    few = [make_features(front, photos, [3, 0], 5, CONFIG) for _ in range(2)]
+    assert torch.equal(few[0].low, few[1].low)
+    assert torch.equal(few[0].targets.housing, few[1].targets.housing)
+    low, _, targets = features.take(torch.tensor([3, 0]))
+    torch.testing.assert_close(low[0], features.low[3].float())
+    assert torch.equal(targets.housing[1], features.targets.housing[0])
+
+
+CHILD = """
+import sys
+from pathlib import Path
+from model import finetune
+finetune.CHECKPOINT_EVERY = 2
+live, manifest, out = map(Path, sys.argv[1:])
+finetune.fine_tune(live, manifest, out, replay=manifest, steps=40, batch=4)
+"""
+
+
+class EnoughError(Exception):
+    """Stops a run from its progress."""
+
+
+def _weights(path: Path) -> dict[str, torch.Tensor]:
+    return load_model(path).condition.state_dict()
+
+
+def test_after_kill_nothing_is_half_written_and_the_work_goes_on(
+    live: Path, drawn: Path, tmp_path: Path
+) -> None:
+    command = [sys.executable, "-c", CHILD, str(live), str(drawn), str(tmp_path)]
+    child = subprocess.Popen(command)
+    try:
+        deadline = time.monotonic() + 120
+        while not (tmp_path / CHECKPOINT).is_file():
+            assert time.monotonic() < deadline
+            assert child.poll() is None
+            time.sleep(0.01)
+    finally:
+        child.send_signal(signal.SIGKILL)
+        child.wait()
+    assert not (tmp_path / CANDIDATE).exists()
+    reached = torch.load(tmp_path / CHECKPOINT, weights_only=True)
+    assert 2 <= reached["done"] < 40
+    assert load_checkpoint(tmp_path / CHECKPOINT, reached["fingerprint"]) is not None
+    assert load_checkpoint(tmp_path / CHECKPOINT, "another run") is None
+
+
+def test_a_stopped_run_ends_with_the_weights_of_one_that_was_not(
+    live: Path, drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("model.finetune.CHECKPOINT_EVERY", 2)
+    budget = 8 * VIEW_BYTES  # so small that the six steps take several stretches
+    options = {"replay": drawn, "steps": 6, "batch": 4, "budget": budget}
+    straight = _weights(fine_tune(live, drawn, tmp_path / "a", **options))  # type: ignore[arg-type]
+
+    calls = 0
+
+    def stop(_done: int, _total: int) -> None:
+        nonlocal calls
+        kept = tmp_path / "b" / CHECKPOINT
+        calls += kept.is_file() and torch.load(kept, weights_only=True)["done"] >= 4
+        if calls:
+            raise EnoughError
+
+    with pytest.raises(EnoughError):
+        fine_tune(live, drawn, tmp_path / "b", progress=stop, **options)  # type: ignore[arg-type]
+    assert not (tmp_path / "b" / CANDIDATE).exists()
+    told: list[int] = []
+    path = fine_tune(live, drawn, tmp_path / "b", progress=lambda d, _: told.append(d), **options)  # type: ignore[arg-type]
+    for key, value in _weights(path).items():
+        torch.testing.assert_close(value, straight[key], rtol=1e-3, atol=1e-4)
+    assert told[0] > 4, "it began anew instead of going on"
+    before = path.read_bytes()
+    told.clear()
+    assert fine_tune(live, drawn, tmp_path / "b", progress=lambda d, _: told.append(d), **options) == path  # type: ignore[arg-type]
+    assert (path.read_bytes(), told) == (before, []), "a finished run is not done twice"
+
+
+def test_other_photos_or_a_damaged_checkpoint_start_anew(live: Path, drawn: Path, tmp_path: Path) -> None:
+    first = fine_tune(live, drawn, tmp_path, steps=2, batch=4)
+    version = load_model(first).card.version
+    fine_tune(live, drawn, tmp_path, steps=2, batch=4, seed=1)
+    assert load_model(first).card.version != version
+    (tmp_path / CHECKPOINT).write_bytes(b"cut off")
+    fine_tune(live, drawn, tmp_path, steps=2, batch=4)
+    assert load_model(first).card.version == version
