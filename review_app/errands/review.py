@@ -127,6 +127,10 @@ def _photo(ws: Workspace, desk: Desk, item: QueueItem) -> None:
 def _model_says(desk: Desk, item: QueueItem) -> None:
     if item.second_opinion:
         st.info("A colleague asked for a second opinion on this photo.", icon=":material/group:")
+    if item.conflict:
+        st.info(
+            "Two people decided differently on this photo. Your word settles it.", icon=":material/group:"
+        )
     if not desk.evidence_visible:
         st.markdown("Look at the photo and say what you see, or show what the model found.")
         return

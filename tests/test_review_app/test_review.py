@@ -160,6 +160,17 @@ def test_two_technicians_on_one_photo_are_both_kept_and_told(open_app: OpenApp, 
     assert "Ada Berg decided on the same photo" in page_words(app)
 
 
+def test_a_conflict_is_shown_to_a_third_person_without_leading_them(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    (entry,) = queue(ws, OTHER)
+    decide(ws, OTHER, entry.photo.id, entry.verdict.id, DecisionKind.CORRECTED, ())
+    decide(ws, TECHNICIAN, entry.photo.id, entry.verdict.id, DecisionKind.CONFIRMED)
+    words = page_words(open_app(LEAD, "review"))
+    assert "Two people decided differently" in words
+    assert OTHER.name not in words
+    assert "melted" not in words.lower().replace("housing melted by heat", "")
+
+
 def test_a_late_press_never_lands_on_the_next_photo(open_app: OpenApp, ws: Workspace) -> None:
     send(ws, "H-01", MELTED, 1)
     send(ws, "H-02", BROKEN, 2)
