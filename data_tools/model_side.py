@@ -6,7 +6,11 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Protocol, cast
 
+import numpy as np
+from numpy.typing import NDArray
+
 from model.judgement import Judgement
+from model.manifest import LabelledPhoto
 from model.photo import Photo
 
 USUAL_SIDE = 1000
@@ -154,3 +158,13 @@ def follow_limits(
     from model.limits import follow_limits as follow
 
     return follow(candidate, held_out, out, progress)
+
+
+def look_vectors(
+    artefact: Path, photos: Sequence[tuple[LabelledPhoto, Path]], *, progress: StepProgress | None = None
+) -> NDArray[np.float32]:
+    """Return what a model file sees in each photo (of known family and homography) as a row of numbers."""
+    from model.artefact import load_model
+    from model.embedding import look_at
+
+    return look_at(load_model(artefact), photos, progress).vectors

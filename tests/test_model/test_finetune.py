@@ -104,7 +104,7 @@ from pathlib import Path
 from model import finetune
 finetune.CHECKPOINT_EVERY = 2
 live, manifest, out = map(Path, sys.argv[1:])
-finetune.fine_tune(live, manifest, out, replay=manifest, steps=40, batch=4)
+finetune.fine_tune(live, manifest, out, replay=manifest, steps=12, batch=4)
 """
 
 
@@ -116,7 +116,7 @@ def _weights(path: Path) -> dict[str, torch.Tensor]:
     return load_model(path).condition.state_dict()
 
 
-def test_after_kill_nothing_is_half_written_and_the_work_goes_on(
+def test_after_a_kill_nothing_is_half_written_and_the_work_goes_on(
     live: Path, drawn: Path, tmp_path: Path
 ) -> None:
     command = [sys.executable, "-c", CHILD, str(live), str(drawn), str(tmp_path)]
@@ -132,9 +132,15 @@ def test_after_kill_nothing_is_half_written_and_the_work_goes_on(
         child.wait()
     assert not (tmp_path / CANDIDATE).exists()
     reached = torch.load(tmp_path / CHECKPOINT, weights_only=True)
-    assert 2 <= reached["done"] < 40
+    assert 2 <= reached["done"] < 12
     assert load_checkpoint(tmp_path / CHECKPOINT, reached["fingerprint"]) is not None
     assert load_checkpoint(tmp_path / CHECKPOINT, "another run") is None
+    told: list[int] = []
+    path = fine_tune(
+        live, drawn, tmp_path, replay=drawn, steps=12, batch=4, progress=lambda done, _: told.append(done)
+    )
+    assert told[0] >= reached["done"], "it began anew instead of going on"
+    assert load_model(path).card.parent == load_model(live).card.version
 
 
 def test_a_stopped_run_ends_with_the_weights_of_one_that_was_not(

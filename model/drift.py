@@ -1,0 +1,80 @@
+"""Have the photos themselves changed? A permutation test on what the network sees in them.
+
+The same couplers are compared with themselves: which photos of a coupler are "now" is shuffled within the
+coupler, so that a site's own walls and light, or a coupler's own scratches, are no change. Exact under the
+hypothesis that the photos of one coupler could have come in any order; p counts the observed order as one of
+the shuffles (Phipson and Smyth 2010, (b + 1) / (m + 1)).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+SHUFFLES = 9999
+
+
+@dataclass(frozen=True)
+class Drift:
+    """``p`` of a change at least this large by chance; ``distance``: how far the mean moved, in standard
+    deviations of one photo of a coupler around its own mean. Counted are photos of couplers with both."""
+
+    p: float
+    distance: float
+    now: int
+    before: int
+    couplers: int
+
+
+def drift(
+    vectors: ArrayLike, is_now: ArrayLike, blocks: Sequence[str], *, shuffles: int = SHUFFLES, seed: int = 0
+) -> Drift:
+    """Test whether the photos marked ``is_now`` (N) look other than the rest of their block.
+
+    ``vectors`` NxD, ``blocks`` N names (of couplers). Blocks with only one sort say nothing and are left out;
+    with none left p is 1.
+    """
+    x, now, names = np.asarray(vectors, np.float64), np.asarray(is_now, bool), np.asarray(blocks)
+    both = np.array([0 < now[names == name].mean() < 1 for name in names], dtype=bool)
+    x, now = x[both], now[both]
+    _, block = np.unique(names[both], return_inverse=True)
+    if not len(x):
+        return Drift(1.0, 0.0, 0, 0, 0)
+    count = int(block.max()) + 1
+    sizes = np.bincount(block, minlength=count)
+    means = np.zeros((count, x.shape[1]))
+    np.add.at(means, block, x)
+    centred = x - (means / sizes[:, None])[block]
+    spread = centred.std(0)
+    centred = centred[:, spread > 1e-9] / spread[spread > 1e-9]
+    observed = float(((now @ centred) ** 2).sum())
+    # A shuffle that gives the same marks must count, whatever the order of the sum made of its last digit.
+    reached = sum(
+        float(((shuffled @ centred) ** 2).sum()) >= observed * (1 - 1e-9)
+        for shuffled in _shuffled(now, block, shuffles, seed)
+    )
+    # Centring takes away the block's mean, to which "now" has itself contributed.
+    weight = float((sizes * _shares(now, block, count) * (1 - _shares(now, block, count))).sum())
+    distance = float(np.sqrt(observed / max(1, centred.shape[1]))) / weight
+    return Drift((reached + 1) / (shuffles + 1), distance, int(now.sum()), int((~now).sum()), count)
+
+
+def _shares(now: NDArray[np.bool_], block: NDArray[np.intp], count: int) -> NDArray[np.float64]:
+    shares: NDArray[np.float64] = np.bincount(block, now, count) / np.bincount(block, minlength=count)
+    return shares
+
+
+def _shuffled(
+    now: NDArray[np.bool_], block: NDArray[np.intp], shuffles: int, seed: int
+) -> Iterator[NDArray[np.bool_]]:
+    """Yield the marks dealt anew within each block, ``shuffles`` times."""
+    rng = np.random.default_rng(seed)
+    slots = np.argsort(block, kind="stable")
+    for _ in range(shuffles):
+        order = np.lexsort((rng.random(len(block)), block))
+        marks = np.empty_like(now)
+        marks[order] = now[slots]
+        yield marks

@@ -1,0 +1,123 @@
+"""Which photos to review next, and drift of a week's photos, on a store with painted photos."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from data_tools import model_side
+from data_tools.ingest import ingest
+from data_tools.next_photos import next_photos
+from data_tools.photo_drift import photo_drift
+from data_tools.records import DecisionKind
+from data_tools.review import decide, queue
+from data_tools.sites import add_unit
+from data_tools.training_set import is_held_out
+from data_tools.workspace import Workspace
+from model.errors import BadRequestError, NotAllowedError
+from tests.test_data_tools.store_kit import (
+    CLEAR,
+    LEAD,
+    MELTED,
+    OPENED,
+    TECHNICIAN,
+    UNSURE,
+    UPLOADER,
+    furnished,
+    upload,
+)
+
+UNITS = [f"U{n:02}" for n in range(12)]
+
+
+def test_doubtful_photos_of_couplers_that_are_learnt_from_come_first(ws: Workspace) -> None:
+    learnt = next(f"L{n}" for n in range(50) if not is_held_out(f"north/L{n}/A/1"))
+    held = next(f"L{n}" for n in range(50) if is_held_out(f"north/L{n}/A/1"))
+    for unit in (learnt, held):
+        add_unit(ws, LEAD, "north", unit, now=OPENED)
+    files = [upload(f"{learnt}_{n}.png", grey, n) for n, grey in enumerate([CLEAR, UNSURE, MELTED])]
+    ingest(ws, UPLOADER, [*files, upload(f"{held}_x.png", UNSURE, 9)], "north")
+    order = next_photos(ws, TECHNICIAN)
+    assert [p.file_name for p in order][0] == f"{learnt}_1.png"
+    assert len(order) == 3
+    assert [p.id for p in next_photos(ws, TECHNICIAN, 1)] == [order[0].id]
+    item = next(i for i in queue(ws, TECHNICIAN) if i.photo.id == order[0].id)
+    decide(ws, TECHNICIAN, item.photo.id, item.verdict.id, DecisionKind.CONFIRMED)
+    assert order[0].id not in {p.id for p in next_photos(ws, TECHNICIAN)}
+    with pytest.raises(NotAllowedError):
+        next_photos(ws, UPLOADER)
+
+
+@pytest.fixture
+def three_weeks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Workspace:
+    """Twelve units, photographed in three weeks; what is seen is read from the photo's mean grey."""
+    ws = furnished(tmp_path)
+    for unit in UNITS:
+        add_unit(ws, LEAD, "north", unit, now=OPENED)
+    for week in range(3):
+        files = [upload(f"{unit}_{week}.png", MELTED, 100 * week + n) for n, unit in enumerate(UNITS)]
+        ingest(ws, UPLOADER, files, "north", now=OPENED + timedelta(days=7 * week + 1))
+    monkeypatch.setattr(model_side, "shipped_artefact", lambda: Path("shipped.safetensors"))
+    return ws
+
+
+def _eyes(monkeypatch: pytest.MonkeyPatch, last_week: set[str], shift: float) -> list[int]:
+    calls: list[int] = []
+
+    def look(_artefact: Path, photos: list[tuple[object, Path]], *, progress: object) -> np.ndarray:
+        calls.append(len(photos))
+        for label, folder in photos:
+            assert (folder / label.file).is_file()  # type: ignore[attr-defined]
+        seeds = [int(label.file[:8], 16) for label, _ in photos]  # type: ignore[attr-defined]
+        noise = np.array([np.random.default_rng(seed).normal(0, 1, 6) for seed in seeds])
+        moved = np.array([shift if label.file in last_week else 0.0 for label, _ in photos])  # type: ignore[attr-defined]
+        return (noise + moved[:, None]).astype(np.float32)
+
+    monkeypatch.setattr(model_side, "look_vectors", look)
+    return calls
+
+
+def _of_week(ws: Workspace, week: int) -> set[str]:
+    return {
+        i.photo.sha256 for i in queue(ws, TECHNICIAN, limit=100) if i.photo.file_name.endswith(f"_{week}.png")
+    }
+
+
+def test_photos_that_look_other_than_before_are_noticed_with_what_to_do(
+    three_weeks: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    calls = _eyes(monkeypatch, _of_week(three_weeks, 2), 3.0)
+    (row,) = photo_drift(three_weeks, LEAD)
+    assert (row.name, row.test.now, row.test.before, row.test.couplers) == ("north", 12, 24, 12)
+    assert row.flagged
+    assert "at north look other than the same couplers' photos before" in row.notice
+    assert "retrain" in row.notice
+    assert photo_drift(three_weeks, LEAD, by="camera")[0].name == "unknown camera"
+    assert calls == [36], "what was seen once is kept"
+    next((three_weeks.folder / "derived" / "looks").iterdir()).write_bytes(b"cut off")
+    assert photo_drift(three_weeks, LEAD)[0].test == row.test
+    assert calls == [36, 36]
+
+
+def test_photos_as_before_are_not_noticed_and_a_first_week_cannot_be_told(
+    three_weeks: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _eyes(monkeypatch, set(), 0.0)
+    (row,) = photo_drift(three_weeks, LEAD)
+    assert (row.flagged, row.lacking) == (False, "")
+    first = min(p.week for p in _seen(three_weeks))
+    (row,) = photo_drift(three_weeks, LEAD, week=first)
+    assert row.lacking.startswith("0 of the 10 couplers needed")
+    with pytest.raises(BadRequestError, match="site or camera"):
+        photo_drift(three_weeks, LEAD, by="moon")
+    with pytest.raises(NotAllowedError):
+        photo_drift(three_weeks, TECHNICIAN)
+
+
+def _seen(ws: Workspace) -> list:
+    from data_tools.photo_drift import _located
+
+    return _located(ws)

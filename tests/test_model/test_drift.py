@@ -1,0 +1,53 @@
+"""Drift of the photos: exact under no change, found when there is one, blind to how couplers differ."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import binomtest, permutation_test
+
+from model.drift import drift
+
+COUPLERS, BEFORE, WIDTH = 12, 3, 20
+
+
+def _photos(rng: np.random.Generator, shift: float = 0.0) -> tuple[np.ndarray, list[bool], list[str]]:
+    """Per coupler three photos before and one now; couplers differ by far more than photos do."""
+    own = rng.normal(0, 10, (COUPLERS, 1, WIDTH))
+    x = own + rng.normal(0, 1, (COUPLERS, BEFORE + 1, WIDTH))
+    x[:, -1] += shift
+    now = [False] * BEFORE + [True]
+    names = [f"c{n}" for n in range(COUPLERS) for _ in range(BEFORE + 1)]
+    return x.reshape(-1, WIDTH), now * COUPLERS, names
+
+
+def test_without_change_p_is_uniform() -> None:
+    rng = np.random.default_rng(1)
+    p = np.array([drift(*_photos(rng), shuffles=99, seed=n).p for n in range(300)])
+    for level in (0.05, 0.2, 0.5):
+        assert binomtest(int((p <= level).sum()), len(p), level).pvalue > 0.001
+
+
+def test_a_change_of_all_photos_is_found_and_measured() -> None:
+    found = drift(*_photos(np.random.default_rng(2), 1.5))
+    assert found.p < 0.001
+    assert (found.now, found.before, found.couplers) == (COUPLERS, COUPLERS * BEFORE, COUPLERS)
+    assert found.distance == pytest.approx(1.5 / np.hypot(0.75**0.5, 1.5 * 0.1875**0.5), rel=0.2)
+
+
+def test_p_agrees_with_a_reference_library_on_one_block() -> None:
+    """scipy.stats.permutation_test, independent samples, all 462 deals of 5 among 11 photos."""
+    rng = np.random.default_rng(3)
+    x = rng.normal(0, 1, (11, 1))
+    x[:5] += 0.9
+    now = [True] * 5 + [False] * 6
+    exact = permutation_test(
+        (x[:5, 0], x[5:, 0]), lambda a, b: (a.mean() - b.mean()) ** 2, alternative="greater"
+    ).pvalue
+    assert drift(x, now, ["c"] * 11).p == pytest.approx(exact, abs=0.02)
+
+
+def test_couplers_seen_only_now_or_only_before_say_nothing() -> None:
+    x = np.vstack([np.zeros((4, 2)), np.ones((4, 2)) * 50])
+    found = drift(x, [False] * 4 + [True] * 4, [f"c{n}" for n in range(8)])
+    assert (found.p, found.couplers) == (1.0, 0)
