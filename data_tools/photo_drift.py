@@ -155,8 +155,8 @@ def _notice(by: str, name: str, test: Drift, week: tuple[int, int]) -> str:
     return (
         f"Week {week[1]} of {week[0]}: the photos {who} look other than the same couplers' photos before "
         f"({test.now} against {test.before} photos, {test.couplers} couplers, p {test.p:.4f}). Look at some "
-        "side by side: another phone, a dirty lens, other light, a new cable holder? Have these photos reviewed "
-        "first; trust the model less on them until people have agreed with it again, then retrain."
+        "side by side: another phone, a dirty lens, other light, a new cable holder? Have these photos "
+        "reviewed first; trust the model less on them until people have agreed with it again, then retrain."
     )
 
 

@@ -20,7 +20,9 @@ from model.embedding import look_at
 from model.manifest import LabelledPhoto, read_manifest
 from model.vocabulary import FindingKind
 
-SURE = 0.9
+SURE = 0.75
+"""Networks taught with softened truths seldom say 0.9. On 86 rendered photos 3 labels were doubtful; with 26
+flipped at random 10 to 20, and in 38 of 40 draws more than ``USUAL_DOUBTS`` explains."""
 NEIGHBOURS = 5
 USUAL_DOUBTS = 0.10
 """Share of doubtful labels that is still put down to hard photos (common practice, no source)."""
