@@ -24,7 +24,10 @@ def _set(count: int = 200, seed: int = 0) -> tuple[list[LabelledPhoto], np.ndarr
     probabilities[:, COLUMN] = np.where(melted, 0.97, 0.02)
     labels = [
         LabelledPhoto(
-            f"{n:03}", f"c{n}", "type1", (MELTED,) if melted[n] else (),
+            f"{n:03}",
+            f"c{n}",
+            "type1",
+            (MELTED,) if melted[n] else (),
             attributes={"confirmed_by": ["Tom" if n % 2 else "Tess"]},
         )  # fmt: skip
         for n in range(count)
