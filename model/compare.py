@@ -55,6 +55,11 @@ class Paired:
         return float(binom.sf(self.only_live - 1, discordant, 0.5)) if discordant else 1.0
 
     @property
+    def better_p(self) -> float:
+        """One-sided exact p that the candidate gains as many or more by chance alone."""
+        return Paired(self.both, self.only_candidate, self.only_live, self.neither).worse_p
+
+    @property
     def drop(self) -> float:
         """Fall of the share right from live to candidate; negative when the candidate is better."""
         return (self.only_live - self.only_candidate) / self.n if self.n else 0.0
@@ -240,5 +245,5 @@ def _sentence(where: str, what: str, pair: Paired) -> str:
     after = proportion([True] * (pair.both + pair.only_candidate) + [False] * (pair.only_live + pair.neither))
     return (
         f"{doing} on {where}: {after['count']} of {pair.n}, before {before['count']} "
-        f"(exact p {pair.worse_p:.3f})"
+        f"(exact p {min(pair.worse_p, pair.better_p):.3f})"
     )

@@ -21,13 +21,14 @@ def sets(own: dict[str, Paired], rendered: dict[str, Paired] | None = None) -> d
 def test_one_sided_exact_p_is_half_of_mcnemars() -> None:
     """11 against 3 gives exact McNemar p .0573730 (two-sided; shared reference value, exact binomial)."""
     assert Paired(0, 11, 3, 0).worse_p * 2 == pytest.approx(0.0573730, abs=1e-6)
+    assert Paired(0, 3, 11, 0).better_p * 2 == pytest.approx(0.0573730, abs=1e-6)
 
 
 def test_better_without_any_loss_is_promoted() -> None:
     result = _decide(sets(pairs(heat_melted_housing=Paired(100, 0, 5, 3))), FINE, 400)
     assert result.promote
     assert result.better == ("heat_melted_housing",)
-    assert "105 of 108, before 100" in result.reason
+    assert "105 of 108, before 100 (exact p 0.031)" in result.reason  # 1/2 to the fifth
     assert HELD_OUT in result.reason
     assert result.notes == ()
 
