@@ -165,6 +165,7 @@ def test_a_lead_reads_the_trends(browser: Browser, address: str, size: str) -> N
     page.get_by_role("heading", name="Roster coverage by site and week").wait_for()
     settle(page)
     page.get_by_text("Numbers", exact=True).first.click()
+    settle(page)
     with page.expect_download() as table:
         page.get_by_role("button", name="Download as CSV").first.click()
     text = Path(table.value.path()).read_text(encoding="utf-8-sig")
@@ -173,6 +174,8 @@ def test_a_lead_reads_the_trends(browser: Browser, address: str, size: str) -> N
     page.get_by_text("Monthly report", exact=True).click()
     settle(page)
     page.get_by_role("button", name="Make the report").click()
+    page.get_by_role("button", name="Download the report").wait_for()
+    settle(page)
     with page.expect_download() as report:
         page.get_by_role("button", name="Download the report").click()
     html = Path(report.value.path()).read_text(encoding="utf-8")
