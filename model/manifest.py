@@ -19,7 +19,8 @@ from model.vocabulary import FindingKind, Place, Reason
 @dataclass(frozen=True)
 class LabelledFinding:
     """One true damage. ``severity`` 0 (barely there) to 1 (gross); ``visible`` 0..1: how much of the
-    damaged place differs from its undamaged twin in this very photo (0 = nobody can see it)."""
+    damaged place differs from its undamaged twin in this very photo (0 = nobody can see it). For breaks 1
+    is reached at 40 % of the place; what a person could not tell without the twin is capped at 0.1."""
 
     kind: FindingKind
     place: Place

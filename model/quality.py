@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from model import geometry
 from model.families import Family
 from model.vocabulary import Reason
 
@@ -117,11 +118,9 @@ def pixels_per_mm(homography: NDArray[np.float64], family: Family) -> float:
     """
     x, y = family.nose_centre
     u, v, w = homography @ np.array([x, y, 1.0])
-    if not np.isfinite([u, v, w]).all() or abs(w) < 1e-12:
+    if not np.isfinite([u, v, w]).all() or abs(w) < 1e-12 or geometry.turned_mirror(homography, (x, y)):
         return 0.0
-    jacobian = (homography[:2, :2] - np.outer([u / w, v / w], homography[2, :2])) / w
-    # y points up on the face and down in the picture: a face seen from the front has a negative determinant.
-    return float(np.sqrt(max(0.0, -np.linalg.det(jacobian))))
+    return geometry.pixels_per_mm(homography, (x, y))
 
 
 def _first_broken(measures: dict[str, float], *, whole_frame: bool) -> Reason | None:

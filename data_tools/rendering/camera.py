@@ -136,12 +136,6 @@ def fit_homography(source: Array, target: Array) -> Array:
     return np.asarray(matrix / matrix[2, 2])
 
 
-def apply_homography(matrix: Array, points: Array) -> Array:
-    """Map N x 2 points through a 3 x 3 homography."""
-    mapped = np.column_stack([points, np.ones(len(points))]) @ matrix.T
-    return np.asarray(mapped[:, :2] / mapped[:, 2:3])
-
-
 def _normalised(points: Array) -> tuple[Array, Array]:
     centre, scale = points.mean(axis=0), np.sqrt(2) / max(float(points.std()), 1e-9)
     matrix = np.array([[scale, 0, -scale * centre[0]], [0, scale, -scale * centre[1]], [0, 0, 1.0]])

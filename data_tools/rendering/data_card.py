@@ -14,9 +14,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from data_tools.rendering.camera import apply_homography
 from data_tools.rendering.produce import MANIFEST
 from model.families import family
+from model.geometry import project
 from model.manifest import LabelledPhoto, read_manifest
 from model.vocabulary import FindingKind, Label, Place, summary_label
 
@@ -198,7 +198,7 @@ def _tile(photo: LabelledPhoto, place: Place | None, set_dir: Path) -> Pixels:
         return np.full((TILE, TILE, 3), 255, np.uint8)
     shape = family(photo.family)
     corners = shape.canonical_view.corners()
-    source = apply_homography(np.array(photo.homography).reshape(3, 3), corners).astype(np.float32)
+    source = project(np.array(photo.homography).reshape(3, 3), corners).astype(np.float32)
     target = np.array([[0, 0], [TILE, 0], [TILE, TILE], [0, TILE]], np.float32)
     matrix = cv2.getPerspectiveTransform(source, target)
     tile = cv2.warpPerspective(picture, matrix, (TILE, TILE), flags=cv2.INTER_AREA)

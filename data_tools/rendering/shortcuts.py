@@ -22,10 +22,10 @@ import torch
 from numpy.typing import NDArray
 from scipy.stats import rankdata
 
-from data_tools.rendering.camera import apply_homography
 from data_tools.rendering.data_card import VISIBLE, shown_kinds
 from data_tools.rendering.produce import MANIFEST
 from model.families import family
+from model.geometry import project
 from model.manifest import LabelledPhoto, read_manifest
 from model.vocabulary import FindingKind
 
@@ -179,7 +179,7 @@ def _picture_and_square(
         raise ValueError(message)
     corners = family(photo.family).canonical_view.corners()
     corners = corners.mean(axis=0) + margin * (corners - corners.mean(axis=0))
-    square = apply_homography(np.array(photo.homography).reshape(3, 3), corners)
+    square = project(np.array(photo.homography).reshape(3, 3), corners)
     return np.asarray(picture, np.uint8), square.astype(np.float32)
 
 

@@ -11,7 +11,6 @@ from data_tools.rendering.camera import (
     MIN_DISTANCE_MM,
     Camera,
     Framing,
-    apply_homography,
     blur_on_face_mm,
     distort,
     fit_homography,
@@ -21,6 +20,7 @@ from data_tools.rendering.camera import (
     undistort,
 )
 from model.families import TYPE1, TYPE2, Family
+from model.geometry import project
 
 
 def _cameras(family: Family, count: int, framing: Framing = Framing.ORDINARY) -> list[Camera]:
@@ -61,13 +61,13 @@ def test_the_homography_finds_the_contacts_within_a_tenth_of_a_millimetre(family
     for camera in _cameras(family, 40):
         plane = family.contact_centres()
         truth = camera.project(np.column_stack([plane, np.zeros(len(plane))]))
-        error = np.linalg.norm(apply_homography(camera.homography(family), plane) - truth, axis=1)
+        error = np.linalg.norm(project(camera.homography(family), plane) - truth, axis=1)
         assert error.max() / camera.px_per_mm < 0.1
 
 
 def test_fit_homography_agrees_with_opencv() -> None:
     source = reference_points(TYPE2)
-    target = apply_homography(np.array([[3.0, 0.2, 100], [0.1, -3.1, 90], [1e-4, 2e-4, 1]]), source)
+    target = project(np.array([[3.0, 0.2, 100], [0.1, -3.1, 90], [1e-4, 2e-4, 1]]), source)
     expected, _ = cv2.findHomography(source, target)
     assert np.allclose(fit_homography(source, target), expected, rtol=1e-6, atol=1e-9)
 

@@ -9,12 +9,13 @@ import pytest
 
 from data_tools.rendering import ground_truth as truth
 from data_tools.rendering import light, phone_look
-from data_tools.rendering.camera import Array, Camera, apply_homography, sample_camera
+from data_tools.rendering.camera import Array, Camera, sample_camera
 from data_tools.rendering.renderer import FirstHits, Renderer
 from data_tools.rendering.sampling import sample_coupler
 from data_tools.rendering.scene import Flash, Stage, combine, merge
 from data_tools.rendering.spec import Mesh
 from model.families import FAMILIES, family
+from model.geometry import project
 from model.vocabulary import Place, Reason
 
 pytestmark = pytest.mark.render
@@ -58,7 +59,7 @@ def test_contacts_recovered_from_rendered_masks_agree_with_the_homography(
             hole = near & (below < -chamfer - 0.05)
             row, column = np.nonzero(hole)
             pixel = np.array([[column.mean() + 0.5, row.mean() + 0.5]])
-            found = apply_homography(np.linalg.inv(camera.homography(shape)), pixel)[0]
+            found = project(np.linalg.inv(camera.homography(shape)), pixel)[0]
             assert np.linalg.norm(found - centre) < 0.3
             checked += 1
     assert checked >= 5
