@@ -81,8 +81,7 @@ def save_model(path: Path, locator: LocatorNet, condition: ConditionNet, card: C
     The version is ``<date>-<8 hex digits>``, a hash of weights and calibration together: whatever changes an
     answer changes the name.
     """
-    tensors = {f"locator.{k}": _small(v) for k, v in locator.state_dict().items()}
-    tensors |= {f"condition.{k}": _small(v) for k, v in condition.state_dict().items()}
+    tensors = _tensors(locator, condition)
     digest = _digest(tensors)
     name = hashlib.sha256(
         (digest + json.dumps(card.calibration.to_json(), sort_keys=True)).encode()
@@ -92,6 +91,11 @@ def save_model(path: Path, locator: LocatorNet, condition: ConditionNet, card: C
     path.parent.mkdir(parents=True, exist_ok=True)
     save_file(tensors, path, metadata={"coupler_rounds": json.dumps(record, sort_keys=True)})
     return card
+
+
+def weights_digest(model: Model) -> str:
+    """Return the SHA-256 of the weights as a file holds them: the same whatever the calibration."""
+    return _digest(_tensors(model.locator, model.condition))
 
 
 def read_card(path: Path) -> Card:
@@ -157,6 +161,11 @@ def _refuse(path: Path, came: str) -> ArtefactError:
     return ArtefactError(
         f"a model file of format {FORMAT} at {path.name}", came, "Use a file made by this version."
     )
+
+
+def _tensors(locator: LocatorNet, condition: ConditionNet) -> dict[str, Tensor]:
+    tensors = {f"locator.{k}": _small(v) for k, v in locator.state_dict().items()}
+    return tensors | {f"condition.{k}": _small(v) for k, v in condition.state_dict().items()}
 
 
 def _small(tensor: Tensor) -> Tensor:

@@ -23,12 +23,12 @@ from model.calibration import (
     flag_limit,
     sigmoid,
 )
-from model.dataset import FAMILY_KEYS, HOUSING_KINDS, USABLE
-from model.errors import CalibrationError
+from model.dataset import FAMILY_KEYS, HOUSING_KINDS, USABLE, split_of
+from model.errors import CalibrationError, ManifestError
 from model.manifest import LabelledPhoto, read_manifest
 from model.network import ConditionNet, LocatorNet
 from model.predict import Classifier
-from model.scorebook import Scored, score_labelled
+from model.scorebook import Scored, load_book, score_labelled
 from model.train import pick_split
 from model.vocabulary import FindingKind, Place
 
@@ -89,7 +89,7 @@ def _place_pairs(book: list[Scored], kind: FindingKind) -> tuple[list[float], li
 
 
 def load_trained(folder: Path) -> Model:
-    """Load the two state dicts that ``model.train`` wrote, uncalibrated.
+    """Load the two state dicts that ``model.train`` wrote, uncalibrated, rounded as a model file holds them.
 
     Raises:
         OSError: a file is missing.
@@ -99,17 +99,31 @@ def load_trained(folder: Path) -> Model:
     locator.load_state_dict(torch.load(folder / "locator.pt", map_location="cpu", weights_only=True))
     condition.load_state_dict(torch.load(folder / "condition.pt", map_location="cpu", weights_only=True))
     for network in (locator, condition):
-        network.eval().to(memory_format=torch.channels_last)
+        network.half().float().eval().to(memory_format=torch.channels_last)
     learnt: dict[str, Any] = json.loads((folder / "training.json").read_text(encoding="utf-8"))
     card = Card(config["design"], Calibration.plain(), config=config, **learnt)
     return Model(locator, condition, card)
 
 
+def load_any(path: Path | None, device: str = "cpu") -> Model:
+    """Load a model file, the folder of a training, or (``None``) the shipped model onto ``device``.
+
+    Raises:
+        ArtefactError: not a model file of this version.
+        OSError: a file is missing in the folder.
+    """
+    model = load_trained(path) if path is not None and path.is_dir() else load_model(path)
+    for network in (model.locator, model.condition):
+        network.to(device)
+    return model
+
+
 def assemble(
     folder: Path,
-    manifest: Path,
+    manifest: Path | None,
     out: Path,
     *,
+    book: Path | None = None,
     miss_rates: dict[FindingKind, float] = MISS_RATES,
     generator_version: str = "",
     device: str = "cpu",
@@ -118,8 +132,15 @@ def assemble(
     """Calibrate the weights in ``folder`` on the calibration split of ``manifest`` and write ``out``.
 
     The file is loaded again before this returns, in half precision as it will be used, and calibrated with
-    exactly those weights.
+    exactly those weights. With a saved ``book`` (``model.scorebook``) of these weights neither manifest nor
+    photos are needed.
+
+    Raises:
+        CalibrationError: too few damaged examples of a kind for its miss rate.
+        ManifestError: neither manifest nor book, or a book of other weights.
     """
+    if book is None and manifest is None:
+        raise ManifestError("a manifest or a scored book", "neither", "Name one of them.")
     trained = load_trained(folder)
     card = replace(
         trained.card,
@@ -127,6 +148,11 @@ def assemble(
         generator_version=generator_version,
     )
     save_model(out, trained.locator, trained.condition, card)
+    if book is not None:
+        scored = load_book(book, Classifier(load_model(out)))
+        chosen = [s for s in scored if split_of(s.label) == "calibration"]
+        return recalibrate_from(out, chosen, miss_rates=miss_rates)
+    assert manifest is not None
     labels = pick_split(read_manifest(manifest), "calibration")
     return recalibrate(out, labels, manifest.parent, miss_rates=miss_rates, device=device, threads=threads)
 
@@ -145,11 +171,20 @@ def recalibrate(
     Raises:
         CalibrationError: too few damaged examples of a kind for its miss rate.
     """
+    book = score_labelled(Classifier(load_any(path, device)), labels, root, threads=threads)
+    return recalibrate_from(path, book, miss_rates=miss_rates)
+
+
+def recalibrate_from(
+    path: Path, book: Sequence[Scored], *, miss_rates: dict[FindingKind, float] = MISS_RATES
+) -> Card:
+    """Set the calibration of the model file at ``path`` anew from photos it has scored.
+
+    Raises:
+        CalibrationError: too few damaged examples of a kind for its miss rate.
+    """
     model = load_model(path)
-    for network in (model.locator, model.condition):
-        network.to(device)
-    book = score_labelled(Classifier(model), labels, root, threads=threads, batch=64)
-    metrics = {"calibrated_on": len(labels), "miss_rates": {k.value: v for k, v in miss_rates.items()}}
+    metrics = {"calibrated_on": len(book), "miss_rates": {k.value: v for k, v in miss_rates.items()}}
     card = replace(
         model.card, calibration=calibrate(book, miss_rates=miss_rates), metrics=model.card.metrics | metrics
     )
@@ -157,11 +192,12 @@ def recalibrate(
 
 
 def main() -> None:
-    """Command line: ``python -m model.assemble FOLDER MANIFEST OUT``."""
+    """Command line: ``python -m model.assemble FOLDER (MANIFEST | --book FILE) OUT``."""
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("folder", type=Path)
-    parser.add_argument("manifest", type=Path)
+    parser.add_argument("manifest", type=Path, nargs="?")
     parser.add_argument("out", type=Path)
+    parser.add_argument("--book", type=Path, help="photos that these weights scored (model.scorebook)")
     parser.add_argument("--generator-version", default="")
     parser.add_argument("--device", default="cpu")
     parser.add_argument("--threads", type=int, default=2)
@@ -173,12 +209,13 @@ def main() -> None:
             a.folder,
             a.manifest,
             a.out,
+            book=a.book,
             miss_rates={kind: getattr(a, f"{kind.value}_misses") for kind in MISS_RATES},
             generator_version=a.generator_version,
             device=a.device,
             threads=a.threads,
         )
-    except CalibrationError as error:
+    except (CalibrationError, ManifestError) as error:
         raise SystemExit(str(error)) from error
     print(card.version)
 

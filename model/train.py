@@ -257,10 +257,8 @@ def main() -> None:
     parser.add_argument("--parts", default="locator,condition")
     parser.add_argument("--set", nargs="*", default=[], help="training settings, key=value (JSON values)")
     arguments = parser.parse_args()
-    pairs = dict(item.split("=", 1) for item in arguments.set)
-    config = TrainConfig.from_json({k: _json_or_text(v) for k, v in pairs.items()})
     train(
-        config, arguments.manifest, arguments.out, start_from=_start(arguments),
+        parse_config(arguments.set), arguments.manifest, arguments.out, start_from=_start(arguments),
         device=pick_device(arguments.device), parts=tuple(arguments.parts.split(",")),
         log=lambda line: print(line, flush=True),
     )  # fmt: skip
@@ -270,6 +268,16 @@ def _start(arguments: argparse.Namespace) -> Start | None:
     if arguments.continue_from:
         return continued_start(arguments.continue_from)
     return pretrained_start(arguments.pretrained) if arguments.pretrained else None
+
+
+def parse_config(items: list[str]) -> TrainConfig:
+    """Return the settings given as ``key=value``, the values as JSON or plain text.
+
+    Raises:
+        ManifestError: a key that is no setting.
+    """
+    pairs = dict(item.split("=", 1) for item in items)
+    return TrainConfig.from_json({k: _json_or_text(v) for k, v in pairs.items()})
 
 
 def _json_or_text(text: str) -> object:
