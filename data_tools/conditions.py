@@ -8,12 +8,12 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.orm import Session
 
 from data_tools.access import Actor, Permission
-from data_tools.database.schema import CouplerRow, EventRow, ObservationRow, UnitRow
+from data_tools.database.schema import CouplerRow, EventRow, ObservationRow, SettlementRow, UnitRow
 from data_tools.lookup import coupler_at, event_record, observation_record, unit_row
 from data_tools.records import EventKind, EventRecord, ObservationKind, UnitStatus
 from data_tools.sites import MAX_NAME, clean_text
 from data_tools.workspace import Workspace, now_or
-from model.errors import BadRequestError, ConflictError
+from model.errors import BadRequestError, ConflictError, NotFoundError
 from model.families import family as family_of
 
 MAX_REASON = 2000
@@ -190,6 +190,34 @@ def observe(
         session.add(row)
         session.flush()
         return observation_record(row, unit.key)
+
+
+def settle_observation(
+    ws: Workspace, actor: Actor, observation_id: int, how: str, *, now: datetime | None = None
+) -> EventRecord:
+    """Settle an observation: say what was found or put right. It is kept, and no longer open.
+
+    Raises:
+        NotFoundError: no such observation.
+        BadRequestError: nothing said.
+        ConflictError: somebody has settled it already.
+    """
+    actor.require(Permission.ACT)
+    said = required_reason(how)
+    with ws.write() as session:
+        row = session.get(ObservationRow, observation_id)
+        if row is None:
+            raise NotFoundError("an observation that exists", f"number {observation_id}", "Reload the page.")
+        earlier = session.get(SettlementRow, row.id)
+        if earlier is not None:
+            raise ConflictError(
+                "an observation that is open", f"one that {earlier.done_by} has settled", "Nothing to do."
+            )
+        settlement = SettlementRow(observation_id=row.id, how=said, done_by=actor.name, done_at=now_or(now))
+        session.add(settlement)
+        session.flush()
+        unit = session.get_one(UnitRow, row.unit_id)
+        return observation_record(row, unit.key, settlement)
 
 
 def _observation(what: ObservationKind | str) -> ObservationKind:

@@ -112,6 +112,9 @@ def _events() -> Executable:
 
 def _observations() -> Executable:
     row, unit = db.ObservationRow, db.UnitRow
+    end = db.SettlementRow
     said = (row.what, row.blinks, row.note, row.done_by, row.done_at)
-    columns = (row.id, unit.key.label("unit"), row.coupler_id.label("coupler"), *said)
-    return select(*columns).join(unit, unit.id == row.unit_id).order_by(row.id)
+    settled = (end.how.label("settled_how"), end.done_by.label("settled_by"), end.done_at.label("settled_at"))
+    columns = (row.id, unit.key.label("unit"), row.coupler_id.label("coupler"), *said, *settled)
+    joined = select(*columns).join(unit, unit.id == row.unit_id)
+    return joined.outerjoin(end, end.observation_id == row.id).order_by(row.id)

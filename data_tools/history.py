@@ -12,6 +12,7 @@ from data_tools.database.schema import (
     EventRow,
     ObservationRow,
     PhotoRow,
+    SettlementRow,
     UnitRow,
     VerdictRow,
 )
@@ -70,10 +71,12 @@ def _photo_entries(session: Session, unit: UnitRow) -> list[TimelineEntry]:
 
 def _event_entries(session: Session, unit: UnitRow) -> list[TimelineEntry]:
     events = session.scalars(select(EventRow).where(EventRow.unit_id == unit.id).order_by(EventRow.id))
-    seen = session.scalars(
-        select(ObservationRow).where(ObservationRow.unit_id == unit.id).order_by(ObservationRow.id)
+    seen = session.execute(
+        select(ObservationRow, SettlementRow)
+        .outerjoin(SettlementRow, SettlementRow.observation_id == ObservationRow.id)
+        .where(ObservationRow.unit_id == unit.id)
+        .order_by(ObservationRow.id)
     )
-    found = [event_record(row, unit.key) for row in events] + [
-        observation_record(row, unit.key) for row in seen
-    ]
+    found = [event_record(row, unit.key) for row in events]
+    found += [observation_record(row, unit.key, settlement) for row, settlement in seen]
     return [TimelineEntry(event.done_at, event.coupler_id, event=event) for event in found]

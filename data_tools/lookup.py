@@ -16,6 +16,7 @@ from data_tools.database.schema import (
     EventRow,
     ObservationRow,
     PhotoRow,
+    SettlementRow,
     SiteRow,
     UnitRow,
     VerdictRow,
@@ -155,11 +156,14 @@ def event_record(row: EventRow, unit_key: str) -> records.EventRecord:
     )  # fmt: skip
 
 
-def observation_record(row: ObservationRow, unit_key: str) -> records.EventRecord:
+def observation_record(
+    row: ObservationRow, unit_key: str, settlement: SettlementRow | None = None
+) -> records.EventRecord:
     """Return an observation as an event record of kind ``OBSERVED``."""
+    settled = settlement and records.Settlement(settlement.how, settlement.done_by, settlement.done_at)
     return records.EventRecord(
         row.id, unit_key, row.coupler_id, EventKind.OBSERVED, row.note, row.done_by, row.done_at,
-        what=row.what, blinks=row.blinks,
+        what=row.what, blinks=row.blinks, settled=settled,
     )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""What the verbs hand out: frozen records, never database rows. Times are aware datetimes in UTC."""
+"""What the verbs hand out: frozen records, never database rows. Times are aware, in UTC."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class ModelEventKind(StrEnum):
 
 
 class DecisionKind(StrEnum):
-    """What a technician said of one photo."""
+    """What a technician said of a photo."""
 
     CONFIRMED = "confirmed"
     CORRECTED = "corrected"
@@ -56,8 +56,8 @@ class DecisionKind(StrEnum):
 
 
 class IngestStatus(StrEnum):
-    """What became of one file of an upload. All but ``NOT_RECEIVED`` are safe with us: a rejected file is
-    kept aside as it came; one not received (disk full, folder read-only) must be sent again."""
+    """What became of one file. All but ``NOT_RECEIVED`` are safe with us: a rejected file is kept aside as
+    it came; one not received (disk full, folder read-only) must be sent again."""
 
     STORED = "stored"
     KNOWN = "already_here"
@@ -145,9 +145,8 @@ class TrueFinding:
 @dataclass(frozen=True)
 class DecisionRecord:
     """One append-only statement of a person about a photo. ``judged`` is false where the person could not
-    tell or agreed that the photo cannot be judged; no findings then does not mean intact.
-    ``withdraws_id`` names the decision that a withdrawal takes back; ``withdrawn`` says that a later one
-    took this back."""
+    tell or agreed that the photo cannot be judged; no findings then does not mean intact. ``withdraws_id``
+    names the decision that a withdrawal takes back; ``withdrawn``: a later one took this back."""
 
     id: int
     photo_id: int
@@ -165,10 +164,19 @@ class DecisionRecord:
 
 
 @dataclass(frozen=True)
+class Settlement:
+    """How somebody settled an observation."""
+
+    how: str
+    done_by: str
+    done_at: datetime
+
+
+@dataclass(frozen=True)
 class EventRecord:
     """Something done to a unit (or seen on it that a photo does not show). For a replacement,
-    ``coupler_id`` is the one taken off and ``new_coupler_id`` the one put on. ``what`` and ``blinks``
-    belong to observations."""
+    ``coupler_id`` is the one taken off and ``new_coupler_id`` the one put on. ``what``, ``blinks`` and
+    ``settled`` belong to observations."""
 
     id: int
     unit_key: str
@@ -180,6 +188,7 @@ class EventRecord:
     what: ObservationKind | None = None
     blinks: int | None = None
     new_coupler_id: int | None = None
+    settled: Settlement | None = None
 
 
 @dataclass(frozen=True)
@@ -245,7 +254,7 @@ class RosterLine:
 
 @dataclass(frozen=True)
 class QueueItem:
-    """One photo waiting for a technician, most costly to miss first."""
+    """One photo waiting for a technician."""
 
     photo: PhotoRecord
     verdict: VerdictRecord

@@ -9,7 +9,7 @@ import pandas as pd
 
 from data_tools import report_charts as charts
 from data_tools import trends
-from data_tools.access import Actor
+from data_tools.access import Actor, Permission
 from data_tools.conditions import CAUTIONS
 from data_tools.records import EventKind
 from data_tools.report_page import Head, Section, figure_csv, page
@@ -43,6 +43,7 @@ def monthly_report(
         NotAllowedError: the role may not see trends.
         BadRequestError: not a month, or one that has not begun.
     """
+    actor.require(Permission.PLAN)
     moment = now_or(now)
     start, end = month_weeks(month, moment)
     everything = load_trends(ws, actor)

@@ -9,6 +9,7 @@ import click
 
 from data_tools import conditions, history, sites
 from data_tools.cli.frame import Station, as_json, say, station
+from data_tools.open_observations import open_observations
 from data_tools.records import EventRecord, ObservationKind, RosterLine, Timeline, TimelineEntry
 from data_tools.workspace import init_workspace
 from model.families import FAMILIES
@@ -203,6 +204,27 @@ def act_observe(
     """Note WHAT was seen on UNIT that a photo does not show."""
     event = conditions.observe(at.ws, at.actor, unit, what, note, blinks=blinks, position=position)
     say(as_json, event, f"{event.unit_key}: {_event(event)}")
+
+
+@act.command("open")
+@click.option("--site", help="Only this site.")
+@as_json
+@station
+def act_open(at: Station, site: str | None, as_json: bool) -> None:
+    """List what was noted on units and nobody has settled."""
+    found = open_observations(at.ws, at.actor, site)
+    say(as_json, found, lambda: (f"{event.id}  {event.unit_key}  {_event(event)}" for event in found))
+
+
+@act.command("settle")
+@click.argument("number", type=int)
+@click.option("--how", required=True, help="What was found or put right.")
+@as_json
+@station
+def act_settle(at: Station, number: int, how: str, as_json: bool) -> None:
+    """Settle the observation of that NUMBER (see `rounds act open`)."""
+    event = conditions.settle_observation(at.ws, at.actor, number, how)
+    say(as_json, event, f"{event.unit_key}: settled: {how}")
 
 
 COMMANDS: tuple[click.Command, ...] = (

@@ -20,6 +20,7 @@ from data_tools.database.schema import (
     ObservationRow,
     PhotoRow,
     RejectedRow,
+    SettlementRow,
     VerdictRow,
 )
 from model.errors import ConflictError
@@ -30,6 +31,7 @@ APPEND_ONLY: tuple[type[Base], ...] = (
     DecisionRow,
     EventRow,
     ObservationRow,
+    SettlementRow,
     ModelVersionRow,
     ModelEventRow,
     RejectedRow,

@@ -9,19 +9,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import (
-    JSON,
-    Boolean,
-    Date,
-    Float,
-    ForeignKey,
-    Index,
-    Integer,
-    MetaData,
-    String,
-    Text,
-    UniqueConstraint,
-)
+from sqlalchemy import JSON, ForeignKey, Index, MetaData, String, Text, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
 from data_tools.database.types import UtcDateTime, words
@@ -85,8 +73,8 @@ class CouplerRow(Base):
     number: Mapped[int]
     family: Mapped[str] = mapped_column(String(40))
     part_number: Mapped[str]
-    installed_on: Mapped[date] = mapped_column(Date)
-    removed_on: Mapped[date | None] = mapped_column(Date)
+    installed_on: Mapped[date]
+    removed_on: Mapped[date | None]
     put_on_at: Mapped[datetime]
     unit: Mapped[UnitRow] = relationship(back_populates="couplers")
     __table_args__ = (UniqueConstraint("unit_id", "position", "number"),)
@@ -121,7 +109,7 @@ class PhotoRow(Base):
     width: Mapped[int]
     height: Mapped[int]
     camera: Mapped[str]
-    blind_audit: Mapped[bool] = mapped_column(Boolean)
+    blind_audit: Mapped[bool]
     coupler: Mapped[CouplerRow] = relationship()
     round: Mapped[RoundRow] = relationship()
     __table_args__ = (Index(None, "coupler_id", "seen_at"),)
@@ -166,9 +154,9 @@ class VerdictRow(Base):
     outcome: Mapped[Outcome] = mapped_column(words(Outcome, "outcome"))
     reason: Mapped[Reason | None] = mapped_column(words(Reason, "reason"))
     triage: Mapped[Triage | None] = mapped_column(words(Triage, "triage"))
-    p_missing_latch: Mapped[float | None] = mapped_column(Float)
-    p_broken_pin_housing: Mapped[float | None] = mapped_column(Float)
-    p_heat_melted_housing: Mapped[float | None] = mapped_column(Float)
+    p_missing_latch: Mapped[float | None]
+    p_broken_pin_housing: Mapped[float | None]
+    p_heat_melted_housing: Mapped[float | None]
     judgement: Mapped[dict[str, Any]]
 
 
@@ -180,13 +168,13 @@ class DecisionRow(Base):
     photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"), index=True)
     verdict_id: Mapped[int] = mapped_column(ForeignKey("verdicts.id"))
     kind: Mapped[DecisionKind] = mapped_column(words(DecisionKind, "kind"))
-    judged: Mapped[bool] = mapped_column(Boolean)
+    judged: Mapped[bool]
     findings: Mapped[list[Any]]
     decided_by: Mapped[str]
     decided_at: Mapped[datetime] = mapped_column(index=True)
-    seconds: Mapped[float | None] = mapped_column(Float)
+    seconds: Mapped[float | None]
     comment: Mapped[str] = mapped_column(Text)
-    evidence_shown: Mapped[bool] = mapped_column(Boolean)
+    evidence_shown: Mapped[bool]
     withdraws_id: Mapped[int | None] = mapped_column(ForeignKey("decisions.id"), unique=True)
 
 
@@ -200,15 +188,15 @@ class PhotoStateRow(Base):
     photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"), primary_key=True, autoincrement=False)
     verdict_id: Mapped[int] = mapped_column(ForeignKey("verdicts.id"))
     decision_id: Mapped[int | None] = mapped_column(ForeignKey("decisions.id"))
-    queued: Mapped[bool] = mapped_column(Boolean)
-    conflict: Mapped[bool] = mapped_column(Boolean)
-    second_opinion: Mapped[bool] = mapped_column(Boolean)
-    judged: Mapped[bool] = mapped_column(Boolean)
+    queued: Mapped[bool]
+    conflict: Mapped[bool]
+    second_opinion: Mapped[bool]
+    judged: Mapped[bool]
     reason: Mapped[Reason | None] = mapped_column(words(Reason, "reason"))
     triage: Mapped[Triage | None] = mapped_column(words(Triage, "triage"))
-    missing_latch: Mapped[bool] = mapped_column(Boolean)
-    broken_pin_housing: Mapped[bool] = mapped_column(Boolean)
-    heat_melted_housing: Mapped[bool] = mapped_column(Boolean)
+    missing_latch: Mapped[bool]
+    broken_pin_housing: Mapped[bool]
+    heat_melted_housing: Mapped[bool]
     findings: Mapped[list[Any]]
     __table_args__ = (Index(None, "queued", "photo_id"),)
 
@@ -235,8 +223,20 @@ class ObservationRow(Base):
     unit_id: Mapped[int] = mapped_column(ForeignKey("units.id"), index=True)
     coupler_id: Mapped[int | None] = mapped_column(ForeignKey("couplers.id"))
     what: Mapped[ObservationKind] = mapped_column(words(ObservationKind, "what"))
-    blinks: Mapped[int | None] = mapped_column(Integer)
+    blinks: Mapped[int | None]
     note: Mapped[str] = mapped_column(Text)
+    done_by: Mapped[str]
+    done_at: Mapped[datetime]
+
+
+class SettlementRow(Base):
+    """How an observation was settled: a person looked at it and put it right, or found nothing."""
+
+    __tablename__ = "settlements"
+    observation_id: Mapped[int] = mapped_column(
+        ForeignKey("observations.id"), primary_key=True, autoincrement=False
+    )
+    how: Mapped[str] = mapped_column(Text)
     done_by: Mapped[str]
     done_at: Mapped[datetime]
 
@@ -287,7 +287,7 @@ class JobRow(Base):
     started_at: Mapped[datetime]
     beat_at: Mapped[datetime]
     stage: Mapped[str]
-    progress: Mapped[float] = mapped_column(Float)
-    stop_asked: Mapped[bool] = mapped_column(Boolean)
+    progress: Mapped[float]
+    stop_asked: Mapped[bool]
     finished_at: Mapped[datetime | None]
     message: Mapped[str] = mapped_column(Text)

@@ -75,6 +75,9 @@ def test_the_main_job_from_init_to_history(furnished_rounds: Rounds, tmp_path: P
     assert "licensed electrician" in out.output
     rounds("act", "replace", "P3-07", "--part-number", "PN-2", "--reason", "melted")
     rounds("act", "observe", "P3-07", "indicator_shows_fault", "--blinks", "4")
+    assert "4 blinks" in rounds("act", "open", "--site", "north").output
+    rounds("act", "settle", "1", "--how", "fault cleared at the unit")
+    assert not rounds("act", "open").output.strip()
     rounds("act", "return", "P3-07", "--reason", "wiring checked")
     told = rounds("history", "P3-07").output
     for word in ("P3-07_1.png", "heat-melted housing", "confirmed", "out_of_service", "replaced", "4 blinks"):

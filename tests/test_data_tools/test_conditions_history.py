@@ -6,10 +6,18 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from data_tools.conditions import CAUTIONS, observe, replace_coupler, return_to_service, take_out_of_service
+from data_tools.conditions import (
+    CAUTIONS,
+    observe,
+    replace_coupler,
+    return_to_service,
+    settle_observation,
+    take_out_of_service,
+)
 from data_tools.history import timeline
 from data_tools.ingest import ingest
-from data_tools.records import DecisionKind, EventKind, ObservationKind, UnitStatus
+from data_tools.open_observations import open_observations
+from data_tools.records import DecisionKind, EventKind, ObservationKind, Settlement, UnitStatus
 from data_tools.review import decide, queue
 from data_tools.sites import get_unit
 from data_tools.workspace import Workspace
@@ -69,6 +77,40 @@ def test_observations(ws: Workspace) -> None:
     for wrong in ({"what": "smells"}, {"what": "other"}, {"what": "indicator_shows_fault", "blinks": 0}):
         with pytest.raises(BadRequestError):
             observe(ws, UPLOADER, "P3-07", **wrong)  # type: ignore[arg-type]
+
+
+def open_words(ws: Workspace, site: str | None = None) -> list[tuple[str, str | None]]:
+    """Return unit and kind of each open observation."""
+    return [(e.unit_key, e.what.value if e.what else None) for e in open_observations(ws, UPLOADER, site)]
+
+
+def test_what_was_noted_stays_open_until_somebody_settles_it(ws: Workspace) -> None:
+    noted = observe(ws, UPLOADER, "P3-07", "cable_cut_or_frayed", now=NOON)
+    observe(ws, UPLOADER, "Q1", "other", "sign fell off", now=NOON)
+    assert open_words(ws) == [("P3-07", "cable_cut_or_frayed"), ("Q1", "other")]
+    assert open_words(ws, "south") == [("Q1", "other")]
+    settled = settle_observation(ws, TECHNICIAN, noted.id, "sheath replaced, tested", now=NOON)
+    assert settled.settled == Settlement("sheath replaced, tested", "Tom", NOON)
+    assert open_words(ws) == [("Q1", "other")]
+    assert timeline(ws, LEAD, "P3-07").entries[0].event == settled
+    with pytest.raises(ConflictError, match="Tom has settled"):
+        settle_observation(ws, LEAD, noted.id, "again")
+    with pytest.raises(BadRequestError):
+        settle_observation(ws, LEAD, noted.id, "  ")
+    with pytest.raises(NotFoundError):
+        settle_observation(ws, LEAD, 999, "x")
+
+
+def test_a_return_to_service_or_a_new_coupler_overtakes_what_was_noted_before(ws: Workspace) -> None:
+    observe(ws, UPLOADER, "P3-07", "debris_in_face", now=NOON)
+    take_out_of_service(ws, TECHNICIAN, "P3-07", "dirt", now=NOON)
+    return_to_service(ws, TECHNICIAN, "P3-07", "cleaned", now=NOON + timedelta(hours=1))
+    assert open_words(ws) == []
+    observe(ws, UPLOADER, "P3-07", "debris_in_face", position="A", now=NOON + timedelta(hours=2))
+    observe(ws, UPLOADER, "P3-07", "indicator_shows_fault", now=NOON + timedelta(hours=2))
+    assert len(open_words(ws)) == 2
+    replace_coupler(ws, TECHNICIAN, "P3-07", "A", "PN-2", "dirt")
+    assert open_words(ws) == [("P3-07", "indicator_shows_fault")], "a new coupler mends no fault light"
 
 
 def test_uploaders_observe_but_do_not_act(ws: Workspace) -> None:

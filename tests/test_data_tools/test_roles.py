@@ -20,15 +20,19 @@ from data_tools import (
     ingest,
     jobs,
     next_photos,
+    open_damage,
+    open_observations,
     photo_drift,
     queueing,
     registry,
+    report,
     rescore,
     retrain,
     review,
     review_sheets,
     sites,
     training_set,
+    trend_data,
     verify,
 )
 from data_tools.access import Actor, Permission, Role
@@ -79,6 +83,18 @@ VERBS: dict[str, tuple[Permission, Call]] = {
         lambda ws, a: conditions.replace_coupler(ws, a, "P3-07", "A", "PN", "x"),
     ),
     "conditions.observe": (Permission.SEND, lambda ws, a: conditions.observe(ws, a, "P3-07", "other", "x")),
+    "conditions.settle_observation": (
+        Permission.ACT,
+        lambda ws, a: conditions.settle_observation(ws, a, 1, "x"),
+    ),
+    "open_damage.open_damage": (Permission.SEE, lambda ws, a: open_damage.open_damage(ws, a)),
+    "open_observations.open_observations": (
+        Permission.SEE,
+        lambda ws, a: open_observations.open_observations(ws, a),
+    ),
+    "trend_data.load_trends": (Permission.PLAN, lambda ws, a: trend_data.load_trends(ws, a)),
+    "trend_data.load_frame": (Permission.PLAN, lambda ws, a: trend_data.load_frame(ws, a)),
+    "report.monthly_report": (Permission.PLAN, lambda ws, a: report.monthly_report(ws, a, "2200-01")),
     "history.timeline": (Permission.SEE, lambda ws, a: history.timeline(ws, a, "P3-07")),
     "registry.register": (Permission.MANAGE_MODELS, lambda ws, a: registry.register(ws, a, NOWHERE, "x")),
     "registry.list_versions": (Permission.SEE, lambda ws, a: registry.list_versions(ws, a)),
@@ -100,9 +116,6 @@ VERBS: dict[str, tuple[Permission, Call]] = {
     "export.export": (Permission.PLAN, lambda ws, a: export.export(ws, a, ws.folder / "out")),
 }
 _OTHERS = (
-    "trend",
-    "report",
-    "open_damage",
     "rendering",
     "cli",
     "database",

@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import text
 
 from data_tools.backup import backup
-from data_tools.conditions import observe, take_out_of_service
+from data_tools.conditions import observe, settle_observation, take_out_of_service
 from data_tools.database.schema import WaitingRow
 from data_tools.export import export
 from data_tools.ingest import UploadSource, ingest, list_rejected, list_waiting
@@ -165,7 +165,8 @@ def test_a_backup_into_itself_or_onto_a_file_is_refused(filled: Workspace, tmp_p
 
 
 def test_an_export_tells_everything_and_runs_nothing(filled: Workspace, tmp_path: Path) -> None:
-    observe(filled, UPLOADER, "P3-08", "other", "+41 call me")
+    seen = observe(filled, UPLOADER, "P3-08", "other", "+41 call me")
+    settle_observation(filled, LEAD, seen.id, "=called back")
     counts = export(filled, LEAD, tmp_path / "out")
     assert counts == {
         "sites.csv": 2, "units.csv": 3, "couplers.csv": 3, "photos.csv": 1, "verdicts.csv": 1,
@@ -179,5 +180,6 @@ def test_an_export_tells_everything_and_runs_nothing(filled: Workspace, tmp_path
     assert rows("decisions.csv")[0]["findings"] == "heat_melted_housing@bottom"
     assert rows("condition_events.csv")[0]["reason"] == "'@melted"
     assert rows("observations.csv")[0]["note"] == "'+41 call me"
+    assert rows("observations.csv")[0]["settled_how"] == "'=called back"
     assert rows("photos.csv")[0]["judged"] == "True"
     assert rows("verdicts.csv")[0]["p_heat_melted_housing"] == "0.95"
