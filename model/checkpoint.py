@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import os
 import pickle
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import torch
+
+from model.errors import StorageError
 
 
 @dataclass(frozen=True)
@@ -25,14 +29,8 @@ class Checkpoint:
 
 
 def save_checkpoint(path: Path, state: Checkpoint) -> None:
-    """Write ``state`` beside ``path``, sync it to the disk and rename it into place."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_suffix(".part")
-    with part.open("wb") as file:
-        torch.save(dict(state.__dict__), file)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)
+    """Write ``state`` to ``path``, whole or not at all; raises ``StorageError``."""
+    save_state(path, dict(state.__dict__))
 
 
 def load_checkpoint(path: Path, fingerprint: str) -> Checkpoint | None:
@@ -41,7 +39,43 @@ def load_checkpoint(path: Path, fingerprint: str) -> Checkpoint | None:
     A damaged file is nothing that fits: the work starts anew.
     """
     try:
-        state = Checkpoint(**torch.load(path, map_location="cpu", weights_only=True))
-    except (OSError, RuntimeError, EOFError, TypeError, pickle.UnpicklingError):
+        state = Checkpoint(**(load_state(path) or {}))
+    except TypeError:
         return None
     return state if state.fingerprint == fingerprint else None
+
+
+def save_state(path: Path, state: dict[str, Any]) -> None:
+    """Write ``state`` beside ``path``, sync it to the disk and rename it into place.
+
+    Raises:
+        StorageError: the disk is full or read-only.
+    """
+    part = path.with_suffix(".part")
+    with room_on_disk(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with part.open("wb") as file:
+            torch.save(state, file)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+
+
+def load_state(path: Path) -> dict[str, Any] | None:
+    """Return what ``save_state`` wrote; ``None`` where there is no such file or it is damaged."""
+    try:
+        state = torch.load(path, map_location="cpu", weights_only=True)
+    except (OSError, RuntimeError, EOFError, pickle.UnpicklingError):
+        return None
+    return state if isinstance(state, dict) else None
+
+
+@contextmanager
+def room_on_disk(path: Path) -> Iterator[None]:
+    """Turn trouble of the disk into ``StorageError``."""
+    try:
+        yield
+    except OSError as error:
+        raise StorageError(
+            f"to keep {path.name} of a training", str(error.strerror or error), "Make room, then start again."
+        ) from error

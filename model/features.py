@@ -1,13 +1,18 @@
-"""What the early layers see in augmented views, kept in memory so that it is computed once and used often.
+"""What the early layers see in augmented views, kept so that it is computed once and used often.
 
 A fine-tune leaves the early layers as they are, so their output for a view never changes. Kept in half
-precision it takes 218 kB a view; ``BUDGET_BYTES`` bounds all views held at one time.
+precision it takes 218 kB a view; ``BUDGET_BYTES`` bounds all views kept at one time. They lie in files that
+are mapped into memory: the system lets go of them where memory is short, and after a crash they are still
+there.
 """
 
 from __future__ import annotations
 
 import copy
+import math
+import os
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -16,6 +21,7 @@ from torch import Tensor, nn
 from torch.nn.utils.fusion import fuse_conv_bn_eval
 
 from model.augment import Photometric
+from model.checkpoint import load_state, room_on_disk, save_state
 from model.config import TrainConfig
 from model.dataset import PhotoBank, Targets
 from model.geometry import CANONICAL_PIXELS
@@ -25,11 +31,13 @@ from model.preprocess import TrainPreset, normalise
 from model.views import Draw, condition_views
 
 BUDGET_BYTES = 512 * 2**20
-"""Memory for kept features; the photos behind them are decoded in groups and let go of."""
+"""Room for kept features; the photos behind them are decoded in groups and let go of."""
 VIEW_BYTES = 2 * (Backbone.channels[0] * (CANONICAL_PIXELS // 8) ** 2
                   + Backbone.channels[1] * (CANONICAL_PIXELS // 16) ** 2)  # fmt: skip
 PRESET = TrainPreset(oversample=1, photometric=0.7)
 """Sampled once a pixel: the views of a fine-tune are made on a CPU."""
+MAPPED, READY = ("low.bin", "middle.bin"), "targets.pt"
+"""Files of kept features; the last one is written when the others are whole."""
 _GROUP = 48
 _BATCH = 16
 
@@ -83,18 +91,21 @@ def make_features(
     seed: int,
     config: TrainConfig,
     tell: Callable[[int], None] = lambda _done: None,
+    folder: Path | None = None,
 ) -> Features:
     """Return the features of one random view for each of ``rows`` (numbers of ``photos``, repeats allowed).
 
     The same arguments give the same features, so that they can be made again after a crash. Features lie in
-    the order of the sorted rows. ``tell`` is told the views done; what it raises ends the work.
+    the order of the sorted rows. ``tell`` is told the views done; what it raises ends the work. ``folder``
+    is where the mapped files are made (see ``kept_features``); without it they lie in memory.
+
+    Raises:
+        StorageError: the disk has no room for them.
     """
     ordered = sorted(rows)
     draw = Draw(torch.Generator().manual_seed(seed), torch.device("cpu"))
     photometric = Photometric(draw.generator, PRESET.photometric)
-    side = CANONICAL_PIXELS
-    low = torch.empty((len(ordered), Backbone.channels[0], side // 8, side // 8), dtype=torch.float16)
-    middle = torch.empty((len(ordered), Backbone.channels[1], side // 16, side // 16), dtype=torch.float16)
+    low, middle = _maps(len(ordered), folder)
     targets: list[Targets] = []
     for start in range(0, len(ordered), _GROUP):
         group = ordered[start : start + _GROUP]
@@ -112,6 +123,56 @@ def make_features(
             targets.append(Targets(**{name: value.clone() for name, value in truth.__dict__.items()}))
             tell(here.stop)
     return Features(low, middle, joined(targets))
+
+
+def kept_features(folder: Path, name: str, make: Callable[[Path], Features]) -> Features:
+    """Return the features kept in ``folder`` under ``name``, else those that ``make`` makes in it.
+
+    They count as kept only once all of them are on the disk: what a crash left half made is made again.
+    """
+    ready = folder / READY
+    known = load_state(ready)
+    if known is not None and known["name"] == name:
+        targets = Targets(**known["targets"])
+        with suppress(OSError, RuntimeError):
+            return Features(*_maps(len(targets.family), folder, there=True), targets)
+    ready.unlink(missing_ok=True)
+    folder.mkdir(parents=True, exist_ok=True)
+    features = make(folder)
+    for part in MAPPED:
+        with (folder / part).open("rb") as file:
+            os.fsync(file.fileno())
+    save_state(ready, {"name": name, "targets": features.targets.__dict__})
+    return features
+
+
+def forget_features(folder: Path) -> None:
+    """Remove what ``kept_features`` left in ``folder``."""
+    for name in (READY, *MAPPED):
+        (folder / name).unlink(missing_ok=True)
+    with suppress(OSError):
+        folder.rmdir()
+
+
+def _maps(views: int, folder: Path | None, *, there: bool = False) -> tuple[Tensor, Tensor]:
+    """Return room for the maps of so many views, in memory or in new files of ``folder`` (or those there)."""
+    fine, coarse = CANONICAL_PIXELS // 8, CANONICAL_PIXELS // 16
+    low, middle = (views, Backbone.channels[0], fine, fine), (views, Backbone.channels[1], coarse, coarse)
+    if folder is None:
+        return torch.empty(low, dtype=torch.float16), torch.empty(middle, dtype=torch.float16)
+    return _mapped(folder / MAPPED[0], low, there), _mapped(folder / MAPPED[1], middle, there)
+
+
+def _mapped(path: Path, shape: tuple[int, ...], there: bool) -> Tensor:
+    size = math.prod(shape)
+    if there and path.stat().st_size < 2 * size:
+        raise OSError(f"{path.name} is cut off")
+    if not there:
+        path.unlink(missing_ok=True)
+        with room_on_disk(path), path.open("wb") as file:
+            # Without this a full disk would show only while writing, as a fault that nothing can catch.
+            os.posix_fallocate(file.fileno(), 0, max(1, 2 * size))
+    return torch.from_file(str(path), shared=True, size=size, dtype=torch.float16).view(shape)
 
 
 def joined(parts: Sequence[Targets]) -> Targets:

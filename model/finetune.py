@@ -2,20 +2,23 @@
 
 Only the late layers learn; rendered photos are replayed beside the confirmed ones; the early layers and
 all running statistics stay as they are. The work goes in stretches: the early layers' output for a bounded
-number of views is made once (``model.features``), then many cheap steps use it. After a crash it goes on
-from the last checkpoint and ends with the same weights as if nothing had happened.
+number of views is made once (``model.features``), then many cheap steps use it. How often each confirmed
+photo is learnt from follows its weight (``model.weighting``). After a crash it goes on from the last
+checkpoint and ends with the same weights as if nothing had happened.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
 
+import numpy as np
 import torch
+from numpy.typing import NDArray
 from torch import Tensor, nn
 
 from model.artefact import Model, load_model, save_model
@@ -23,46 +26,31 @@ from model.checkpoint import Checkpoint, load_checkpoint, save_checkpoint
 from model.config import TrainConfig
 from model.dataset import Targets, family_boxes
 from model.errors import ManifestError
-from model.features import BUDGET_BYTES, VIEW_BYTES, Features, Rooted, frozen_front, joined, make_features
+from model.features import (
+    BUDGET_BYTES,
+    Features,
+    Rooted,
+    forget_features,
+    frozen_front,
+    joined,
+    kept_features,
+    make_features,
+)
 from model.losses import condition_loss
 from model.manifest import read_manifest
 from model.network import ConditionNet
+from model.schedule import Plan, own_rows, plan, rate, step_rows
 from model.train import Averaged
+from model.weighting import Weighting, dealt, photo_weights
 
 Progress = Callable[[int, int], None]
 CANDIDATE = "candidate.safetensors"
 CHECKPOINT = "checkpoint.pt"
+OWN, OLD = "features-confirmed", "features-rendered"
+"""Folders of kept features beside the checkpoint, while the run lasts."""
 CHECKPOINT_EVERY = 25
-PASSES = 8
-FEWEST_STEPS, MOST_STEPS = 40, 1000
-USES = 4
-"""How often one view is used before fresh ones are made, where there are few photos."""
 _VIEWS_A_STEP = 0.5
 """A view made counts as this many steps in the progress (measured: 0.09 s against 0.2 s)."""
-
-
-@dataclass(frozen=True)
-class Plan:
-    """How much is learnt, in which stretches. ``half`` rows of each batch are confirmed photos, the others
-    replayed; a stretch of ``stretch_steps`` uses ``own_views`` and ``old_views`` that it makes itself."""
-
-    steps: int
-    batch: int
-    half: int
-    own_views: int
-    old_views: int
-    stretch_steps: int
-
-
-def plan(own: int, old: int, steps: int | None, batch: int, budget: int = BUDGET_BYTES) -> Plan:
-    """Return the plan for ``own`` confirmed and ``old`` rendered photos in ``budget`` bytes."""
-    half = batch // 2 if old else batch
-    count = steps or max(FEWEST_STEPS, min(MOST_STEPS, math.ceil(PASSES * own / half)))
-    room = max(batch, budget // VIEW_BYTES // (2 if old else 1))
-    uses = min(USES, max(1, count * half // own))
-    own_views = min(room, math.ceil(count * half / uses))
-    stretch = min(count, max(1, own_views * uses // half))
-    return Plan(count, batch, half, own_views, min(room, own_views, 2 * old), stretch)
 
 
 def fine_tune(
@@ -76,6 +64,7 @@ def fine_tune(
     steps: int | None = None,
     batch: int = 16,
     budget: int = BUDGET_BYTES,
+    weighting: Weighting | None = None,
 ) -> Path:
     """Fine-tune the condition network of the model file ``live`` on the train photos of ``manifest``.
 
@@ -88,28 +77,37 @@ def fine_tune(
         progress: told (work done, work in all) at least once a step; what it raises stops the work, which
             can be gone on with later.
         steps: optimiser steps; by default about eight passes, at least 40 and at most 1,000.
-        budget: bytes of memory for features (see ``model.features``).
+        budget: bytes of features kept at one time (see ``model.features``).
+        weighting: how strongly rare labels and small sites are favoured; by default as ``Weighting`` says.
 
     Returns:
         The candidate's path. Its calibration is the live one's; ``model.compare`` checks that it holds.
 
     Raises:
         ManifestError: nothing to learn from.
+        StorageError: the disk has no room for what is kept on the way.
     """
     model = load_model(live)
     own, old = _rooted(manifest), _rooted(replay) if replay else []
     if not own:
         raise ManifestError("at least one labelled photo to learn", "none", "Check the manifest's splits.")
     todo = plan(len(own), len(old), steps, batch, budget)
-    name = _fingerprint(model, [manifest, *([replay] if replay else [])], todo, seed)
+    how = weighting or Weighting()
+    name = _fingerprint(model, [manifest, *([replay] if replay else [])], todo, seed, how)
     path = out_dir / CANDIDATE
     kept = load_checkpoint(out_dir / CHECKPOINT, name)
-    if path.is_file() and kept is not None and kept.done == todo.steps:
+    if kept is None:
+        # Another run's candidate must not be taken for this one's, should this one be killed at its end.
+        path.unlink(missing_ok=True)
+    elif path.is_file() and kept.done == todo.steps:
         return path
     config = TrainConfig(seed=seed, learning_rate=3e-4, bank_side=640, condition_batch=batch, ema=0.98)
+    weights = photo_weights([label for label, _ in own], how)
     tuner = _Tuner(model.condition, todo, config, out_dir / CHECKPOINT, name)
-    tuner.learn(own, old, kept, progress or (lambda _done, _total: None))
+    tuner.learn(own, old, weights, kept, progress or (lambda _done, _total: None))
     _write(path, model, tuner.averaged.network, manifest, len(own))
+    for folder in (OWN, OLD):
+        forget_features(out_dir / folder)
     return path
 
 
@@ -118,9 +116,9 @@ def _rooted(manifest: Path) -> list[Rooted]:
     return [(label, manifest.parent) for label in labels if label.split in (None, "train")]
 
 
-def _fingerprint(model: Model, manifests: list[Path], todo: Plan, seed: int) -> str:
+def _fingerprint(model: Model, manifests: list[Path], todo: Plan, seed: int, how: Weighting) -> str:
     """Name everything that the result depends on: a checkpoint of another run is not gone on with."""
-    parts = [model.card.version, *(sha256(m.read_bytes()).hexdigest() for m in manifests), todo, seed]
+    parts = [model.card.version, *(sha256(m.read_bytes()).hexdigest() for m in manifests), todo, seed, how]
     return sha256(repr(parts).encode()).hexdigest()
 
 
@@ -158,7 +156,14 @@ class _Tuner:
         self.boxes = family_boxes(torch.device("cpu"))
         self.done = 0
 
-    def learn(self, own: list[Rooted], old: list[Rooted], kept: Checkpoint | None, tell: Progress) -> None:
+    def learn(
+        self,
+        own: list[Rooted],
+        old: list[Rooted],
+        weights: NDArray[np.float64],
+        kept: Checkpoint | None,
+        tell: Progress,
+    ) -> None:
         """Run all steps that are left, stretch by stretch."""
         if kept is not None:
             self._restore(kept)
@@ -175,21 +180,36 @@ class _Tuner:
             def learnt(step: int, seen: int = seen + views) -> None:
                 tell(step + _steps_worth(seen), work)
 
-            self._stretch(number, *self._features(number, own, old, made), learnt)
+            self._stretch(number, *self._features(number, own, old, weights, made), learnt)
         tell(work, work)
 
     def _features(
-        self, number: int, own: list[Rooted], old: list[Rooted], tell: Callable[[int], None]
+        self,
+        number: int,
+        own: list[Rooted],
+        old: list[Rooted],
+        weights: NDArray[np.float64],
+        tell: Callable[[int], None],
     ) -> tuple[Features, Features | None]:
         todo, seed = self.todo, self.config.seed * 100_003 + 2 * number
-        rows = _share(number, todo.own_views, len(own), self.config.seed)
-        first = make_features(self.front, own, rows, seed, self.config, tell)
+        rows = own_rows(number, todo, weights, self.config.seed)
+        first = self._kept(
+            OWN, number, lambda at: make_features(self.front, own, rows, seed, self.config, tell, at)
+        )
         if not old:
             return first, None
-        rows = _share(number, todo.old_views, len(old), self.config.seed + 1)
-        return first, make_features(
-            self.front, old, rows, seed + 1, self.config, lambda n: tell(n + todo.own_views)
+        alike = np.ones(len(old))
+        others = dealt(number * todo.old_views, todo.old_views, alike, self.config.seed + 1)
+
+        def told(count: int) -> None:
+            tell(count + todo.own_views)
+
+        return first, self._kept(
+            OLD, number, lambda at: make_features(self.front, old, others, seed + 1, self.config, told, at)
         )
+
+    def _kept(self, folder: str, number: int, make: Callable[[Path], Features]) -> Features:
+        return kept_features(self.file.parent / folder, f"{self.name} {number}", make)
 
     def _stretch(self, number: int, own: Features, old: Features | None, tell: Callable[[int], None]) -> None:
         end = min(self.todo.steps, (number + 1) * self.todo.stretch_steps)
@@ -198,7 +218,7 @@ class _Tuner:
         while self.done < end:
             # Seeded anew each step, so that a resumed run draws what the uninterrupted one would have.
             torch.manual_seed(self.config.seed * 1_000_003 + self.done)
-            batch = [own.take(_rows(self.done, self.todo.half, len(own), self.config.seed))]
+            batch = [own.take(step_rows(self.done, self.todo.half, len(own), self.config.seed))]
             if old is not None:
                 batch.append(old.take(torch.randint(len(old), (self.todo.batch - self.todo.half,))))
             self._step(batch)
@@ -213,7 +233,7 @@ class _Tuner:
         family = targets.family.clamp(min=0)
         parts, latches, valid = (box[family] for box in self.boxes)
         for group in self.optimiser.param_groups:
-            group["lr"] = self.config.learning_rate * _rate(self.done, self.todo.steps)
+            group["lr"] = self.config.learning_rate * rate(self.done, self.todo.steps)
         loss = condition_loss(self.network.late(low, middle, parts, latches, valid), targets, valid)
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()  # type: ignore[no-untyped-call]
@@ -238,27 +258,6 @@ class _Tuner:
 
 def _steps_worth(views: int) -> int:
     return int(views * _VIEWS_A_STEP)
-
-
-def _share(number: int, views: int, photos: int, seed: int) -> list[int]:
-    """Return the photos of stretch ``number``: its part of an endless run of shuffled passes over all."""
-    start, rows = number * views, list[int]()
-    while len(rows) < views:
-        turn, offset = divmod(start + len(rows), photos)
-        order = torch.randperm(photos, generator=torch.Generator().manual_seed(seed * 7919 + turn))
-        rows += order[offset : offset + views - len(rows)].tolist()
-    return rows
-
-
-def _rows(step: int, size: int, count: int, seed: int) -> Tensor:
-    """Return the rows of one step: its part of shuffled passes over the ``count`` rows there are."""
-    return torch.tensor(_share(step, size, count, seed + 13))
-
-
-def _rate(step: int, steps: int) -> float:
-    """Warm-up over a tenth of the steps, then a cosine down to a hundredth."""
-    fall = 0.5 * (1 + math.cos(math.pi * step / steps))
-    return min(1.0, (step + 1) / max(1, steps // 10)) * max(fall, 0.01)
 
 
 def _freeze_statistics(network: nn.Module) -> None:

@@ -15,10 +15,11 @@ from model.artefact import Card, load_model, save_model
 from model.checkpoint import load_checkpoint
 from model.config import TrainConfig
 from model.dataset import USABLE, family_boxes
-from model.features import VIEW_BYTES, frozen_front, load_bank, make_features
-from model.finetune import CANDIDATE, CHECKPOINT, fine_tune, plan
+from model.features import VIEW_BYTES, Features, frozen_front, kept_features, load_bank, make_features
+from model.finetune import CANDIDATE, CHECKPOINT, OLD, OWN, fine_tune
 from model.manifest import read_manifest
 from model.network import ConditionNet
+from model.schedule import plan
 from model.views import mirror_order
 
 from .drawn import write_drawn_set
@@ -182,3 +183,59 @@ def test_other_photos_or_a_damaged_checkpoint_start_anew(live: Path, drawn: Path
     (tmp_path / CHECKPOINT).write_bytes(b"cut off")
     fine_tune(live, drawn, tmp_path, steps=2, batch=4)
     assert load_model(first).card.version == version
+
+
+def test_a_candidate_of_another_run_is_not_taken_for_the_one_that_was_killed(
+    live: Path, drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killed between its last checkpoint and its candidate, a run must not hand out the earlier one."""
+    fine_tune(live, drawn, tmp_path, steps=2, batch=4)
+    other = (tmp_path / CANDIDATE).read_bytes()
+    with monkeypatch.context() as patch:
+        patch.setattr("model.finetune._write", _killed)
+        with pytest.raises(EnoughError):
+            fine_tune(live, drawn, tmp_path, steps=2, batch=4, seed=1)
+    assert fine_tune(live, drawn, tmp_path, steps=2, batch=4, seed=1).read_bytes() != other
+
+
+def _killed(*_arguments: object) -> None:
+    raise EnoughError
+
+
+def test_features_are_taken_up_again_after_a_kill_and_gone_after_the_run(
+    live: Path, drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    options = {"replay": drawn, "steps": 2, "batch": 4}
+    with monkeypatch.context() as patch:
+        patch.setattr("model.finetune._Tuner._step", _killed)
+        with pytest.raises(EnoughError):
+            fine_tune(live, drawn, tmp_path, **options)  # type: ignore[arg-type]
+    assert (tmp_path / OWN / "targets.pt").is_file()
+    made: list[object] = []
+    monkeypatch.setattr("model.finetune.make_features", lambda *_a: made.append(1))
+    fine_tune(live, drawn, tmp_path, **options)  # type: ignore[arg-type]
+    assert not made
+    assert not (tmp_path / OWN).exists()
+    assert not (tmp_path / OLD).exists()
+
+
+def test_features_that_are_cut_off_or_of_another_stretch_are_made_again(tmp_path: Path) -> None:
+    made: list[Path] = []
+    path = write_drawn_set(tmp_path, 2)
+    photos = [(label, tmp_path) for label in read_manifest(path)]
+    front = frozen_front(ConditionNet(len(USABLE)))
+
+    def make(folder: Path) -> Features:
+        made.append(folder)
+        return make_features(front, photos, [0, 1], 5, CONFIG, folder=folder)
+
+    first = kept_features(tmp_path / "kept", "a 0", make)
+    again = kept_features(tmp_path / "kept", "a 0", make)
+    assert torch.equal(first.low, again.low)
+    assert torch.equal(first.middle, again.middle)
+    assert torch.equal(first.targets.photo, again.targets.photo)
+    assert len(made) == 1
+    kept_features(tmp_path / "kept", "a 1", make)
+    (tmp_path / "kept" / "middle.bin").write_bytes(b"cut off")
+    kept_features(tmp_path / "kept", "a 1", make)
+    assert len(made) == 3
