@@ -218,8 +218,7 @@ class RejectedFile:
 
 @dataclass(frozen=True)
 class IngestedFile:
-    """What became of one file: stored with a verdict, known already, rejected with a reason, or still
-    without a unit (kept safely until somebody names it)."""
+    """What became of one file; ``waiting_id`` where it is kept until somebody names its unit."""
 
     file_name: str
     status: IngestStatus

@@ -14,6 +14,7 @@ import pytest
 import data_tools
 from data_tools import (
     backup,
+    closeups,
     conditions,
     export,
     history,
@@ -70,6 +71,7 @@ VERBS: dict[str, tuple[Permission, Call]] = {
         Permission.DECIDE,
         lambda ws, a: review_sheets.decide_from_csv(ws, a, NOWHERE),
     ),
+    "closeups.closeup": (Permission.SEE, lambda ws, a: closeups.closeup(ws, a, 1)),
     "conditions.take_out_of_service": (
         Permission.ACT,
         lambda ws, a: conditions.take_out_of_service(ws, a, "P3-07", "x"),
