@@ -272,7 +272,7 @@ def main() -> None:
     parser.add_argument("--split", action="append", help="only this split; may be given several times")
     parser.add_argument("--device", default="cpu")
     parser.add_argument("--threads", type=int, default=os.cpu_count() or 2)
-    parser.add_argument("--batch", type=int, default=16)
+    parser.add_argument("--batch", type=int, default=32)
     a = parser.parse_args()
     # The pool keeps the cores busy; libraries that started threads of their own would only get in its way.
     cv2.setNumThreads(1)
