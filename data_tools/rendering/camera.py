@@ -248,7 +248,7 @@ def _share(rng: np.random.Generator, framing: Framing) -> float:
         return float(rng.uniform(0.03, 0.1))
     if framing is Framing.LOW_RESOLUTION:
         return float(rng.uniform(0.12, 0.3))
-    return float(np.exp(rng.uniform(np.log(0.3), np.log(0.95))))
+    return float(rng.uniform(0.32, 0.97))
 
 
 def _focus(rng: np.random.Generator, depth: float, aperture: float) -> float:

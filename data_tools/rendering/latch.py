@@ -62,13 +62,12 @@ class LatchFailure:
         worn = min(s / HOOK_GONE_FROM, 1.0)
         self.wear = float(0.25 + 0.75 * worn) if damage.mode == "hook_worn" else 0.0
         self.middle = float(build["arm_base"]) + 0.5 * float(build["arm_thick"])
-        self.height_left = float(build["arm_thick"]) + float(build["hook_tooth"]) * (1 - 0.85 * self.wear)
 
     @property
     def passes_for_intact(self) -> bool:
-        """Whether what is left of the hook is as high as some build's intact hook and as far in front, so
-        that nobody can tell from a photo that it once was another."""
-        return self.damage.severity < HOOK_GONE_FROM and self.height_left >= SHORTEST_HOOK_MM
+        """Whether there is still a hook where intact ones have theirs: worn or shortened, so that nobody can
+        tell from a photo that it once was another, and the latch is not missing."""
+        return self.damage.severity < HOOK_GONE_FROM
 
     def cut(self, x: Array, y: Array, z: Array) -> Array:
         """Return the signed distance of what has broken away: everything in front of a ragged face."""

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from data_tools.rendering import indoors, outdoors
 from data_tools.rendering.camera import Camera
-from data_tools.rendering.directions import HEIGHT, WIDTH, Floats, grid
+from data_tools.rendering.directions import HEIGHT, WIDTH, Floats, grid, tint
 from data_tools.rendering.domains import Domain, choice, current
 from data_tools.rendering.scene import Flash
 
@@ -29,6 +29,8 @@ PAINTED: dict[Domain, range] = {
     Domain.LOCAL: range(2000, 2002),
 }
 """Numbers of the painted surroundings that each domain draws from."""
+STUDIOS: dict[Domain, range] = {Domain.TRAIN: range(240), Domain.STRESS: range(0), Domain.LOCAL: range(0)}
+"""Numbers of the plain studios of each domain: an even background with soft lamps."""
 _STRESS_SHARE = 4
 KINDS = ("clear", "overcast", "low_sun", "night", "garage", "workshop", "by_window")
 _ODDS = (0.3, 0.16, 0.12, 0.13, 0.12, 0.09, 0.08)
@@ -68,6 +70,15 @@ def sample_key(rng: np.random.Generator, folder: Path | None = None) -> str:
     return f"painted-{int(rng.choice(choice(PAINTED))):04d}"
 
 
+def sample_studio_key(rng: np.random.Generator) -> str:
+    """Draw the name of one plain studio of the current domain.
+
+    Raises:
+        ValueError: the domain has none.
+    """
+    return f"studio-{int(rng.choice(choice(STUDIOS))):04d}"
+
+
 def panorama_domain(name: str) -> Domain:
     """Return the one domain that shows a panorama: by its name, one in four is for stress only."""
     return Domain.STRESS if sha256(name.encode()).digest()[0] % _STRESS_SHARE == 0 else Domain.TRAIN
@@ -85,6 +96,8 @@ def surroundings(key: str, folder: Path | None = None, cache: Path | None = None
     source, _, name = key.partition("-")
     if source == "painted":
         return _painted(key, int(name), cache)
+    if source == "studio":
+        return Surroundings(key, "studio", _studio(np.random.default_rng([20261, int(name)])), 0.0)
     if source == "panorama" and folder is not None and name in _panorama_names(folder):
         return _panorama(key, folder, name)
     message = f"no surroundings called {key!r}"
@@ -103,6 +116,28 @@ def _painted(key: str, number: int, cache: Path | None) -> Surroundings:
     else:
         picture = np.load(kept)
     return Surroundings(key, kind, picture.astype(np.float32), _DIMNESS.get(kind, 0.0))
+
+
+def _studio(rng: np.random.Generator) -> Floats:
+    """Paint an even background, a little darker below, with up to three soft lamps or one hard one."""
+    at = grid()
+    value = rng.choice(
+        [rng.uniform(0.75, 1.0), rng.uniform(0.15, 0.6), rng.uniform(0.01, 0.08)], p=[0.5, 0.38, 0.12]
+    )
+    colour = value * tint(rng, 0.03 if rng.random() < 0.7 else 0.3)
+    slope = 1 + rng.uniform(0, 0.5) * at.elevation[..., None]
+    picture = colour * np.clip(slope, 0.2, 2.0)
+    hard = rng.random() < 0.35
+    for _ in range(1 if hard else int(rng.integers(0, 4))):
+        turn, lift = rng.uniform(0, 2 * np.pi), rng.uniform(0.2, 1.3)
+        towards = np.array(
+            [np.sin(turn) * np.cos(lift), np.sin(lift), np.cos(turn) * np.cos(lift)], np.float32
+        )
+        size = rng.uniform(0.02, 0.05) if hard else rng.uniform(0.2, 0.5)
+        lamp = np.clip((at.vectors @ towards - np.cos(size)) / (1 - np.cos(size)) * 4, 0, 1)
+        power = rng.uniform(0.5, 3.0) * value * 4 * np.pi / max(float((lamp * at.solid_angle).sum()), 1e-6)
+        picture = picture + np.float32(0.3 * power) * lamp[..., None]
+    return _levelled(picture.astype(np.float32))
 
 
 def _keep(path: Path, picture: NDArray[np.float16]) -> None:
@@ -151,8 +186,8 @@ def light_up(rng: np.random.Generator, place: Surroundings, camera: Camera) -> L
     to almost straight up.
     """
     rotation = _gravity(rng, camera)
-    radiance, photographer = _with_photographer(rng, place.radiance, rotation, camera)
-    flash_on = rng.random() < _FLASH_ODDS.get(place.kind, 0.05)
+    radiance, photographer = _with_photographer(rng, place.radiance, rotation, camera, place.kind == "studio")
+    flash_on = rng.random() < _FLASH_ODDS.get(place.kind, 0.05) and place.kind != "studio"
     flash, share = (
         _flash(rng, radiance, rotation, camera, place.dimness) if flash_on else (_dark(camera), 0.0)
     )
@@ -173,10 +208,10 @@ def _gravity(rng: np.random.Generator, camera: Camera) -> NDArray[np.float64]:
 
 
 def _with_photographer(
-    rng: np.random.Generator, radiance: Floats, rotation: NDArray[np.float64], camera: Camera
+    rng: np.random.Generator, radiance: Floats, rotation: NDArray[np.float64], camera: Camera, plain: bool
 ) -> tuple[Floats, float]:
     """Whoever holds the phone hides part of the sky behind it. Also return their brightness (0: nobody)."""
-    if rng.random() < 0.12:
+    if plain or rng.random() < 0.12:
         return radiance, 0.0
     axes = camera.axes @ rotation
     height, width = radiance.shape[0] // _COARSE, radiance.shape[1] // _COARSE

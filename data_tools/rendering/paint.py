@@ -32,7 +32,9 @@ def paint_new(canvas: Canvas, spec: CouplerSpec) -> None:
         if mesh.part.startswith("contact:") or mesh.part == "pivot":
             continue
         sleeve = mesh.part.startswith("sleeve:")
-        canvas.albedo[part] = finish["sleeve" if sleeve else _PLASTIC_OF.get(mesh.part, "sleeve")]
+        odd = sleeve and mesh.part in _odd_sleeves(spec)
+        name = "odd_sleeve" if odd else "sleeve" if sleeve else _PLASTIC_OF.get(mesh.part, "sleeve")
+        canvas.albedo[part] = finish[name]
         canvas.roughness[part] = finish["sleeve_gloss" if sleeve or mesh.part == "floor" else "gloss"]
         if mesh.part == "cable":
             canvas.roughness[part] = 0.6
@@ -43,7 +45,35 @@ def paint_new(canvas: Canvas, spec: CouplerSpec) -> None:
     if finish["flow_lines"]:
         lines = np.sin(canvas.x * 0.9 + canvas.y * 0.6 + 5.0 * canvas.noise(18.0, seed + 3))
         canvas.albedo *= (1 + finish["flow_lines"] * lines)[:, None]
+    _paint_moulding(canvas, spec)
     _paint_metal(canvas, spec)
+
+
+def _odd_sleeves(spec: CouplerSpec) -> set[str]:
+    """Return the part names of the sleeves that are moulded in another colour."""
+    places = family(spec.family).housing_places
+    return {f"sleeve:{place}" for place, odd in zip(places, spec.finish["odd_sleeves"], strict=False) if odd}
+
+
+def _paint_moulding(canvas: Canvas, spec: CouplerSpec) -> None:
+    """Paint what the mould left: the parting line along the outside, the marks of the ejector pins."""
+    finish = spec.finish
+    if finish["parting"]:
+        outside = canvas.where(lambda part: part in ("rim", "shell", "body"))
+        away = np.abs(
+            canvas.x * np.float32(np.sin(finish["parting_at"]))
+            - canvas.y * np.float32(np.cos(finish["parting_at"]))
+        )
+        line = outside * (1 - smoothstep(0.2, 0.55, away)) * np.float32(finish["parting"])
+        canvas.roughness += (0.8 - canvas.roughness) * 0.7 * line
+        canvas.albedo *= (1 - 0.3 * line)[:, None]
+    inside = canvas.where(lambda part: part == "floor") & (canvas.normals[:, 2] > 0.8)
+    for x, y, radius, strength in finish["ejectors"]:
+        away = np.hypot(canvas.x[inside] - np.float32(x), canvas.y[inside] - np.float32(y))
+        ring = 1 - smoothstep(0.15, 0.5, np.abs(away - np.float32(radius)))
+        disc = 1 - smoothstep(radius - 0.2, radius + 0.2, away)
+        canvas.albedo[inside] *= (1 - np.float32(0.45 * strength) * ring)[:, None]
+        canvas.roughness[inside] -= np.float32(0.2 * strength) * disc
 
 
 def _paint_floor(canvas: Canvas, spec: CouplerSpec) -> None:

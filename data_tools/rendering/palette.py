@@ -117,7 +117,7 @@ def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
     sleeve = list(shell) if rng.random() < 0.4 and len(shells) > 1 else _plastic(rng, sleeves)
     head = list(shell) if rng.random() < 0.6 else _plastic(rng, shells)
     latch_roll = rng.random()
-    latch = list(head) if latch_roll < 0.45 else (list(shell) if latch_roll < 0.65 else _plastic(rng, shells))
+    latch = list(head) if latch_roll < 0.4 else (list(shell) if latch_roll < 0.55 else _plastic(rng, shells))
     return {
         "shell": shell,
         "sleeve": sleeve,
@@ -130,7 +130,7 @@ def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
         "gloss": float(rng.uniform(0.22, 0.75)),
         "sleeve_gloss": float(rng.uniform(0.22, 0.75)),
         "grain": float(rng.uniform(0.0, 0.08)),
-        "mottle": float(rng.uniform(0, 1) ** 2 * 0.14),
+        "mottle": float(rng.uniform(0, 1) ** 2 * 0.08),
         "fade": float(rng.uniform(0.1, 0.8)) if rng.random() < 0.25 else 0.0,
         "fade_white": bool(rng.random() < 0.6),
         "flow_lines": float(rng.uniform(0.05, 0.25)) if rng.random() < 0.2 else 0.0,
@@ -139,12 +139,29 @@ def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
         "latch_scuff": float(rng.uniform(0.2, 1.0)) if rng.random() < 0.35 else 0.0,
         "scuffs": _scuffs(rng),
         "scratches": _scratches(rng),
+        "odd_sleeves": [float(rng.random() < 0.4) for _ in range(7)] if rng.random() < 0.14 else [],
+        "odd_sleeve": _plastic(rng, sleeves),
+        "parting": float(rng.uniform(0.25, 1.0)) if rng.random() < 0.6 else 0.0,
+        "parting_at": float(rng.choice([0.0, 1.5708]) + rng.normal(0, 0.03)),
+        "ejectors": _ejectors(rng),
         "metal": draw(rng, choice(CONTACT_METALS), 0.15),
         "metal_rough": float(rng.uniform(0.12, 0.5)),
         "tarnish": float(rng.uniform(0, 1) ** 1.6),
         "bright_worn": bool(rng.random() < 0.2),
         "verdigris": float(rng.uniform(0.2, 0.9)) if rng.random() < 0.12 else 0.0,
     }
+
+
+def _ejectors(rng: np.random.Generator) -> list[list[float]]:
+    """Draw the round marks of the mould's pins, in mirrored pairs: x, y, radius (mm), strength."""
+    if rng.random() < 0.35:
+        return []
+    found: list[list[float]] = []
+    strength, radius = float(rng.uniform(0.3, 1.0)), float(rng.uniform(0.9, 2.2))
+    for _ in range(int(rng.integers(1, 4))):
+        x, y = float(rng.uniform(0, 17)), float(rng.uniform(-17, 17))
+        found += [[x, y, radius, strength], [-x, y, radius, strength]]
+    return found
 
 
 def _scuffs(rng: np.random.Generator) -> list[list[float]]:

@@ -20,6 +20,8 @@ from data_tools.rendering.phone_look import PhoneLook
 from data_tools.rendering.tone import LUMA, balance_of, colours, to_display
 
 Pixels = NDArray[np.uint8]
+ORDINARY_LIGHT = 0.3
+"""Mean radiance of an ordinary scene, in units of the mean radiance of its surroundings; by eye."""
 
 
 def develop(radiance: Floats, camera: Camera, look: PhoneLook, rng: np.random.Generator) -> Pixels:
@@ -52,7 +54,7 @@ def without_grain(picture: Floats) -> Floats:
     root = cv2.sqrt(np.maximum(picture, 0.0))
     fine = root - cv2.blur(root, (3, 3))
     grain = 1.6 * float(np.median(np.abs(fine[::2, ::2])))
-    smooth = cv2.bilateralFilter(root, 5, max(2.5 * grain, 1e-4), 1.4)
+    smooth = cv2.bilateralFilter(root, 7, max(3.0 * grain, 1e-4), 2.0)
     return np.asarray(np.where(picture < 9.0, smooth * smooth, picture), np.float32)
 
 
@@ -110,7 +112,9 @@ def exposure(picture: Floats, look: PhoneLook) -> float:
     weight = np.exp(-(x**2 + y**2) / (2 * look.metering_spread**2)) + 0.15
     mean = float((np.minimum(small, 8 * np.median(small) + 1e-9) * weight).sum() / weight.sum())
     log_mean = float(np.exp((np.log(small + 1e-4 * mean + 1e-9) * weight).sum() / weight.sum()))
-    key = look.exposure_key / max(0.5 * mean + 0.5 * log_mean, 1e-9)
+    metered = max(0.5 * mean + 0.5 * log_mean, 1e-9)
+    ordinary = np.clip((metered / ORDINARY_LIGHT) ** look.steadiness, 0.6, 1.2)
+    key = look.exposure_key / metered * float(ordinary)
     bright = float(np.percentile(small, 98))
     guard = min(1.0, 0.95 / max(bright * key, 1e-9))
     return float(key * max(guard, 0.15) ** look.highlight_guard * 2**look.exposure_ev)
@@ -145,9 +149,22 @@ def _normal(height: int, width: int) -> Floats:
 def tone(picture: Floats, look: PhoneLook) -> Pixels:
     """White balance, colour, local and global tone curve, sharpening; to 8 bits."""
     display = to_display(colours(picture, look, balance_of(picture, look)), look)
+    if look.halo > 0.02:
+        display = display + look.halo * _wide_detail(display)[..., None]
     if look.sharpen > 0.02:
         display = display + look.sharpen * (display - cv2.GaussianBlur(display, (0, 0), look.sharpen_radius))
     return np.asarray(np.clip(display * 255 + 0.5, 0, 255), np.uint8)
+
+
+def _wide_detail(display: Floats) -> Floats:
+    """Return how much lighter each pixel is than its wider surroundings: what leaves halos at outlines."""
+    height, width = display.shape[:2]
+    luma = display @ LUMA
+    small = cv2.GaussianBlur(
+        cv2.resize(luma, (width // 4, height // 4), interpolation=cv2.INTER_AREA), (0, 0), 0.006 * width
+    )
+    around = cv2.resize(small, (width, height), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(np.clip(luma - around, -0.25, 0.25), np.float32)
 
 
 def shrunk(pixels: Pixels, look: PhoneLook) -> Pixels:

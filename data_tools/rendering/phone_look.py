@@ -29,7 +29,7 @@ _LOCAL_PHONE: dict[str, Any] = {
     "exposure_key": 0.16, "white_balance_pull": 0.6, "white_balance_error": (1.05, 1.0, 0.94),
     "saturation": 1.12, "colour_cross": 0.03, "local_tone": 0.3, "contrast": 1.2, "vignette": 0.2,
     "aberration": 0.0008, "noise_grain": 0.6, "smear": 0.6, "sharpen": 0.5, "sharpen_radius": 1.1,
-    "quality": 84, "chroma_half": True, "shrink": 1.0,
+    "quality": 84, "chroma_half": True, "shrink": 1.0, "black": 0.02, "halo": 0.15, "steadiness": 0.3,
 }  # fmt: skip
 """The one phone of the local site."""
 
@@ -38,12 +38,16 @@ _LOCAL_PHONE: dict[str, Any] = {
 class PhoneLook:
     """One phone in one moment.
 
-    ``exposure_key`` is the mean its metering aims at (linear), ``exposure_ev`` the error against that in
-    stops, ``noise`` the standard deviation at mid grey in linear units, ``motion_px`` and ``motion_deg`` the
-    shake, ``curve`` the name of the tone curve, ``codec`` how the file was compressed.
+    ``exposure_key`` is the mean its metering aims at (linear), ``steadiness`` how far it keeps to the
+    exposure of an ordinary scene instead (0 not at all .. 1 always), so that black things stay black,
+    ``exposure_ev`` the error against that in stops, ``black`` the level (display, 0..1) below which all is
+    black, ``halo`` the strength of its wide sharpening, ``noise`` the standard deviation at mid grey in
+    linear units, ``motion_px`` and ``motion_deg`` the shake, ``curve`` the name of the tone curve, ``codec``
+    how the file was compressed.
     """
 
     exposure_key: float
+    steadiness: float
     exposure_ev: float
     highlight_guard: float
     metering_spread: float
@@ -53,6 +57,8 @@ class PhoneLook:
     colour_cross: float
     local_tone: float
     contrast: float
+    black: float
+    halo: float
     curve: str
     vignette: float
     aberration: float
@@ -78,7 +84,8 @@ def sample_look(rng: np.random.Generator, dimness: float) -> PhoneLook:
     processed, harsh, grainy, squeezed = rng.random(4) < [0.8, TAIL, TAIL, TAIL]
     shake = abs(rng.normal(0, 0.5 + 1.2 * dimness)) if rng.random() < 0.6 else 0.0
     look = PhoneLook(
-        exposure_key=float(rng.uniform(0.1, 0.21)),
+        exposure_key=float(rng.uniform(0.12, 0.24)),
+        steadiness=float(rng.uniform(0.15, 0.5)),
         exposure_ev=float(rng.normal(0, 0.4)),
         highlight_guard=float(rng.uniform(0.2, 1.0)),
         metering_spread=float(rng.uniform(0.2, 1.0)),
@@ -86,8 +93,10 @@ def sample_look(rng: np.random.Generator, dimness: float) -> PhoneLook:
         white_balance_error=_triple(np.exp(rng.normal(0, 0.05, 3))),
         saturation=float(np.clip(rng.normal(1.04, 0.16), 0.5, 1.5)),
         colour_cross=float(rng.normal(0, 0.04)),
-        local_tone=float(rng.uniform(0.05, 0.38) if processed else rng.uniform(0, 0.1)),
-        contrast=float(rng.uniform(1.3, 1.55) if harsh else rng.uniform(1.0, 1.35)),
+        local_tone=float(rng.uniform(0.02, 0.3) if processed else rng.uniform(0, 0.08)),
+        contrast=float(rng.uniform(1.5, 1.85) if harsh else rng.uniform(1.0, 1.6)),
+        black=float(rng.uniform(0.0, 0.045)),
+        halo=float(rng.uniform(0.1, 0.45) if processed and rng.random() < 0.4 else 0.0),
         curve=str(rng.choice(choice(CURVES))),
         vignette=float(rng.uniform(0, 0.45)),
         aberration=float(abs(rng.normal(0, 0.0012))),
@@ -109,6 +118,32 @@ def sample_look(rng: np.random.Generator, dimness: float) -> PhoneLook:
         shrink=float(rng.uniform(0.8, 1.0) if rng.random() < 0.4 else 1.0),
     )
     return replace(look, **_LOCAL_PHONE) if current() is Domain.LOCAL else look
+
+
+def plain_look(rng: np.random.Generator) -> PhoneLook:
+    """Draw the look of a picture that no phone took: no noise, no smear, no shake, no lens; clean colours."""
+    look = sample_look(rng, 0.0)
+    return replace(
+        look,
+        steadiness=float(rng.uniform(0.0, 0.3)),
+        exposure_ev=float(rng.normal(0, 0.25)),
+        white_balance_pull=float(rng.uniform(0.0, 0.2)),
+        white_balance_error=(1.0, 1.0, 1.0),
+        saturation=float(rng.uniform(0.9, 1.15)),
+        colour_cross=0.0,
+        local_tone=0.0,
+        contrast=float(rng.uniform(0.95, 1.35)),
+        black=0.0,
+        halo=0.0,
+        vignette=0.0,
+        aberration=0.0,
+        haze=0.0,
+        noise=0.0002,
+        smear=float(rng.uniform(0.0, 0.6)),
+        sharpen=0.0,
+        motion_px=0.0,
+        quality=int(rng.integers(80, 98)),
+    )
 
 
 def _drawn(rng: np.random.Generator, odds: Mapping[str, float]) -> str:

@@ -16,7 +16,7 @@ from data_tools.rendering.camera import Framing
 from data_tools.rendering.domains import Domain
 from model.vocabulary import FindingKind, Reason
 
-GENERATOR_VERSION = "2"
+GENERATOR_VERSION = "3"
 
 
 class Subject(StrEnum):
@@ -30,14 +30,16 @@ class Subject(StrEnum):
 @dataclass(frozen=True)
 class Mix:
     """Shares of the set. ``others`` and ``places`` are photos without a coupler face; ``intact`` is the
-    share of couplers without damage, ``several`` the share of damaged ones with two or three kinds."""
+    share of couplers without damage, ``several`` the share of damaged ones with two or three kinds, ``plain``
+    the share of training photos that look like pictures of another renderer."""
 
     others: float = 0.10
     places: float = 0.02
-    type1: float = 0.60
+    type1: float = 0.65
     intact: float = 0.36
     several: float = 0.15
     unusable: float = 0.07
+    plain: float = 0.08
 
 
 MIX = Mix()
@@ -93,7 +95,11 @@ class Assignment:
 
 @dataclass(frozen=True)
 class PhotoPlan:
-    """How one photo is taken. ``fault`` is what goes wrong on purpose, ``cover`` how much the props hide."""
+    """How one photo is taken. ``fault`` is what goes wrong on purpose, ``cover`` how much the props hide.
+
+    ``style`` is ``phone``, or ``plain`` (an even background, no lens, no noise), or ``flat`` (plain, and
+    every part in one colour without wear or dirt).
+    """
 
     number: int
     framing: Framing
@@ -102,6 +108,7 @@ class PhotoPlan:
     backdrop: bool
     wetness: float
     dust: float
+    style: str = "phone"
 
 
 def assign(seed: int, index: int, mix: Mix = MIX, domain: Domain = Domain.TRAIN) -> Assignment:
@@ -149,7 +156,7 @@ def plan_photo(assignment: Assignment, number: int, mix: Mix = MIX) -> PhotoPlan
     cover = str(rng.choice(["none", "beside", "partly"], p=[0.46, 0.38, 0.16]))
     if fault is Reason.HIDDEN:
         cover = "hidden"
-    return PhotoPlan(
+    taken = PhotoPlan(
         number=number,
         framing=_FRAMING.get(fault, ordinary) if fault else ordinary,
         fault=fault,
@@ -157,6 +164,20 @@ def plan_photo(assignment: Assignment, number: int, mix: Mix = MIX) -> PhotoPlan
         backdrop=bool(rng.random() < 0.45),
         wetness=float(rng.uniform(0.2, 1.0)) if rng.random() < 0.12 else 0.0,
         dust=float(rng.uniform(0.05, 0.5)) if rng.random() < 0.15 else 0.0,
+    )
+    plain = rng.random() < mix.plain and fault is None and assignment.domain is Domain.TRAIN
+    return _plain(rng, taken) if plain else taken
+
+
+def _plain(rng: np.random.Generator, taken: PhotoPlan) -> PhotoPlan:
+    """Return the photo as another renderer would show it: mostly nothing but the coupler."""
+    return replace(
+        taken,
+        style=str(rng.choice(["flat", "plain"])),
+        cover=taken.cover if rng.random() < 0.25 else "none",
+        backdrop=False,
+        wetness=0.0,
+        dust=0.0,
     )
 
 

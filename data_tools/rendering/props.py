@@ -191,6 +191,15 @@ def _grip(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh]:
     return grip(rng, row)
 
 
+def _thumb_on_lever(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh]:
+    """Return a hand whose thumb rests on the lever behind the hook, as one holds a coupler to open it."""
+    if row.latch_zone is None:
+        return grip(rng, row)
+    target = np.array([rng.uniform(-7, 7), rng.uniform(30, 38), rng.uniform(-34, -14)])
+    finger = THUMB if rng.random() < 0.75 else 0
+    return kept_behind(pointing_hand(rng, target, finger), -1.0)
+
+
 def _grip_and_cap(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mesh]:
     return grip(rng, row, step=2.6) + _cap_hanging(rng, row, noise)
 
@@ -269,7 +278,13 @@ def _cloth_over(rng: np.random.Generator, row: Family, noise: Noise) -> list[Mes
 
 _MAKERS: dict[str, tuple[tuple[_Maker, float], ...]] = {
     "none": ((_nothing, 0.3), (_loops_behind, 0.3), (_hand_behind, 0.15), (_box_behind, 0.25)),
-    "beside": ((_grip, 0.45), (_grip_and_cap, 0.15), (_cap_hanging, 0.2), (_cable_beside, 0.2)),
+    "beside": (
+        (_grip, 0.38),
+        (_thumb_on_lever, 0.2),
+        (_grip_and_cap, 0.12),
+        (_cap_hanging, 0.16),
+        (_cable_beside, 0.14),
+    ),
     "partly": ((_finger_over, 0.6), (_cap_edge, 0.2), (_cable_across, 0.2)),
     "hidden": ((_palm_over, 0.4), (_cap_on, 0.35), (_cloth_over, 0.25)),
 }

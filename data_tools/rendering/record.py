@@ -171,6 +171,7 @@ def attributes(take: Take, pixels: Pixels, scale: float) -> dict[str, Any]:
         "codec": look.codec,
         "quality_setting": look.quality,
         "cover": take.photo.cover,
+        "style": take.photo.style,
         "confounders": confounders(take),
     }
     if take.model.spec is not None:
@@ -202,7 +203,8 @@ def _plain(record: dict[str, Any]) -> dict[str, Any]:
 
 def confounders(take: Take) -> list[str]:
     """Name what could be mistaken for damage, or hide it, in this photo."""
-    found = _soiling(take.model.spec.soiling) if take.model.spec is not None else []
+    spec = take.model.spec if take.photo.style != "flat" else None
+    found = _soiling(spec.soiling) if spec is not None else []
     found += [
         name for name, amount in (("wet", take.photo.wetness), ("fresh_dust", take.photo.dust)) if amount
     ]

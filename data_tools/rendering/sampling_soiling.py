@@ -34,6 +34,7 @@ def sample_soiling(
         "scorched": _scorched(rng, shape),
         "marks": _marks(rng, shape, build),
         "mud": _mud(rng),
+        "plugged": _plugged(rng, shape),
         "splashes": _splashes(rng),
         "insects": _spots(rng, (0, 0, 0, 0, 1, 2), 17.0),
         "leaves": _spots(rng, (0, 0, 0, 0, 0, 0, 1, 2), 19.0),
@@ -85,6 +86,23 @@ def _scorched(rng: np.random.Generator, shape: Family) -> list[list[Any]]:
         if rng.random() < 0.06:
             found.append([contact.place.value, float(rng.uniform(0.3, 1.0)), int(rng.integers(1 << 30))])
     return found
+
+
+def _plugged(rng: np.random.Generator, shape: Family) -> list[list[Any]]:
+    """Draw bores with dirt in them, one or two of them: [place, colour, depth of the dirt (mm), seed]."""
+    if rng.random() > 0.12:
+        return []
+    chosen = rng.choice(len(shape.contacts), int(rng.choice([1, 1, 2])), replace=False)
+    colours = [(0.14, 0.085, 0.045), (0.03, 0.028, 0.025), (0.3, 0.27, 0.22), (0.24, 0.085, 0.025)]
+    return [
+        [
+            shape.contacts[int(index)].place.value,
+            list(colours[int(rng.integers(len(colours)))]),
+            float(rng.uniform(-0.5, 4.0)),
+            int(rng.integers(1 << 30)),
+        ]
+        for index in chosen
+    ]
 
 
 def _mud(rng: np.random.Generator) -> list[list[float]]:

@@ -104,6 +104,24 @@ def soiled(merged: Merged, wetness: float, dust: float) -> Merged:
     )
 
 
+def flattened(merged: Merged) -> Merged:
+    """Return the surface with every part in its own mean colour and gloss: no dirt, no wear, no grain."""
+    number = np.zeros(len(merged.vertices), np.int64)
+    number[merged.faces.ravel()] = np.repeat(merged.face_part, 3)
+    count = np.maximum(np.bincount(number), 1)
+
+    def evened(values: Floats) -> Floats:
+        means = np.stack([np.bincount(number, column) / count for column in values.T], axis=1)
+        return means[number].astype(np.float32)
+
+    return replace(
+        merged,
+        albedo=evened(merged.albedo),
+        roughness=evened(merged.roughness),
+        metallic=np.rint(evened(merged.metallic)).astype(np.float32),
+    )
+
+
 def _speck() -> Mesh:
     corners = np.array([[0, 0, -9000], [1, 0, -9000], [0, 1, -9000]], np.float32)
     attributes = {"albedo": np.full((3, 3), 0.5, np.float32), "roughness": np.full((3, 1), 0.5, np.float32)}

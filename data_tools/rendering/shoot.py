@@ -22,6 +22,9 @@ from model.families import family
 from model.manifest import LabelledPhoto
 from model.vocabulary import Place, Reason
 
+PINHOLE_MM = 0.02
+"""Aperture of a plain picture: everything is sharp."""
+
 
 @dataclass(frozen=True)
 class ShootSettings:
@@ -103,10 +106,14 @@ def set_up(
 ) -> record.Take:
     """Choose camera, surroundings, light and phone for one photo."""
     camera = _scaled(_aim(rng, assignment, photo), settings.scale)
-    key = light.sample_key(rng, settings.panoramas)
+    plain = photo.style != "phone"
+    if plain:
+        camera = replace(camera, aperture_mm=PINHOLE_MM, focus_mm=camera.distance_mm, distortion=0.0)
+    key = light.sample_studio_key(rng) if plain else light.sample_key(rng, settings.panoramas)
     place = light.surroundings(key, settings.panoramas, settings.cache)
     lighting = light.light_up(rng, place, camera)
-    look = _spoilt(rng, phone_look.sample_look(rng, place.dimness), assignment, photo, camera)
+    taken = phone_look.plain_look(rng) if plain else phone_look.sample_look(rng, place.dimness)
+    look = _spoilt(rng, taken, assignment, photo, camera)
     return record.Take(assignment, photo, model, camera, place, lighting, look)
 
 

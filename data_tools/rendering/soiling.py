@@ -10,6 +10,7 @@ from data_tools.rendering.canvas import Canvas
 from data_tools.rendering.noise import Array, smoothstep
 from data_tools.rendering.sampling_soiling import MARKS
 from data_tools.rendering.spec import CouplerSpec
+from model.families import family
 
 
 def paint_soiling(canvas: Canvas, spec: CouplerSpec) -> None:
@@ -25,12 +26,29 @@ def paint_soiling(canvas: Canvas, spec: CouplerSpec) -> None:
         amount = smoothstep(0.35, 0.5, spot(canvas, (x, y), reach, 0.0, int(mud_seed))) * np.float32(strength)
         tone = 0.8 + 0.35 * canvas.noise(1.5, seed + 31, 2, amount > 0)
         canvas.blend((np.array([[0.14, 0.085, 0.045]]) * tone[:, None]).astype(np.float32), amount, 0.95, 0.0)
+    _plug(canvas, spec)
     _splashes(canvas, soiling["splashes"], seed)
     _overspray(canvas, soiling["overspray"], seed)
     corners = smoothstep(0.02, 0.35, -canvas.convex) * np.float32(soiling["dirt_in_corners"])
     canvas.blend(
         np.array(soiling["dust_rgb"]) * 0.35, 0.6 * corners * (0.6 + 0.4 * canvas.noise(3.0, seed + 33)), 0.85
     )
+
+
+def _plug(canvas: Canvas, spec: CouplerSpec) -> None:
+    """Paint the dirt that sits in single bores: on the wall, on the socket, a little round the mouth."""
+    contacts = {contact.place.value: contact for contact in family(spec.family).contacts}
+    for place, colour, depth, seed in spec.soiling["plugged"]:
+        contact = contacts[place]
+        away = np.hypot(canvas.x - np.float32(contact.x), canvas.y - np.float32(contact.y))
+        near = away < contact.sleeve_diameter / 2 + 1.0
+        uneven = canvas.noise(1.6, seed, 2, near)
+        inside = 1 - smoothstep(
+            0.5 * contact.bore_diameter + 0.2, 0.5 * contact.bore_diameter + 0.9, away + uneven
+        )
+        deep = smoothstep(depth - 0.8, depth + 0.8, -canvas.z + uneven)
+        amount = (near * inside * deep * (0.8 + 0.2 * uneven)).astype(np.float32)
+        canvas.blend(colour, np.clip(amount, 0, 1), 0.95, 0.0)
 
 
 def spot(canvas: Canvas, centre: tuple[float, float], reach: float, drip: float, seed: int) -> Array:

@@ -15,7 +15,7 @@ from data_tools.rendering.others import build_other, sample_kind
 from data_tools.rendering.props import sample_background, sample_props
 from data_tools.rendering.sampling import sample_coupler
 from data_tools.rendering.sampling_damage import sample_damages
-from data_tools.rendering.scene import Merged, Stage, combine, merge, moved, soiled
+from data_tools.rendering.scene import Merged, Stage, combine, flattened, merge, moved, soiled
 from data_tools.rendering.spec import CouplerSpec, Mesh
 from model.families import family
 from model.vocabulary import Place, Reason
@@ -65,6 +65,8 @@ def props_for(assignment: plan.Assignment, photo: plan.PhotoPlan, camera: Camera
     """Return the props of one photo; they do not depend on the damages."""
     rng = assignment.random(5, photo.number)
     meshes = sample_background(rng) if photo.backdrop else []
+    if photo.style != "phone" and photo.cover == "none":
+        return meshes
     if assignment.subject is plan.Subject.COUPLER:
         meshes = meshes + sample_props(rng, assignment.family, cover=photo.cover)
     elif assignment.subject is plan.Subject.PLACE:
@@ -95,7 +97,8 @@ def stages(
     around = merge(props)
     made = []
     for opaque, glass in [(model.opaque, model.glass), *([model.twin] if model.twin else [])]:
-        surface = combine(soiled(opaque, photo.wetness, photo.dust), around[0])
+        bare = flattened(opaque) if photo.style == "flat" else soiled(opaque, photo.wetness, photo.dust)
+        surface = combine(bare, around[0])
         made.append(
             Stage(
                 opaque=surface,

@@ -36,7 +36,7 @@ def colours(picture: Floats, look: PhoneLook, balance: Floats) -> Floats:
 
 
 def to_display(picture: Floats, look: PhoneLook) -> Floats:
-    """Compress light into 0..1: local tone mapping in stops, a shoulder, contrast, sRGB encoding."""
+    """Compress light into 0..1: local tone mapping in stops, a shoulder, contrast, black level, sRGB."""
     luma = np.maximum(picture @ LUMA, 1e-4)
     height, width = luma.shape
     stops = np.log2(luma)
@@ -50,7 +50,7 @@ def to_display(picture: Floats, look: PhoneLook) -> Floats:
 
 def _looked_up(linear: Floats, look: PhoneLook) -> Floats:
     """Apply curve and contrast through a table (in the square root of light, fine in the shadows)."""
-    table = _table(look.curve, round(look.contrast, 3))
+    table = _table(look.curve, round(look.contrast, 3), round(look.black, 3))
     index = np.minimum(cv2.sqrt(linear) * (_STEPS / _TOP), _STEPS).astype(np.uint16)
     return np.asarray(table[index], np.float32)
 
@@ -60,12 +60,14 @@ _STEPS, _TOP = 8191, 6.0
 
 
 @lru_cache(maxsize=64)
-def _table(curve: str, contrast: float) -> Floats:
+def _table(curve: str, contrast: float, black: float) -> Floats:
     light = (np.arange(_STEPS + 1) * (_TOP / _STEPS)) ** 2
     even = encoded(np.clip(curved(light.astype(np.float32), curve), 0, 1))
     mid = 0.46
-    bent = np.where(even < mid, mid * (even / mid) ** contrast, mid + (even - mid) * contrast)
-    return np.asarray(np.clip(bent, 0, 1), np.float32)
+    low = mid * (np.minimum(even, mid) / mid) ** contrast
+    high = 1 - (1 - mid) * ((1 - np.maximum(even, mid)) / (1 - mid)) ** contrast
+    bent = np.where(even < mid, low, high)
+    return np.asarray(np.clip((bent - black) / (1 - black), 0, 1), np.float32)
 
 
 def curved(light: Floats, curve: str) -> Floats:

@@ -24,7 +24,7 @@ def test_the_mix_is_as_stated() -> None:
     items = _many()
     couplers = [item for item in items if item.subject is plan.Subject.COUPLER]
     assert np.isclose(1 - len(couplers) / len(items), 0.12, atol=0.02)
-    assert np.isclose(np.mean([item.family == "type1" for item in couplers]), 0.6, atol=0.03)
+    assert np.isclose(np.mean([item.family == "type1" for item in couplers]), 0.65, atol=0.03)
     assert np.isclose(np.mean([not item.kinds for item in couplers]), 0.36, atol=0.03)
     damaged = [item for item in couplers if item.kinds]
     several = np.mean([len(item.kinds) > 1 for item in damaged])
