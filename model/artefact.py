@@ -22,12 +22,12 @@ from model.calibration import Calibration
 from model.dataset import FAMILY_KEYS, USABLE
 from model.errors import ArtefactError
 from model.families import FAMILIES
-from model.geometry import CANONICAL_PIXELS
+from model.geometry import CANONICAL_PIXELS, latch_box, part_boxes
 from model.network import ConditionNet, LocatorNet
 from model.preprocess import DEVIATION, LOCATOR_PIXELS, MEAN
 from model.vocabulary import FindingKind
 
-FORMAT = 1
+FORMAT = 2
 SHIPPED = Path(__file__).parent / "weights" / "coupler.safetensors"
 
 
@@ -59,9 +59,10 @@ class Model:
 def interface() -> dict[str, Any]:
     """Return what weights depend on in the code around them; a file made for another one is refused."""
     geometry = [
-        [f.key, f.canonical_view.left, f.canonical_view.top, *[[c.place.value, c.x, c.y] for c in f.contacts]]
+        [f.key, f.canonical_view.left, f.canonical_view.top, *[[c.place.value, c.x, c.y] for c in f.contacts],
+         part_boxes(f).tolist(), latch_box(f).tolist()]
         for f in FAMILIES.values()
-    ]
+    ]  # fmt: skip
     return {
         "format": FORMAT,
         "kinds": [kind.value for kind in FindingKind],

@@ -24,7 +24,9 @@ class TrainConfig:
         bank_side: photos are kept in memory at no more than this many pixels on the long side.
         visible_from: a damage at least this visible (manifest ``visible``) is taught as present.
         hidden_below: a damage less visible than this is taught as absent; between the two it is not taught.
-        place_visible_from: a place with less of it in view is not taught as undamaged.
+        place_visible_from: a place with less of it in view is not taught as undamaged. 0 teaches that what
+            is covered shows no damage (whether it is in view at all is another output); left untaught, the
+            network took fingers and cables across the face for damage.
         ema: decay of the averaged weights that are kept in the end.
     """
 
@@ -39,7 +41,7 @@ class TrainConfig:
     bank_side: int = 768
     visible_from: float = 0.12
     hidden_below: float = 0.03
-    place_visible_from: float = 0.5
+    place_visible_from: float = 0.0
     ema: float = 0.998
 
     def __post_init__(self) -> None:

@@ -82,6 +82,12 @@ class Family:
         """Every place a finding can have: the pin housings, then the latch where there is one."""
         return (*self.housing_places, Place.LATCH) if self.has_latch else self.housing_places
 
+    @property
+    def latch_surroundings(self) -> Box | None:
+        """The latch zone with what tells a hook from a stub beside it: seen obliquely, a hook leans out."""
+        zone = self.latch_zone
+        return None if zone is None else Box(zone.left - 5, zone.bottom - 6, zone.right + 5, zone.top + 4)
+
     def contact_centres(self) -> NDArray[np.float64]:
         """Return the contact centres as Nx2 mm in table order."""
         return np.array([[c.x, c.y] for c in self.contacts])

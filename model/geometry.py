@@ -54,8 +54,8 @@ def part_boxes(family: Family, pixels: int = CANONICAL_PIXELS) -> NDArray[np.flo
 
 
 def latch_box(family: Family, pixels: int = CANONICAL_PIXELS) -> NDArray[np.float32]:
-    """Return the latch zone as 4 canonical pixels (left, top, right, bottom); the whole view if no latch."""
-    zone = family.latch_zone or family.canonical_view
+    """Return the latch's surroundings as 4 canonical pixels (left, top, right, bottom); all if no latch."""
+    zone = family.latch_surroundings or family.canonical_view
     corners = zone.corners()[[0, 2]]
     return project(_inverse(canonical_to_mm(family, pixels)), corners).ravel().astype(np.float32)
 

@@ -20,6 +20,8 @@ from torchvision.ops import roi_align
 
 LOCATOR_STRIDE = 8
 PART_GRID = 7
+CLOSE_CHANNELS, CLOSE_GRID = 24, 14
+"""A part is also looked at in the maps at 1/4, where a chip in a rim is still more than one cell wide."""
 
 # Expansion, kernel, stride, channels in, channels out, blocks: EfficientNet-B0 (Tan and Le 2019,
 # arXiv 1905.11946, table 1) without squeeze-and-excitation and with ReLU6, which runs faster on a CPU.
@@ -55,6 +57,11 @@ class Backbone(nn.Module):
         low = self.low(x)
         middle = self.middle(low)
         return low, middle, self.high(middle)
+
+    def finest_and_low(self, x: Tensor) -> tuple[Tensor, Tensor]:
+        """Return the maps at 1/4 (24 channels) and 1/8 (40 channels)."""
+        finest = self.low[:3](x)
+        return finest, self.low[3:](finest)
 
     def load_in_order(self, tensors: Iterable[Tensor]) -> None:
         """Copy pretrained tensors of the same architecture, given in layer order, shape by shape.
@@ -130,6 +137,13 @@ class PartHead(nn.Module):
 
     def __init__(self, width: int, context: int, outputs: int) -> None:
         super().__init__()
+        self.near = nn.Sequential(
+            nn.Conv2d(CLOSE_CHANNELS, width // 2, 3, padding=1, bias=False),
+            nn.BatchNorm2d(width // 2),
+            nn.ReLU6(inplace=True),
+            nn.Conv2d(width // 2, width, 3, stride=CLOSE_GRID // PART_GRID, padding=1, bias=False),
+            nn.BatchNorm2d(width),
+        )
         self.look = nn.Sequential(
             nn.Conv2d(width, width, 3, padding=1, bias=False),
             nn.BatchNorm2d(width),
@@ -145,9 +159,9 @@ class PartHead(nn.Module):
             nn.Linear(128, outputs),
         )
 
-    def forward(self, crops: Tensor, context: Tensor) -> Tensor:
-        """Map crops (N,width,7,7) and context (N,context) to (N,outputs)."""
-        seen = self.look(crops)
+    def forward(self, crops: Tensor, close: Tensor, context: Tensor) -> Tensor:
+        """Map crops (N,width,7,7), close-ups (N,24,14,14) and context (N,context) to (N,outputs)."""
+        seen = self.look(crops + self.near(close))
         pooled = torch.cat([seen.mean((2, 3)), seen.amax((2, 3)), context], dim=1)
         result: Tensor = self.decide(pooled)
         return result
@@ -176,21 +190,24 @@ class ConditionNet(nn.Module):
 
     def forward(self, x: Tensor, parts: Tensor, latch: Tensor, part_valid: Tensor) -> dict[str, Tensor]:
         """Return the logits described for the class; ``part_valid`` (B,P) masks places a family lacks."""
-        middle = self.backbone.middle(low := self.backbone.low(x))
-        return self.late(low, middle, parts, latch, part_valid)
+        finest, low = self.backbone.finest_and_low(x)
+        close = close_ups(finest, parts, latch)
+        return self.late(low, self.backbone.middle(low), close, parts, latch, part_valid)
 
     def late(
-        self, low: Tensor, middle: Tensor, parts: Tensor, latch: Tensor, part_valid: Tensor
+        self, low: Tensor, middle: Tensor, close: Tensor, parts: Tensor, latch: Tensor, part_valid: Tensor
     ) -> dict[str, Tensor]:
-        """Return the same from the maps of the early layers: all that a fine-tune changes."""
+        """Return the same from what the early layers give: all that a fine-tune changes."""
         maps = (low, middle, self.backbone.high(middle))
         fine = self.pyramid(maps)
         pooled = torch.cat([maps[2].mean((2, 3)), fine.amax((2, 3))], dim=1)
         context = self.context(maps[2].mean((2, 3)))
         batch, places = parts.shape[:2]
-        housing = self.housing(_crops(fine, parts), context.repeat_interleave(places, 0))
+        housing = self.housing(
+            _crops(fine, parts), close[:, :-1].flatten(0, 1), context.repeat_interleave(places, 0)
+        )
         housing = housing.view(batch, places, 3).float()
-        latched = self.latch(_crops(fine, latch[:, None]), context).float()
+        latched = self.latch(_crops(fine, latch[:, None]), close[:, -1], context).float()
         whole = self.whole(pooled).float()
         return {
             "housing": housing,
@@ -210,13 +227,20 @@ class ConditionNet(nn.Module):
         return self.mix[:, 0] * parts + self.mix[:, 1] * whole + self.mix[:, 2]
 
 
-def _crops(features: Tensor, boxes: Tensor) -> Tensor:
+def close_ups(finest: Tensor, parts: Tensor, latch: Tensor) -> Tensor:
+    """Return (B,P+1,24,14,14): each part, then the latch zone, cut out of the maps at 1/4."""
+    boxes = torch.cat([parts, latch[:, None]], dim=1)
+    crops = _crops(finest, boxes, stride=4, grid=CLOSE_GRID)
+    return crops.view(*boxes.shape[:2], CLOSE_CHANNELS, CLOSE_GRID, CLOSE_GRID)
+
+
+def _crops(features: Tensor, boxes: Tensor, *, stride: int = 8, grid: int = PART_GRID) -> Tensor:
     batch, places = boxes.shape[:2]
     index = torch.arange(batch, device=boxes.device, dtype=boxes.dtype).repeat_interleave(places)
     rois = torch.cat([index[:, None], boxes.reshape(-1, 4)], dim=1)
     # roi_align has no bfloat16 kernel on every device; float32 crops are small.
     crops: Tensor = roi_align(
-        features.float(), rois.float(), PART_GRID, spatial_scale=1 / 8, sampling_ratio=2, aligned=True
+        features.float(), rois.float(), grid, spatial_scale=1 / stride, sampling_ratio=2, aligned=True
     )
     return crops
 

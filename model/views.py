@@ -131,7 +131,7 @@ def locator_views(bank: PhotoBank, index: Tensor, draw: Draw, preset: TrainPrese
     angle = torch.where(
         free, draw.uniform((count,), -math.pi, math.pi), draw.normal((count,), math.radians(18.0))
     )
-    scale = size.amax(1) / side * torch.exp(draw.uniform((count,), -0.55, 0.35))
+    scale = size.amax(1) / side * torch.exp(draw.uniform((count,), -0.55, 0.6))
     target = size * (0.5 + draw.normal((count, 2), 0.08))
     whole = similarity(angle, scale, centre, target).double()
     targets = bank.targets.take(index)
