@@ -115,14 +115,18 @@ def test_what_nobody_can_see_is_not_taught_as_visible(visible: float, value: int
     assert targets.photo_weight[0, 2] == weight
 
 
-def test_hidden_places_are_not_taught_as_undamaged_and_unusable_photos_teach_no_damage() -> None:
+def test_hidden_places_are_taught_as_showing_nothing_and_unusable_photos_teach_no_damage() -> None:
     homography = (5, 0, 9, 0, -5, 9, 0, 0, 1)
     hidden = LabelledPhoto("a", "c", "type1", homography=homography, places={Place.BOTTOM: 0.1})
     blurred = LabelledPhoto("b", "c", "type1", (finding(0.9),), Reason.TOO_BLURRED, homography)
     stranger = LabelledPhoto("d", "c", None)
     targets = make_targets([hidden, blurred, stranger], np.ones(3), TrainConfig())
-    assert targets.housing_weight[0, 4].tolist() == [0, 0]
-    assert targets.photo_weight[0].tolist() == [1, 0, 0]
+    assert targets.housing[0, 4].tolist() == [0, 0]
+    assert targets.housing_weight[0, 4].tolist() == [1, 1]
+    assert targets.view[0, 4, 0] == pytest.approx(0.1)
+    careful = make_targets([hidden], np.ones(1), TrainConfig(place_visible_from=0.5))
+    assert careful.housing_weight[0, 4].tolist() == [0, 0]
+    assert careful.photo_weight[0].tolist() == [1, 0, 0]
     assert targets.photo_weight[1].sum() == 0
     assert [USABLE[int(i)] for i in targets.usable] == [None, Reason.TOO_BLURRED, Reason.NO_FACE]
     assert targets.family.tolist() == [0, 0, -1]
