@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from time import monotonic
@@ -22,6 +23,8 @@ from model.errors import ConflictError, NotFoundError, RoundsError
 
 DEAD_AFTER = timedelta(seconds=60)
 BEAT_EVERY_S = 2.0
+RETRAIN, RESCORE, DRIFT = "retrain", "rescore", "drift"
+"""Kinds of jobs; each is the name of the command that does it."""
 _children: list[subprocess.Popen[bytes]] = []
 """Processes started from here; those that ended are let go of when the next one starts."""
 
@@ -30,7 +33,8 @@ Beat = Callable[[float, str], None]
 
 @dataclass(frozen=True)
 class JobRecord:
-    """A long work in another process. ``alive``: not ended, and heard of within the last minute."""
+    """A long work in another process. ``alive``: not ended, and heard of within the last minute;
+    ``interrupted``: not ended and not heard of, so that it was killed or its machine went down."""
 
     id: int
     kind: str
@@ -43,13 +47,18 @@ class JobRecord:
     finished_at: datetime | None
     message: str
 
+    @property
+    def interrupted(self) -> bool:
+        """Whether it ended without a word."""
+        return self.finished_at is None and not self.alive
+
 
 class StopAskedError(RoundsError):
     """Somebody asked the job to stop."""
 
     def __init__(self) -> None:
         super().__init__(
-            "to finish", "a request to stop", "Start it again when you like; nothing has changed."
+            "to finish", "a request to stop", "Start it again when you like: it goes on from there."
         )
 
 
@@ -80,7 +89,7 @@ def open_job(ws: Workspace, actor: Actor, kind: str) -> JobRecord:
         return _record(row)
 
 
-def latest_job(ws: Workspace, actor: Actor, kind: str = "retrain") -> JobRecord | None:
+def latest_job(ws: Workspace, actor: Actor, kind: str = RETRAIN) -> JobRecord | None:
     """Return the newest job of that kind, or ``None``."""
     actor.require(Permission.SEE)
     with ws.read() as session:
@@ -123,11 +132,48 @@ def close_job(ws: Workspace, job_id: int, message: str) -> None:
         row.finished_at, row.message = now_or(None), message
 
 
+@dataclass
+class Running:
+    """A job at work: what it calls to tell its progress, and what it has come to."""
+
+    beat: Beat
+    message: str = "Done."
+
+
+@contextmanager
+def running(ws: Workspace, job_id: int) -> Iterator[Running]:
+    """Close the job at the end of the block with the block's message, or with what went wrong."""
+    job = Running(beating(ws, job_id))
+    try:
+        yield job
+    except RoundsError as error:
+        close_job(ws, job_id, str(error))
+        raise
+    except BaseException as error:
+        close_job(ws, job_id, f"It failed unexpectedly ({type(error).__name__}). What was live still is.")
+        raise
+    close_job(ws, job_id, job.message)
+
+
 def start_retrain(ws: Workspace, actor: Actor) -> JobRecord:
     """Start a retrain in a process of its own and return its job; raises as ``open_job`` does."""
-    job = open_job(ws, actor, "retrain")
+    return _start(ws, actor, RETRAIN)
+
+
+def start_rescore(ws: Workspace, actor: Actor, round_id: int | None = None) -> JobRecord:
+    """Start judging kept photos again (of one round or all) in a process of its own; raises alike."""
+    return _start(ws, actor, RESCORE, *(() if round_id is None else ("--round", str(round_id))))
+
+
+def start_drift(ws: Workspace, actor: Actor) -> JobRecord:
+    """Start looking for drift of the photos in a process of its own; raises alike."""
+    return _start(ws, actor, DRIFT)
+
+
+def _start(ws: Workspace, actor: Actor, kind: str, *arguments: str) -> JobRecord:
+    job = open_job(ws, actor, kind)
     command = [sys.executable, "-m", "data_tools.cli", "--workspace", str(ws.folder)]
-    command += ["--as", actor.name, "--role", actor.role.value, "retrain", "--job", str(job.id)]
+    command += ["--as", actor.name, "--role", actor.role.value, kind, *arguments, "--job", str(job.id)]
     _children[:] = [process for process in _children if process.poll() is None]
     quiet = subprocess.DEVNULL
     _children.append(

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from model.judgement import Judgement
 from model.manifest import LabelledPhoto
 from model.photo import Photo
+from model.weighting import Weighting
 
 USUAL_SIDE = 1000
 
@@ -122,12 +123,19 @@ def shipped_artefact() -> Path:
 
 
 def fine_tune(
-    live: Path, manifest: Path, out_dir: Path, *, replay: Path | None, progress: StepProgress, seed: int
+    live: Path,
+    manifest: Path,
+    out_dir: Path,
+    *,
+    replay: Path | None,
+    progress: StepProgress,
+    seed: int,
+    weighting: Weighting,
 ) -> Path:
     """Fine-tune the live model file on a frozen training set and return the candidate's file."""
     from model.finetune import fine_tune as tune
 
-    return tune(live, manifest, out_dir, replay=replay, progress=progress, seed=seed)
+    return tune(live, manifest, out_dir, replay=replay, progress=progress, seed=seed, weighting=weighting)
 
 
 def compare(

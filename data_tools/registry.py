@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
-import re
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
@@ -16,11 +14,11 @@ from sqlalchemy.orm import Session
 from data_tools.access import Actor, Permission
 from data_tools.conditions import required_reason
 from data_tools.database.schema import LiveModelRow, ModelEventRow, ModelVersionRow
-from data_tools.photo_store import storage_errors, write_durably
+from data_tools.model_files import KeptFile, check_file, keep_file
 from data_tools.records import ModelEventKind, ModelVersion
 from data_tools.sites import clean_text
 from data_tools.workspace import Workspace, now_or
-from model.errors import ArtefactError, ConflictError, NotFoundError
+from model.errors import ConflictError, NotFoundError
 
 SHIPPED = "shipped"
 """Key of the version that came with the product; it is not in the table and can always be gone back to."""
@@ -45,40 +43,74 @@ def register(
         ConflictError: another file of the same version name is here.
     """
     actor.require(Permission.MANAGE_MODELS)
-    version = ws.load_judge(artefact).version
-    data = _bytes_of(artefact)
-    digest = hashlib.sha256(data).hexdigest()
-    target = ws.models / f"{re.sub(r'[^0-9A-Za-z._-]', '_', version)[:60]}-{digest[:8]}{artefact.suffix}"
-    with storage_errors("to keep the model file"):
-        write_durably(target, data)
+    file = keep_file(ws, artefact)
     with ws.write() as session:
-        row = session.scalar(select(ModelVersionRow).where(ModelVersionRow.version == version))
-        if row is not None and row.digest != digest:
-            raise ConflictError(
-                "a new version name", f"{version}, which names another file", "Train it again."
-            )
-        if row is None:
-            row = ModelVersionRow(
-                version=version,
-                path=target.relative_to(ws.folder).as_posix(),
-                digest=digest,
-                note=clean_text(note, 2000),
-                metrics=json.loads(json.dumps(dict(metrics or {}), default=str)),
-                training_set=training_set,
-                registered_at=now_or(now),
-                registered_by=actor.name,
-            )
-            session.add(row)
-            session.flush()
-            _record(session, row.id, ModelEventKind.REGISTERED, note, actor, now)
+        row = _entered(session, ws, file, note, metrics or {}, training_set, actor, now)
         return _version_record(session, row, _live_id(session))
 
 
-def _bytes_of(artefact: Path) -> bytes:
-    try:
-        return artefact.read_bytes()
-    except OSError as error:
-        raise ArtefactError(f"a model file at {artefact}", str(error.strerror), "Check the path.") from error
+def settle(
+    ws: Workspace,
+    actor: Actor,
+    artefact: Path,
+    note: str,
+    *,
+    promote: bool,
+    why: str,
+    metrics: Mapping[str, Any] | None = None,
+    training_set: str = "",
+    now: datetime | None = None,
+) -> ModelVersion:
+    """Enter a model file and promote or hold it, in one transaction: never one without the other.
+
+    A version that is live already stays live, and that it was found again is not recorded twice.
+
+    Raises:
+        ArtefactError: not a model file that this version can load.
+        ConflictError: another file of the same version name is here.
+    """
+    actor.require(Permission.MANAGE_MODELS)
+    reason = required_reason(why)
+    file = keep_file(ws, artefact)
+    with ws.write() as session:
+        row = _entered(session, ws, file, note, metrics or {}, training_set, actor, now)
+        if promote and _live_id(session) != row.id:
+            _move(session, row, ModelEventKind.PROMOTED, reason, actor, now)
+        elif not promote:
+            _record(session, row.id, ModelEventKind.HELD, reason, actor, now)
+        return _version_record(session, row, _live_id(session))
+
+
+def _entered(
+    session: Session,
+    ws: Workspace,
+    file: KeptFile,
+    note: str,
+    metrics: Mapping[str, Any],
+    training_set: str,
+    actor: Actor,
+    now: datetime | None,
+) -> ModelVersionRow:
+    row = session.scalar(select(ModelVersionRow).where(ModelVersionRow.version == file.version))
+    if row is not None and row.digest != file.digest:
+        raise ConflictError(
+            "a new version name", f"{file.version}, which names another file", "Train it again."
+        )
+    if row is None:
+        row = ModelVersionRow(
+            version=file.version,
+            path=file.path.relative_to(ws.folder).as_posix(),
+            digest=file.digest,
+            note=clean_text(note, 2000),
+            metrics=json.loads(json.dumps(dict(metrics), default=str)),
+            training_set=training_set,
+            registered_at=now_or(now),
+            registered_by=actor.name,
+        )
+        session.add(row)
+        session.flush()
+        _record(session, row.id, ModelEventKind.REGISTERED, note, actor, now)
+    return row
 
 
 def list_versions(ws: Workspace, actor: Actor) -> list[ModelVersion]:
@@ -119,13 +151,6 @@ def promote(
         return _version_record(session, row, live) if row is not None else _shipped_record(live)
 
 
-def hold(ws: Workspace, actor: Actor, version: str, why: str, *, now: datetime | None = None) -> None:
-    """Record why a version was not promoted."""
-    actor.require(Permission.MANAGE_MODELS)
-    with ws.write() as session:
-        _record(session, _row(session, version).id, ModelEventKind.HELD, required_reason(why), actor, now)
-
-
 def go_back(ws: Workspace, actor: Actor, why: str, *, now: datetime | None = None) -> ModelVersion:
     """Make the version live that was live before this one; verdicts keep the version that made them.
 
@@ -142,6 +167,17 @@ def go_back(ws: Workspace, actor: Actor, why: str, *, now: datetime | None = Non
         _move(session, row, ModelEventKind.WENT_BACK, reason, actor, now)
         live = row.id if row is not None else None
         return _version_record(session, row, live) if row is not None else _shipped_record(live)
+
+
+def version_before(ws: Workspace, actor: Actor) -> str | None:
+    """Return the version that ``go_back`` would make live; ``None`` where there is none."""
+    actor.require(Permission.SEE)
+    with ws.read() as session:
+        try:
+            row = _before(session)
+        except ConflictError:
+            return None
+        return row.version if row is not None else SHIPPED
 
 
 def _before(session: Session) -> ModelVersionRow | None:
@@ -201,15 +237,6 @@ def _record(
         )
     )
     session.flush()
-
-
-def check_file(ws: Workspace, row: ModelVersionRow) -> None:
-    """Raise ``ArtefactError`` unless the version's file is here and unaltered."""
-    data = _bytes_of(ws.folder / row.path)
-    if hashlib.sha256(data).hexdigest() != row.digest:
-        raise ArtefactError(
-            f"the file of {row.version} as it was entered", "an altered one", "Restore a backup."
-        )
 
 
 def _row(session: Session, version: str) -> ModelVersionRow:

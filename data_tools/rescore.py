@@ -7,10 +7,11 @@ from datetime import datetime
 
 from sqlalchemy import select
 
+from data_tools import jobs
 from data_tools.access import Actor, Permission
 from data_tools.database.schema import PhotoRow, VerdictRow
 from data_tools.intake import add_verdict
-from data_tools.model_side import judging_side
+from data_tools.model_side import Judge, judging_side
 from data_tools.states import refresh_state
 from data_tools.workspace import Workspace, now_or
 from model.photo import open_photo
@@ -30,18 +31,43 @@ def rescore(
     """
     actor.require(Permission.MANAGE_MODELS)
     judge = ws.classifier()
-    done_already = select(VerdictRow.photo_id).where(VerdictRow.model_version == judge.version)
+    todo = _not_judged(ws, judge.version, round_id)
+    for count, (photo_id, sha256) in enumerate(todo, 1):
+        _judge_again(ws, judge, photo_id, sha256, now_or(now))
+        if progress is not None:
+            progress(count, sha256)
+    return len(todo)
+
+
+def run_job(ws: Workspace, actor: Actor, job_id: int, round_id: int | None = None) -> int:
+    """Judge again as the job ``job_id``: progress, stop requests and the result go through its row."""
+    actor.require(Permission.MANAGE_MODELS)
+    with jobs.running(ws, job_id) as job:
+        version = ws.classifier().version
+        total = max(1, len(_not_judged(ws, version, round_id)))
+        count = rescore(
+            ws,
+            actor,
+            round_id=round_id,
+            progress=lambda done, _name: job.beat(min(1.0, done / total), f"judging {total} photos again"),
+        )
+        job.message = f"{count} photos judged again with {version}; earlier verdicts stay."
+    return count
+
+
+def _not_judged(ws: Workspace, version: str, round_id: int | None) -> list[tuple[int, str]]:
+    """Return (number, SHA-256) of the photos that this version has not judged."""
+    done_already = select(VerdictRow.photo_id).where(VerdictRow.model_version == version)
     query = select(PhotoRow.id, PhotoRow.sha256).where(PhotoRow.id.not_in(done_already)).order_by(PhotoRow.id)
     if round_id is not None:
         query = query.where(PhotoRow.round_id == round_id)
     with ws.read() as session:
-        todo = [(row.id, row.sha256) for row in session.execute(query)]
-    for count, (photo_id, sha256) in enumerate(todo, 1):
-        judgement = judge.judge(open_photo(ws.photos.get(sha256), max_side=judging_side(judge)))
-        with ws.write() as session:
-            photo = session.get_one(PhotoRow, photo_id)
-            add_verdict(session, photo, judgement, now_or(now))
-            refresh_state(session, photo)
-        if progress is not None:
-            progress(count, sha256)
-    return len(todo)
+        return [(row.id, row.sha256) for row in session.execute(query)]
+
+
+def _judge_again(ws: Workspace, judge: Judge, photo_id: int, sha256: str, at: datetime) -> None:
+    judgement = judge.judge(open_photo(ws.photos.get(sha256), max_side=judging_side(judge)))
+    with ws.write() as session:
+        photo = session.get_one(PhotoRow, photo_id)
+        add_verdict(session, photo, judgement, at)
+        refresh_state(session, photo)

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from data_tools import jobs, model_side, registry
 from data_tools.access import Actor, Permission
-from data_tools.model_side import Comparison, LabelCheck
+from data_tools.model_side import Comparison
+from data_tools.settings import Settings
 from data_tools.training_set import TRAIN, FrozenSet, freeze
 from data_tools.workspace import Workspace
-from model.errors import BadRequestError, RoundsError
+from model.errors import BadRequestError
+from model.manifest import read_manifest
+from model.weighting import Weighting, photo_weights, weights_in_words
 
 Progress = Callable[[float, str], None]
 """Called with the share done (0..1) and what is being done; may raise to stop."""
@@ -22,7 +26,8 @@ SAMPLES = Path(__file__).parents[1] / "synthetic_samples" / "manifest.jsonl"
 @dataclass(frozen=True)
 class RetrainOutcome:
     """What came of a retrain. ``candidate`` is the version entered in the registry; ``labels`` says whether
-    the confirmed labels fit together, ``limits`` for each damage how many photos its limit needs and has."""
+    the confirmed labels fit together, ``limits`` for each damage how many photos its limit needs and has,
+    ``weights`` how often the photos of each label and site were learnt from."""
 
     promoted: bool
     reason: str
@@ -31,12 +36,15 @@ class RetrainOutcome:
     training_set: FrozenSet
     labels: str
     limits: tuple[str, ...]
+    weights: str = ""
 
     @property
     def lines(self) -> Iterator[str]:
         """All of it for reading, the decision first."""
         yield f"{self.candidate}: {self.reason}"
         yield from (self.labels, *self.comparison.notes, *(f"Limits: {line}." for line in self.limits))
+        if self.weights:
+            yield self.weights
 
 
 def retrain(
@@ -44,16 +52,18 @@ def retrain(
 ) -> RetrainOutcome:
     """Teach the live model what people confirmed, and let it go live only if nothing gets worse.
 
-    Interrupted at any point it can be called again: with the same decisions and live version it goes on from
-    the last checkpoint, otherwise it starts anew. Nothing goes live before the last step, which is one
-    transaction.
+    Interrupted at any point it can be called again: with the same decisions, settings and live version it
+    goes on from the last checkpoint, otherwise it starts anew. Nothing goes live before the last step, which
+    is one transaction.
 
     Raises:
-        BadRequestError: too few confirmed photos.
+        BadRequestError: too few confirmed photos, or weights that make no sense.
         ArtefactError: the live model's file cannot be used.
         ManifestError: the replay or gate manifest cannot be used.
+        StorageError: the disk has no room for what is kept on the way.
     """
     actor.require(Permission.MANAGE_MODELS)
+    how = weighting(ws.settings)
     tell = progress or _silent
     tell(0.0, "freezing the training set")
     frozen = freeze(ws, actor)
@@ -69,6 +79,7 @@ def retrain(
         replay=_rendered(ws.settings.replay_manifest),
         progress=_stage(tell, 0.05, 0.80, "learning"),
         seed=seed,
+        weighting=how,
     )
     comparison = model_side.compare(
         candidate,
@@ -77,12 +88,27 @@ def retrain(
         frozen_test=_rendered(ws.settings.gate_manifest),
         progress=_stage(tell, 0.80, 0.90, "comparing with the live version"),
     )
+    reason = comparison.reason
+    limits: tuple[str, ...] = ()
     if labels.too_many:
-        return _settle(ws, actor, candidate, comparison, frozen, labels, f"Held: {labels.words}", ())
-    if not comparison.promote:
-        return _settle(ws, actor, candidate, comparison, frozen, labels, comparison.reason, ())
-    candidate, limits = _with_limits(ws, candidate, frozen, tell)
-    return _settle(ws, actor, candidate, comparison, frozen, labels, comparison.reason, limits)
+        reason = f"Held: {labels.words}"
+    elif comparison.promote:
+        candidate, limits = _with_limits(ws, candidate, frozen, tell)
+    told = RetrainOutcome(
+        reason.startswith("Promoted"), reason, "", comparison, frozen, labels.words, limits,
+        _weights_in_words(frozen, how),
+    )  # fmt: skip
+    return _settle(ws, actor, candidate, told)
+
+
+def weighting(settings: Settings) -> Weighting:
+    """Return how photos are weighted by these settings; raises ``BadRequestError``."""
+    return Weighting(settings.learn_label_power, settings.learn_site_power, settings.learn_weight_cap)
+
+
+def _weights_in_words(frozen: FrozenSet, how: Weighting) -> str:
+    learnt = [photo for photo in read_manifest(frozen.manifest) if photo.split == TRAIN]
+    return weights_in_words(learnt, photo_weights(learnt, how))
 
 
 def _with_limits(
@@ -108,31 +134,33 @@ def _with_limits(
     return limits.artefact, words
 
 
-def _settle(
-    ws: Workspace,
-    actor: Actor,
-    candidate: Path,
-    comparison: Comparison,
-    frozen: FrozenSet,
-    labels: LabelCheck,
-    reason: str,
-    limits: tuple[str, ...],
-) -> RetrainOutcome:
-    metrics: dict[str, object] = {
-        "compared_on": comparison.n,
-        **{f"trained_on {k}": v for k, v in frozen.counts.items()},
-    }
-    metrics |= {"labels": labels.words, "limits": list(limits), "notes": list(comparison.notes)}
-    note = f"Fine-tuned on {frozen.counts[TRAIN]} confirmed photos."
-    version = registry.register(
-        ws, actor, candidate, note, metrics=metrics, training_set=frozen.digest
-    ).version
-    promoted = reason.startswith("Promoted")
-    if promoted:
-        registry.promote(ws, actor, version, reason)
-    else:
-        registry.hold(ws, actor, version, reason)
-    return RetrainOutcome(promoted, reason, version, comparison, frozen, labels.words, limits)
+def _settle(ws: Workspace, actor: Actor, candidate: Path, told: RetrainOutcome) -> RetrainOutcome:
+    """Enter the candidate with all that was found, and promote or hold it: one transaction."""
+    counts = told.training_set.counts
+    metrics: dict[str, object] = {"compared_on": told.comparison.n}
+    metrics |= {f"trained_on {name}": count for name, count in counts.items()}
+    metrics |= {"labels": told.labels, "limits": list(told.limits), "notes": list(told.comparison.notes)}
+    metrics["weights"] = told.weights
+    version = registry.settle(
+        ws,
+        actor,
+        candidate,
+        f"Fine-tuned on {counts[TRAIN]} confirmed photos.",
+        promote=told.promoted,
+        why=told.reason,
+        metrics=metrics,
+        training_set=told.training_set.digest,
+    )
+    _forget_other_runs(ws, told.training_set)
+    return replace(told, candidate=version.version)
+
+
+def _forget_other_runs(ws: Workspace, frozen: FrozenSet) -> None:
+    """Remove what earlier retrains left on their way; what they came to is in the registry."""
+    keep = _run_folder(ws, frozen)
+    for folder in ws.runs.glob("*"):
+        if folder != keep:
+            shutil.rmtree(folder, ignore_errors=True)
 
 
 def _stage(tell: Progress, start: float, end: float, name: str) -> model_side.StepProgress:
@@ -144,15 +172,9 @@ def _stage(tell: Progress, start: float, end: float, name: str) -> model_side.St
 def run_job(ws: Workspace, actor: Actor, job_id: int) -> RetrainOutcome:
     """Retrain as the job ``job_id``: progress, stop requests and the result go through its row."""
     actor.require(Permission.MANAGE_MODELS)
-    try:
-        outcome = retrain(ws, actor, progress=jobs.beating(ws, job_id))
-    except RoundsError as error:
-        jobs.close_job(ws, job_id, str(error))
-        raise
-    except BaseException as error:
-        jobs.close_job(ws, job_id, f"It failed unexpectedly ({type(error).__name__}). Nothing has changed.")
-        raise
-    jobs.close_job(ws, job_id, outcome.reason)
+    with jobs.running(ws, job_id) as job:
+        outcome = retrain(ws, actor, progress=job.beat)
+        job.message = outcome.reason
     return outcome
 
 
@@ -168,7 +190,7 @@ def _refuse_too_few(frozen: FrozenSet, least: int) -> None:
 
 def _run_folder(ws: Workspace, frozen: FrozenSet) -> Path:
     """One folder a frozen set; ``model.finetune`` tells runs from different live versions apart in it."""
-    return ws.folder / "runs" / frozen.digest[:16]
+    return ws.runs / frozen.digest[:16]
 
 
 def _rendered(path: str) -> Path | None:

@@ -61,6 +61,18 @@ class Settings:
     )
     judge_batch: int = _setting(8, "Photos judged together while a round is taken in.")
     min_confirmed_photos: int = _setting(30, "Confirmed training photos needed before a retrain starts.")
+    learn_label_power: float = _setting(
+        0.5,
+        "How strongly a retrain favours rare labels: 0 counts each photo alike, 1 each label alike, 0.5 is "
+        "between, so that many intact photos do not drown a rare damage.",
+    )
+    learn_site_power: float = _setting(
+        0.5,
+        "The same for sites: 0 counts each photo alike, 1 lets a small site count as much as a large one.",
+    )
+    learn_weight_cap: float = _setting(
+        4.0, "Most times that one photo is learnt from for each time of the average photo; 1: all alike."
+    )
     gate_manifest: str = _setting(
         "", "Manifest of rendered photos whose test split no candidate may do worse on; empty: the samples."
     )

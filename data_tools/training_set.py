@@ -22,7 +22,7 @@ from data_tools.access import Actor, Permission
 from data_tools.database.schema import CouplerRow, DecisionRow, PhotoRow, PhotoStateRow, UnitRow, VerdictRow
 from data_tools.intake import share_of
 from data_tools.lookup import decision_records, judgement_from_json
-from data_tools.photo_store import storage_errors
+from data_tools.photo_store import PART_SUFFIX, storage_errors
 from data_tools.records import DecisionKind
 from data_tools.standing import Standing, fold
 from data_tools.workspace import Workspace
@@ -59,7 +59,7 @@ def freeze(ws: Workspace, actor: Actor, out_dir: Path | None = None) -> FrozenSe
     actor.require(Permission.MANAGE_MODELS)
     folder = out_dir or ws.training_sets
     with ws.read() as session:
-        photos, counts = _labelled(session)
+        photos, counts = labelled(session)
     with storage_errors(f"to write a training set in {folder}"):
         (folder / "photos").mkdir(parents=True, exist_ok=True)
         for photo in photos:
@@ -79,7 +79,7 @@ def freeze(ws: Workspace, actor: Actor, out_dir: Path | None = None) -> FrozenSe
 
 def _write(folder: Path, photos: list[LabelledPhoto], stem: str) -> str:
     """Write a manifest as ``stem`` (empty: named by its own digest) and return its digest."""
-    part = folder / f".{os.getpid()}.jsonl"
+    part = folder / f".{os.getpid()}{PART_SUFFIX}"
     digest = write_manifest(part, photos)
     part.replace(folder / f"{stem or digest[:16]}.jsonl")
     return digest
@@ -96,7 +96,9 @@ def _link(original: Path, target: Path) -> None:
             shutil.copyfile(original, target)
 
 
-def _labelled(session: Session) -> tuple[list[LabelledPhoto], Counter[str]]:
+def labelled(session: Session) -> tuple[list[LabelledPhoto], Counter[str]]:
+    """Return the labelled photos of all decisions that stand, in the order of their hashes, and the counts
+    of ``FrozenSet``."""
     counts: Counter[str] = Counter({TRAIN: 0, HELD_OUT: 0})
     photos = []
     for photo, standing, verdict in _decided(session):

@@ -3,7 +3,8 @@ and puts right what can be put right without guessing. Originals are never delet
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
@@ -13,7 +14,6 @@ from typing import Any
 from sqlalchemy import func, select, text
 from sqlalchemy.orm import Session
 
-from data_tools import registry
 from data_tools.access import Actor, Permission
 from data_tools.database.schema import (
     EventRow,
@@ -25,7 +25,8 @@ from data_tools.database.schema import (
     WaitingRow,
 )
 from data_tools.intake import Arrival, keep_rejected, keep_waiting, settle_waiting
-from data_tools.photo_store import PhotoStore, storage_errors
+from data_tools.model_files import check_file
+from data_tools.photo_store import PART_SUFFIX, PhotoStore, storage_errors
 from data_tools.records import EventKind, UnitStatus
 from data_tools.states import folded, refresh_state
 from data_tools.workspace import Workspace, now_or
@@ -95,7 +96,7 @@ def _findings(ws: Workspace, actor: Actor, leftover_age_s: float) -> Iterator[_F
         yield from _leftovers(store, leftover_age_s)
     yield from _states(ws)
     yield from _unit_statuses(ws)
-    yield from _models(ws)
+    yield from _models(ws, leftover_age_s)
 
 
 def _problem(kind: str, subject: str, message: str) -> Problem:
@@ -260,16 +261,28 @@ def _set_status(ws: Workspace, unit_key: str, status: UnitStatus) -> None:
         session.scalars(select(UnitRow).where(UnitRow.key == unit_key)).one().status = status
 
 
-def _models(ws: Workspace) -> Iterator[_Finding]:
+def _models(ws: Workspace, age_s: float) -> Iterator[_Finding]:
     with ws.read() as session:
         rows = list(session.scalars(select(ModelVersionRow).order_by(ModelVersionRow.id)))
     for row in rows:
         try:
-            registry.check_file(ws, row)
+            check_file(ws, row)
         except ArtefactError as error:
             yield _problem("model", row.version, str(error)), None
     named = {ws.folder / row.path for row in rows}
-    for path in sorted(ws.models.glob("*")):
-        if path not in named and path.is_file():
-            message = "A model file that no version names: the work stopped before it was entered."
-            yield _problem("leftover", path.name, message), partial(_remove, path)
+    unnamed = (path for path in ws.models.glob("*") if path not in named and path.is_file())
+    for path in _untouched(unnamed, age_s):
+        message = "A model file that no version names: the work stopped before it was entered."
+        yield _problem("leftover", path.name, message), partial(_remove, path)
+    parts = (*ws.training_sets.glob(f"*{PART_SUFFIX}"), *ws.runs.rglob(f"*{PART_SUFFIX}"))
+    for path in _untouched(parts, age_s):
+        yield _problem("leftover", path.name, "An unfinished write."), partial(_remove, path)
+
+
+def _untouched(paths: Iterable[Path], age_s: float) -> Iterator[Path]:
+    """Yield those that nobody has written for ``age_s`` seconds: younger ones may be in the making."""
+    limit = time.time() - age_s
+    for path in sorted(paths):
+        with suppress(FileNotFoundError):
+            if path.stat().st_mtime <= limit:
+                yield path

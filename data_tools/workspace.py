@@ -1,7 +1,8 @@
 """One workspace: its settings, database, originals and live model, opened together.
 
 Folder: ``store.db``, ``photos/`` (originals), ``rejected/`` (files that were no photos), ``derived/``
-(thumbnails, deletable), ``models/`` (artefacts), ``training_sets/`` (frozen manifests), ``settings.toml``.
+(thumbnails, deletable), ``models/`` (artefacts), ``training_sets/`` (frozen manifests), ``runs/`` (where the
+last retrain has got to, deletable), ``settings.toml``.
 """
 
 from __future__ import annotations
@@ -54,6 +55,7 @@ class Workspace:
         self.rejected = PhotoStore(folder / "rejected")
         self.models = folder / "models"
         self.training_sets = folder / "training_sets"
+        self.runs = folder / "runs"
         self.load_judge = load
         self._lock = threading.Lock()
         self._judge: tuple[Path | None, Judge] | None = None

@@ -27,6 +27,9 @@ SIGNIFICANCE = 0.05
 MOST_ECE = 0.05
 """Calibration error above which probabilities are no longer trusted, with at least ``ECE_FROM`` photos."""
 ECE_FROM = 200
+MOST_COMPARED = 1000
+"""Of a larger set of own photos all that show damage are judged, up to this many, and a draw of the others:
+the time of a comparison does not grow with years of confirmed photos."""
 RENDERED = "the rendered test"
 SETS = ("your held-out couplers", "the never-regress list")
 """What the operator's own manifests are called in reasons, in the order in which they are given."""
@@ -130,12 +133,26 @@ def _cases(
 ) -> list[tuple[str, Path, list[LabelledPhoto]]]:
     names = [*SETS, *(manifest.stem for manifest in manifests[len(SETS) :])]
     cases = [
-        (name, manifest, read_manifest(manifest)) for name, manifest in zip(names, manifests, strict=False)
+        (name, manifest, drawn(read_manifest(manifest)))
+        for name, manifest in zip(names, manifests, strict=False)
     ]
     if frozen_test is not None:
         rendered = [photo for photo in read_manifest(frozen_test) if photo.split == "test"]
         cases.append((RENDERED, frozen_test, rendered))
     return cases
+
+
+def drawn(labels: list[LabelledPhoto], most: int = MOST_COMPARED) -> list[LabelledPhoto]:
+    """Return at most ``most`` photos, those with damage first, in the order given.
+
+    Frozen sets are ordered by the photos' hashes, so that the first ones are a random draw.
+    """
+    if len(labels) <= most:
+        return labels
+    damaged = [photo for photo in labels if photo.findings][:most]
+    others = [photo for photo in labels if not photo.findings][: most - len(damaged)]
+    taken = {id(photo) for photo in (*damaged, *others)}
+    return [photo for photo in labels if id(photo) in taken]
 
 
 def _from(before: int, total: int, progress: Progress | None) -> Progress | None:

@@ -6,6 +6,8 @@ of its site) ** -site_power. Power 0 counts each photo alike, 1 each group alike
 the middle way (square-root sampling, as in Mahajan et al. 2018, arXiv 1805.00932; cited from memory). A cap
 keeps a handful of rare photos from being learnt by heart. Photos are drawn more or less often rather than
 multiplied in the loss: the rare ones come in more different views, and one step's size depends on no group.
+
+Loads no torch, so that settings can be checked before anything heavy starts.
 """
 
 from __future__ import annotations
@@ -15,7 +17,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import torch
 from numpy.typing import NDArray
 
 from model.errors import BadRequestError
@@ -119,13 +120,12 @@ def dealt(start: int, count: int, weights: NDArray[np.float64], seed: int) -> li
 
 
 def _pass(weights: NDArray[np.float64], seed: int) -> list[int]:
-    generator = torch.Generator().manual_seed(seed)
+    draw = np.random.default_rng(seed)
     photos = len(weights)
-    order = torch.randperm(photos, generator=generator).numpy()
+    order = draw.permutation(photos)
     ends = np.cumsum(weights[order])
     # The last end is the number of photos but for rounding; a point beyond it would belong to nobody.
-    points = (np.arange(photos) + float(torch.rand(1, generator=generator))) * ends[-1] / photos
+    points = (np.arange(photos) + draw.random()) * ends[-1] / photos
     picked = order[np.minimum(np.searchsorted(ends, points, side="right"), photos - 1)]
-    again = torch.randperm(photos, generator=generator).numpy()
-    rows: list[int] = picked[again].tolist()
+    rows: list[int] = picked[draw.permutation(photos)].tolist()
     return rows

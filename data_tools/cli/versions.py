@@ -1,4 +1,4 @@
-"""Commands about models: retrain, promote, go back, judge again, train anew, evaluate, render."""
+"""Commands about models: retrain, promote, go back, judge again, drift, what to review, train anew."""
 
 from __future__ import annotations
 
@@ -7,10 +7,12 @@ from pathlib import Path
 
 import click
 
-from data_tools import registry
+from data_tools import drift_watch, registry
 from data_tools import rescore as rescoring
 from data_tools import retrain as retraining
 from data_tools.cli.frame import ATTENTION, Station, as_json, bar, say, share_bar, station
+from data_tools.limit_needs import limit_needs
+from data_tools.next_photos import next_photos
 from data_tools.records import ModelVersion
 
 
@@ -77,12 +79,51 @@ def models_back(at: Station, why: str, as_json: bool) -> None:
 
 @click.command()
 @click.option("--round", "round_id", type=int, help="Only the photos of this round.")
+@click.option("--job", type=int, hidden=True, help="Report to this job's row.")
 @station
-def rescore(at: Station, round_id: int | None) -> None:
+def rescore(at: Station, round_id: int | None, job: int | None) -> None:
     """Judge kept photos again with the live version; adds verdicts, changes none."""
-    with bar("judging again") as progress:
-        count = rescoring.rescore(at.ws, at.actor, round_id=round_id, progress=progress)
+    if job is not None:
+        count = rescoring.run_job(at.ws, at.actor, job, round_id)
+    else:
+        with bar("judging again") as progress:
+            count = rescoring.rescore(at.ws, at.actor, round_id=round_id, progress=progress)
     click.echo(f"{count} photos judged again.")
+
+
+@click.command()
+@click.option("--job", type=int, hidden=True, help="Report to this job's row.")
+@as_json
+@click.pass_context
+def drift(ctx: click.Context, job: int | None, as_json: bool) -> None:
+    """Compare the last week's photos with those before, by site and phone model; run it weekly."""
+    at = ctx.ensure_object(Station)
+    if job is not None:
+        found = drift_watch.run_job(at.ws, at.actor, job)
+    else:
+        with share_bar("looking") as progress:
+            found = drift_watch.look_for_drift(at.ws, at.actor, progress=progress)
+    say(as_json, found, lambda: iter((found.words, *found.notices)))
+    ctx.exit(ATTENTION if found.notices else 0)
+
+
+@click.command("next-photos")
+@click.option("--limit", type=int, default=20, show_default=True)
+@as_json
+@station
+def next_to_review(at: Station, limit: int, as_json: bool) -> None:
+    """List the photos to review next so that the next retrain gains most."""
+    found = next_photos(at.ws, at.actor, limit)
+    say(as_json, found, lambda: (f"{p.id}  {p.unit_key}  {p.position}  {p.file_name}" for p in found))
+
+
+@models.command("limits")
+@as_json
+@station
+def models_limits(at: Station, as_json: bool) -> None:
+    """Say how many confirmed photos the limits between clear and unsure still need."""
+    found = limit_needs(at.ws, at.actor)
+    say(as_json, found, lambda: (need.words for need in found))
 
 
 @click.command(context_settings={"ignore_unknown_options": True, "help_option_names": []})
@@ -126,4 +167,13 @@ def evaluate(manifest: Path, artefact: Path | None, split: str | None, out: Path
     click.echo(json.dumps(report, indent=1))
 
 
-COMMANDS: tuple[click.Command, ...] = (retrain, models, rescore, render, train, evaluate)
+COMMANDS: tuple[click.Command, ...] = (
+    retrain,
+    models,
+    rescore,
+    drift,
+    next_to_review,
+    render,
+    train,
+    evaluate,
+)

@@ -111,3 +111,28 @@ def test_judging_again_adds_verdicts_and_changes_none(ws: Workspace) -> None:
     assert queue(ws, TECHNICIAN)[0].verdict.model_version == "grey-2"
     assert verify(ws, LEAD).ok
     newer.close()
+
+
+@pytest.mark.parametrize("promote", [True, False])
+def test_entering_and_deciding_are_one_step(ws: Workspace, versions: list[Path], promote: bool) -> None:
+    assert registry.version_before(ws, LEAD) is None
+    settled = [
+        registry.settle(ws, LEAD, versions[0], "tuned", promote=promote, why="Because.") for _ in range(2)
+    ]
+    assert settled[0].live is promote
+    assert settled[0].status == ("live" if promote else "held")
+    assert settled[0].note == "Because."
+    assert settled[0].version == settled[1].version
+    assert registry.version_before(ws, LEAD) == (registry.SHIPPED if promote else None)
+
+
+def test_what_cannot_be_promoted_is_not_entered_either(
+    ws: Workspace, versions: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*_arguments: object) -> None:
+        raise ConflictError("x", "x", "x")
+
+    monkeypatch.setattr(registry, "_move", fails)
+    with pytest.raises(ConflictError):
+        registry.settle(ws, LEAD, versions[0], "tuned", promote=True, why="Because.")
+    assert [v.version for v in registry.list_versions(ws, LEAD)] == [registry.SHIPPED]

@@ -10,10 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from data_tools import jobs, model_side, registry
+from data_tools import jobs, model_side, registry, rescore
 from data_tools.retrain import SAMPLES, retrain, run_job
-from data_tools.workspace import Workspace
+from data_tools.workspace import Workspace, open_workspace
 from model.errors import BadRequestError, ConflictError, NotAllowedError, NotFoundError
+from model.weighting import Weighting
 from tests.test_data_tools.store_kit import (
     LEAD,
     TECHNICIAN,
@@ -118,7 +119,10 @@ def test_retraining_promotes_what_is_not_worse(taught: Workspace, monkeypatch: p
         "No doubtful label among 31 photos.",
         "None of your held-out couplers shows missing latch yet.",
         "Limits: heat melted housing: 3 of the 99 photos needed; limit kept.",
+        outcome.weights,
     ]
+    assert calls[0]["weighting"] == Weighting(0.5, 0.5, 4.0)
+    assert outcome.weights.startswith("Weights (photos x mean weight): cannot judge 1 x ")
     version = registry.live_version(taught)
     assert version.metrics["compared_on"] == 7
     assert version.note == "Promoted: fewer misses."
@@ -169,11 +173,11 @@ def test_a_job_killed_before_promotion_leaves_the_live_version_and_can_be_run_ag
 ) -> None:
     _fake_training(monkeypatch, _Answer(True, "Promoted.", 7), [])
 
-    def killed(*_arguments: object) -> None:
+    def killed(*_arguments: object, **_options: object) -> None:
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patch:
-        patch.setattr(registry, "promote", killed)
+        patch.setattr(registry, "settle", killed)
         with pytest.raises(KeyboardInterrupt):
             retrain(taught, LEAD)
     assert _live(taught) == registry.SHIPPED
@@ -202,7 +206,7 @@ def test_a_job_shows_its_progress_its_end_and_stops_when_asked(
     stopped = jobs.latest_job(taught, UPLOADER)
     assert stopped is not None
     assert not stopped.alive
-    assert "nothing has changed" in stopped.message
+    assert "it goes on from there" in stopped.message
     assert _live(taught) == registry.SHIPPED
     run_job(taught, LEAD, jobs.open_job(taught, LEAD, "retrain").id)
     done = jobs.latest_job(taught, UPLOADER)
@@ -235,3 +239,34 @@ def test_a_retrain_in_a_process_of_its_own_tells_how_it_ended(ws: Workspace) -> 
     assert job is not None
     assert (job.started_by, job.alive) == ("Lea", False)
     assert "at least 30 confirmed photos" in job.message
+
+
+def test_weights_that_make_no_sense_are_refused_before_anything_starts(tmp_path: Path) -> None:
+    ws = furnished(tmp_path, learn_weight_cap=0.5)
+    with pytest.raises(BadRequestError, match="a cap of 1 or more"):
+        retrain(ws, LEAD)
+    ws.close()
+
+
+def test_what_earlier_retrains_left_on_their_way_is_cleared(
+    taught: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _fake_training(monkeypatch, _Answer(True, "Promoted.", 7), [])
+    (taught.runs / "earlier").mkdir(parents=True)
+    outcome = retrain(taught, LEAD)
+    assert [folder.name for folder in taught.runs.iterdir()] == [outcome.training_set.digest[:16]]
+
+
+def test_judging_again_as_a_job_says_how_many_and_goes_on_after_a_stop(taught: Workspace) -> None:
+    taught.close()
+    taught = open_workspace(taught.settings, classifier=GreyJudge("grey-2"))
+    job = jobs.open_job(taught, LEAD, jobs.RESCORE)
+    jobs.ask_stop(taught, LEAD, job.id)
+    with pytest.raises(jobs.StopAskedError):
+        rescore.run_job(taught, LEAD, job.id)
+    again = jobs.open_job(taught, LEAD, jobs.RESCORE)
+    left = rescore.run_job(taught, LEAD, again.id)
+    assert left == 30, "one of 31 was judged before the stop, and is not judged twice"
+    done = jobs.latest_job(taught, LEAD, jobs.RESCORE)
+    assert done is not None
+    assert done.message == "30 photos judged again with grey-2; earlier verdicts stay."

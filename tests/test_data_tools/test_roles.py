@@ -16,10 +16,12 @@ from data_tools import (
     backup,
     closeups,
     conditions,
+    drift_watch,
     export,
     history,
     ingest,
     jobs,
+    limit_needs,
     next_photos,
     open_damage,
     open_observations,
@@ -101,14 +103,25 @@ VERBS: dict[str, tuple[Permission, Call]] = {
     "registry.register": (Permission.MANAGE_MODELS, lambda ws, a: registry.register(ws, a, NOWHERE, "x")),
     "registry.list_versions": (Permission.SEE, lambda ws, a: registry.list_versions(ws, a)),
     "registry.promote": (Permission.MANAGE_MODELS, lambda ws, a: registry.promote(ws, a, "x", "x")),
-    "registry.hold": (Permission.MANAGE_MODELS, lambda ws, a: registry.hold(ws, a, "x", "x")),
+    "registry.settle": (
+        Permission.MANAGE_MODELS,
+        lambda ws, a: registry.settle(ws, a, NOWHERE, "x", promote=False, why="x"),
+    ),
+    "registry.version_before": (Permission.SEE, lambda ws, a: registry.version_before(ws, a)),
     "registry.go_back": (Permission.MANAGE_MODELS, lambda ws, a: registry.go_back(ws, a, "x")),
     "training_set.freeze": (Permission.MANAGE_MODELS, lambda ws, a: training_set.freeze(ws, a)),
     "retrain.retrain": (Permission.MANAGE_MODELS, lambda ws, a: retrain.retrain(ws, a)),
     "retrain.run_job": (Permission.MANAGE_MODELS, lambda ws, a: retrain.run_job(ws, a, 1)),
     "rescore.rescore": (Permission.MANAGE_MODELS, lambda ws, a: rescore.rescore(ws, a)),
+    "rescore.run_job": (Permission.MANAGE_MODELS, lambda ws, a: rescore.run_job(ws, a, 1)),
+    "limit_needs.limit_needs": (Permission.PLAN, lambda ws, a: limit_needs.limit_needs(ws, a)),
+    "drift_watch.look_for_drift": (Permission.PLAN, lambda ws, a: drift_watch.look_for_drift(ws, a)),
+    "drift_watch.latest_drift": (Permission.PLAN, lambda ws, a: drift_watch.latest_drift(ws, a)),
+    "drift_watch.run_job": (Permission.PLAN, lambda ws, a: drift_watch.run_job(ws, a, 1)),
     "jobs.open_job": (Permission.MANAGE_MODELS, lambda ws, a: jobs.open_job(ws, a, "retrain")),
-    "jobs.start_retrain": (Permission.MANAGE_MODELS, lambda ws, a: _started(ws, a)),
+    "jobs.start_retrain": (Permission.MANAGE_MODELS, lambda ws, a: _started(jobs.start_retrain, ws, a)),
+    "jobs.start_rescore": (Permission.MANAGE_MODELS, lambda ws, a: _started(jobs.start_rescore, ws, a)),
+    "jobs.start_drift": (Permission.MANAGE_MODELS, lambda ws, a: _started(jobs.start_drift, ws, a)),
     "jobs.latest_job": (Permission.SEE, lambda ws, a: jobs.latest_job(ws, a)),
     "jobs.ask_stop": (Permission.MANAGE_MODELS, lambda ws, a: jobs.ask_stop(ws, a, 1)),
     "next_photos.next_photos": (Permission.DECIDE, lambda ws, a: next_photos.next_photos(ws, a)),
@@ -127,8 +140,8 @@ _OTHERS = (
 )
 
 
-def _started(ws: Workspace, actor: Actor) -> object:
-    actor.require(Permission.MANAGE_MODELS) if actor.role is Role.LEAD else jobs.start_retrain(ws, actor)
+def _started(start: Call, ws: Workspace, actor: Actor) -> object:
+    actor.require(Permission.MANAGE_MODELS) if actor.role is Role.LEAD else start(ws, actor)
     return None
 
 

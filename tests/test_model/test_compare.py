@@ -2,7 +2,9 @@
 
 import pytest
 
-from model.compare import RENDERED, SETS, Paired, _decide
+from model.compare import RENDERED, SETS, Paired, _decide, drawn
+from model.manifest import LabelledFinding, LabelledPhoto
+from model.vocabulary import FindingKind, Place
 
 FINE = {"kinds": {"heat_melted_housing": {"ece": 0.01, "auroc": {"n": 500}}}}
 SAME, NONE = Paired(100, 0, 0, 2), Paired(0, 0, 0, 0)
@@ -84,3 +86,14 @@ def test_wrong_probabilities_are_held() -> None:
     result = _decide(sets(pairs(heat_melted_housing=Paired(100, 0, 5, 3))), report, 400)
     assert not result.promote
     assert "probabilities" in result.reason
+
+
+def test_of_many_own_photos_all_damaged_ones_are_compared_and_a_draw_of_the_others() -> None:
+    melted = (LabelledFinding(FindingKind.HEAT_MELTED_HOUSING, Place.BOTTOM),)
+    labels = [LabelledPhoto(f"{n}", f"c{n}", "type1", melted if n % 10 == 9 else ()) for n in range(500)]
+    assert drawn(labels, 500) == labels
+    some = drawn(labels, 120)
+    assert len(some) == 120
+    assert sum(bool(photo.findings) for photo in some) == 50
+    assert some == sorted(some, key=lambda photo: int(photo.file))
+    assert all(photo.findings for photo in drawn(labels, 30))

@@ -1,0 +1,54 @@
+"""How many confirmed photos the limits between clear and unsure still need before they follow the operator.
+
+Counted are confirmed photos of held-out couplers that show a damage: the only ones a limit may be set on,
+because no version has learnt from them. The number needed follows from the accepted miss rate alone
+(conformal risk control, see ``model.calibration``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from data_tools.access import Actor, Permission
+from data_tools.training_set import HELD_OUT, HELD_OUT_SHARE, labelled
+from data_tools.workspace import Workspace
+from model.calibration import MISS_RATES, needed_examples
+from model.vocabulary import LABEL_OF_KIND, FindingKind
+
+
+@dataclass(frozen=True)
+class LimitNeed:
+    """One damage: ``have`` of the ``needed`` photos for a limit at miss rate ``rate``; ``elsewhere``:
+    confirmed photos of it on couplers that are learnt from."""
+
+    kind: FindingKind
+    rate: float
+    needed: int
+    have: int
+    elsewhere: int
+
+    @property
+    def words(self) -> str:
+        """One line in plain words."""
+        name = LABEL_OF_KIND[self.kind].value
+        if self.have >= self.needed:
+            return f"{name}: {self.have} photos, enough for a limit at {self.rate:.0%} misses"
+        more = self.needed - self.have
+        return (
+            f"{name}: {self.have} of the {self.needed} photos needed for a limit at {self.rate:.0%} misses; "
+            f"about {round(more / HELD_OUT_SHARE)} more confirmed ones, since one coupler in five counts"
+        )
+
+
+def limit_needs(ws: Workspace, actor: Actor) -> tuple[LimitNeed, ...]:
+    """Return a row for each damage, in the order of ``FindingKind``."""
+    actor.require(Permission.PLAN)
+    with ws.read() as session:
+        photos, _ = labelled(session)
+    rows = []
+    for kind in FindingKind:
+        showing = [p for p in photos if p.reason is None and any(f.kind is kind for f in p.findings)]
+        have = sum(photo.split == HELD_OUT for photo in showing)
+        rate = MISS_RATES[kind]
+        rows.append(LimitNeed(kind, rate, needed_examples(rate), have, len(showing) - have))
+    return tuple(rows)
