@@ -160,7 +160,9 @@ def observation_record(
     row: ObservationRow, unit_key: str, settlement: SettlementRow | None = None
 ) -> records.EventRecord:
     """Return an observation as an event record of kind ``OBSERVED``."""
-    settled = settlement and records.Settlement(settlement.how, settlement.done_by, settlement.done_at)
+    settled = None
+    if settlement is not None:
+        settled = records.Settlement(settlement.how, settlement.done_by, settlement.done_at)
     return records.EventRecord(
         row.id, unit_key, row.coupler_id, EventKind.OBSERVED, row.note, row.done_by, row.done_at,
         what=row.what, blinks=row.blinks, settled=settled,

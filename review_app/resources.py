@@ -8,14 +8,19 @@ from pathlib import Path
 import streamlit as st
 from PIL import Image
 
+from data_tools.access import Actor
+from data_tools.closeups import closeup
 from data_tools.records import PhotoRecord
 from data_tools.workspace import Workspace, open_workspace
 from model.errors import RoundsError
+from model.vocabulary import Place
 
 LARGE = 1600
 """Longest side in pixels of the photo in the viewer."""
 MEDIUM = 720
 """Longest side in pixels of a photo shown beside another."""
+CARD = 320
+"""Side in pixels of a face on a card."""
 SMALL = 240
 """Longest side in pixels of a thumbnail."""
 
@@ -52,6 +57,26 @@ def picture_of(ws: Workspace, sha256: str, side: int) -> bytes:
         return _picture(ws, sha256, side)
     except RoundsError:
         return _NO_PICTURE
+
+
+@st.cache_data(max_entries=512, show_spinner=False)
+def _closeup(_ws: Workspace, _actor: Actor, photo_id: int, place: Place | None, side: int) -> bytes | None:
+    return closeup(_ws, _actor, photo_id, place, side)
+
+
+def face_of(
+    ws: Workspace, actor: Actor, photo: PhotoRecord, side: int = MEDIUM, place: Place | None = None
+) -> bytes | None:
+    """Return the face (or one place on it), straight and square; None where no face was located."""
+    try:
+        return _closeup(ws, actor, photo.id, place, side)
+    except RoundsError:
+        return None
+
+
+def face_or_photo(ws: Workspace, actor: Actor, photo: PhotoRecord, side: int) -> bytes:
+    """Return the face, straight and square; the whole photo where no face was located."""
+    return face_of(ws, actor, photo, side) or picture(ws, photo, side)
 
 
 def screen(name: str) -> Path:

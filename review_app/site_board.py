@@ -1,29 +1,56 @@
-"""Where every unit of a site stands now."""
+"""Where every unit of a site stands now: this week's round, open damage, and what staff noted."""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from dataclasses import dataclass
 
 from data_tools.access import Actor
 from data_tools.open_damage import OpenDamage, open_damage
-from data_tools.records import RosterLine, Site
+from data_tools.open_observations import open_observations
+from data_tools.records import EventRecord, RosterLine, Site
+from data_tools.sites import roster
 from data_tools.workspace import Workspace
-from review_app.standing import standing_of_line
+from review_app.standing import findings_words, observation_words, standing_of_line
 from review_app.wording import Standing
 
 
-def damage_by_unit(ws: Workspace, actor: Actor, site: Site) -> dict[str, list[OpenDamage]]:
-    """Return the open damage of a site by unit key."""
-    found: dict[str, list[OpenDamage]] = defaultdict(list)
-    for damage in open_damage(ws, actor, site.key):
-        found[damage.photo.unit_key].append(damage)
-    return dict(found)
+@dataclass(frozen=True)
+class Board:
+    """One site's units; the dictionaries go by unit key and lack units of which nothing is known."""
+
+    lines: tuple[RosterLine, ...]
+    damage: dict[str, list[OpenDamage]]
+    noted: dict[str, list[EventRecord]]
+    standings: dict[str, Standing]
+
+    def why(self, unit_key: str) -> str:
+        """Return what stands against the unit in words; nothing where nothing does."""
+        return "; ".join(
+            [
+                *(damage_words(damage) for damage in self.damage.get(unit_key, ())),
+                *(observation_words(event) for event in self.noted.get(unit_key, ())),
+            ]
+        )
 
 
-def standings_now(
-    ws: Workspace, actor: Actor, site: Site, lines: Sequence[RosterLine]
-) -> dict[str, Standing]:
-    """Return the standing of each unit of a roster by unit key."""
-    damage = damage_by_unit(ws, actor, site)
-    return {line.unit.key: standing_of_line(line, damage.get(line.unit.key, ())) for line in lines}
+def board_of(ws: Workspace, actor: Actor, site: Site) -> Board:
+    """Return where every unit of the site stands now."""
+    lines = tuple(roster(ws, actor, site.key))
+    damage: dict[str, list[OpenDamage]] = defaultdict(list)
+    for found in open_damage(ws, actor, site.key):
+        damage[found.photo.unit_key].append(found)
+    noted: dict[str, list[EventRecord]] = defaultdict(list)
+    for event in open_observations(ws, actor, site.key):
+        noted[event.unit_key].append(event)
+    standings = {
+        line.unit.key: standing_of_line(line, damage.get(line.unit.key, ()), noted.get(line.unit.key, ()))
+        for line in lines
+    }
+    return Board(lines, dict(damage), dict(noted), standings)
+
+
+def damage_words(damage: OpenDamage) -> str:
+    """Return open damage in words, and whether a person has confirmed it."""
+    words = findings_words(damage.findings) if damage.findings else "damage suspected"
+    return words + (" (confirmed)" if damage.confirmed else " (not yet reviewed)")

@@ -8,6 +8,7 @@ from data_tools.open_damage import OpenDamage
 from data_tools.records import (
     DecisionKind,
     DecisionRecord,
+    EventRecord,
     IngestedFile,
     IngestStatus,
     RosterLine,
@@ -16,7 +17,16 @@ from data_tools.records import (
 )
 from model.judgement import Judgement
 from model.vocabulary import Outcome, Triage
-from review_app.wording import LABEL_WORDS, PLACE_WORDS, Standing, place_phrase, sentence
+from review_app.wording import (
+    DOUBTS,
+    LABEL_WORDS,
+    OBSERVATION_WORDS,
+    PLACE_WORDS,
+    STOPS,
+    Standing,
+    place_phrase,
+    sentence,
+)
 
 
 def standing_of_judgement(judgement: Judgement) -> Standing:
@@ -37,16 +47,22 @@ def standing_of_file(file: IngestedFile) -> Standing:
     return Standing.RETAKE if file.verdict is None else standing_of_judgement(file.verdict.judgement)
 
 
-def standing_of_line(line: RosterLine, open_on_unit: Sequence[OpenDamage] = ()) -> Standing:
+def standing_of_line(
+    line: RosterLine, open_on_unit: Sequence[OpenDamage] = (), noted: Sequence[EventRecord] = ()
+) -> Standing:
     """Return where a unit of the roster stands this week.
 
-    A unit out of service says so whatever its photos say; open damage on any of its couplers stays until
-    somebody ruled it out or put it right; only then does the state of this week's round count.
+    A unit out of service says so whatever its photos say; open damage on any of its couplers, and what staff
+    noted, stay until somebody ruled them out or put them right; only then does this week's round count. Free
+    words alone change nothing.
     """
     if line.unit.status is UnitStatus.OUT_OF_SERVICE:
         return Standing.OUT_OF_SERVICE
-    if open_on_unit:
-        return Standing.DO_NOT_USE if any(damage.sure for damage in open_on_unit) else Standing.LOOK
+    seen = {event.what for event in noted}
+    if seen & STOPS or any(damage.sure for damage in open_on_unit):
+        return Standing.DO_NOT_USE
+    if open_on_unit or seen & DOUBTS:
+        return Standing.LOOK
     if line.done_this_week:
         return Standing.NO_DAMAGE
     return Standing.RETAKE if line.take_again else Standing.MISSING
@@ -88,6 +104,14 @@ def judgement_words(judgement: Judgement, *, say_unsure: bool = False) -> str:
 def effective(decisions: Sequence[DecisionRecord]) -> tuple[DecisionRecord, ...]:
     """Return the decisions that still stand: neither withdrawals nor what they took back."""
     return tuple(d for d in decisions if d.kind is not DecisionKind.WITHDRAWN and not d.withdrawn)
+
+
+def observation_words(event: EventRecord) -> str:
+    """Return what staff noted on a unit, in words."""
+    words = OBSERVATION_WORDS[event.what].lower() if event.what else ""
+    if event.blinks:
+        words += f", {event.blinks} blinks between pauses"
+    return f"{words}: {event.reason}" if event.reason else words
 
 
 def place_words(findings: Sequence[TrueFinding]) -> str:

@@ -135,7 +135,7 @@ EVENT_WORDS: dict[EventKind, str] = {
 
 @dataclass(frozen=True)
 class Observation:
-    """Something a photo does not show; ``stop`` says that the coupler must not be used."""
+    """Something a photo does not show; ``stop``: the coupler must not be used until it is settled."""
 
     what: ObservationKind
     words: str
@@ -169,6 +169,11 @@ OBSERVATIONS: tuple[Observation, ...] = (
         False,
     ),
 )
+
+STOPS: frozenset[ObservationKind] = frozenset(entry.what for entry in OBSERVATIONS if entry.stop)
+"""What makes a coupler one that must not be used until somebody has settled it."""
+DOUBTS: frozenset[ObservationKind] = frozenset({ObservationKind.INDICATOR_FAULT})
+"""What makes a unit one that a technician has to look at first."""
 
 OBSERVATION_WORDS: dict[ObservationKind, str] = {
     **{entry.what: entry.words for entry in OBSERVATIONS},

@@ -1,85 +1,150 @@
-"""Act: units with confirmed damage, units out of service, and what is done about each."""
+"""Act: which units wait for somebody, why, and what is done about each."""
 
 from __future__ import annotations
-
-from collections.abc import Callable
 
 import streamlit as st
 
 from data_tools.access import Actor, Permission
-from data_tools.conditions import CAUTIONS, replace_coupler, return_to_service, take_out_of_service
+from data_tools.conditions import CAUTIONS
 from data_tools.history import timeline
-from data_tools.open_damage import OpenDamage
-from data_tools.records import Site, Unit, UnitStatus
-from data_tools.sites import roster
+from data_tools.records import RosterLine, Site, Unit
 from data_tools.workspace import Workspace
-from model.errors import RoundsError
-from model.families import FAMILIES
 from review_app import access, resources
-from review_app.site_board import damage_by_unit
-from review_app.standing import findings_words, standing_of_line
-from review_app.widgets.pickers import pick_site, pick_unit, unit_title
-from review_app.widgets.roster import rows_html
-from review_app.widgets.text import md, plain
+from review_app.errands.act_forms import draw_form, options_for
+from review_app.site_board import Board, board_of, damage_words
+from review_app.standing import observation_words
+from review_app.widgets.pickers import pick_site, unit_title
+from review_app.widgets.roster import entry_html
+from review_app.widgets.signs import badge
+from review_app.widgets.text import clock, md, plain
 from review_app.widgets.work_sheet import work_sheet
-from review_app.wording import SIGNS, Standing
+from review_app.wording import Standing, sentence
 
-_STOP, _REPLACE, _RETURN = "Take out of service", "Replace the coupler", "Return to service"
+_WAITING = (Standing.DO_NOT_USE, Standing.OUT_OF_SERVICE)
+_MOST = 40
 
 
 def show() -> None:
-    """Draw the page."""
+    """Draw the page: the list of units that wait, or the one that was chosen."""
     ws, actor = resources.workspace(), access.here()
     if not actor.may(Permission.ACT):
         st.error("Only technicians and leads act on units.")
         return
-    st.title("Act")
+    st.title("Act", anchor=False)
     done = st.session_state.pop("acted", None)
     if done:
         st.success(done, icon=":material/check_circle:")
     site = pick_site(ws, actor)
     if site is None:
         return
-    waiting = _open_work(ws, actor, site)
-    unit = pick_unit(ws, actor, site, label="Unit to act on", first=waiting)
-    if unit is not None:
-        _actions(ws, actor, site, unit)
+    board = board_of(ws, actor, site)
+    units = {line.unit.key: line.unit for line in board.lines}
+    # The address says which unit is open, so that it can be sent to somebody and the way back is the list.
+    unit = units.get(st.query_params.get("unit", ""))
+    if unit is None:
+        _list(board, site, units)
+    else:
+        _unit(ws, actor, site, board, unit)
 
 
-def _open_work(ws: Workspace, actor: Actor, site: Site) -> dict[str, str]:
-    """List the units that wait for somebody; return their standing in a word, by unit key."""
-    lines = roster(ws, actor, site.key)
-    damage = damage_by_unit(ws, actor, site)
-    standings = [(line, standing_of_line(line, damage.get(line.unit.key, ()))) for line in lines]
-    waiting = [pair for pair in standings if pair[1] in (Standing.DO_NOT_USE, Standing.OUT_OF_SERVICE)]
+def _open(key: str) -> None:
+    st.query_params["unit"] = key
+
+
+def _open_chosen() -> None:
+    key = st.session_state.get("act_other")
+    if key:
+        _open(key)
+
+
+def _close() -> None:
+    st.query_params.pop("unit", None)
+
+
+def waiting_lines(board: Board) -> list[RosterLine]:
+    """Return the units that wait for somebody to act, what must not be used first."""
+    order = list(Standing)
+    wanted = [
+        line
+        for line in board.lines
+        if board.standings[line.unit.key] in _WAITING or board.noted.get(line.unit.key)
+    ]
+    return sorted(wanted, key=lambda line: (order.index(board.standings[line.unit.key]), line.unit.key))
+
+
+def _list(board: Board, site: Site, units: dict[str, Unit]) -> None:
+    waiting = waiting_lines(board)
     if not waiting:
         st.info("No unit of this site is out of service or waiting to be taken out.")
-        return {}
-    stop = sum(standing is Standing.DO_NOT_USE for _, standing in waiting)
-    st.markdown(f"**{stop}** in service but not to be used · **{len(waiting) - stop}** out of service")
-    notes = {key: _damage_words(found) for key, found in damage.items()}
-    st.html(rows_html(waiting, site.timezone, notes))
-    return {line.unit.key: SIGNS[standing].short.lower() for line, standing in waiting}
+    else:
+        _counts(board, waiting)
+    for line in waiting[:_MOST]:
+        key = line.unit.key
+        with st.container(horizontal=True, vertical_alignment="center", key=f"waiting_{line.unit.id}"):
+            st.html(entry_html(line, board.standings[key], site.timezone, board.why(key)))
+            st.button(f"Act on {md(key)}", key=f"act_on_{line.unit.id}", on_click=_open, args=(key,))
+    if len(waiting) > _MOST:
+        st.caption(f"{len(waiting) - _MOST} more: choose them below.")
+    st.selectbox(
+        "Another unit",
+        list(units),
+        index=None,
+        format_func=lambda key: unit_title(units[key]),
+        placeholder="Choose a unit",
+        key="act_other",
+        on_change=_open_chosen,
+    )
 
 
-def _damage_words(found: list[OpenDamage]) -> str:
-    words = [findings_words(damage.findings) if damage.findings else "damage suspected" for damage in found]
-    confirmed = all(damage.confirmed for damage in found)
-    return "; ".join(words) + (" (confirmed)" if confirmed else " (not yet reviewed)")
+def _counts(board: Board, waiting: list[RosterLine]) -> None:
+    standings = [board.standings[line.unit.key] for line in waiting]
+    stop, out = standings.count(Standing.DO_NOT_USE), standings.count(Standing.OUT_OF_SERVICE)
+    others = len(waiting) - stop - out
+    more = f" · **{others}** noted by staff" if others else ""
+    st.markdown(f"**{stop}** in service but not to be used · **{out}** out of service{more}")
 
 
-def _actions(ws: Workspace, actor: Actor, site: Site, unit: Unit) -> None:
-    out = unit.status is UnitStatus.OUT_OF_SERVICE
-    options = [_REPLACE, _RETURN] if out else [_STOP, _REPLACE]
+def _unit(ws: Workspace, actor: Actor, site: Site, board: Board, unit: Unit) -> None:
+    st.button("All units that wait", icon=":material/arrow_back:", on_click=_close, key="act_back")
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.subheader(md(unit_title(unit)), anchor=False, width="content")
+        st.html(badge(board.standings[unit.key]), width="content")
+        st.page_link(
+            resources.screen("unit"),
+            label="History",
+            icon=":material/history:",
+            query_params={"site": site.key, "unit": unit.key},
+        )
+    _why(ws, actor, site, board, unit)
+    noted = board.noted.get(unit.key, [])
     with st.container(border=True):
-        st.subheader(md(unit_title(unit)), anchor=False)
-        what = st.pills("What was done?", options, default=options[0], key=f"what_{unit.key}_{out}")
+        options = options_for(unit, noted)
+        what = st.pills(
+            "What was done?",
+            options,
+            default=options[0],
+            required=True,
+            key=f"what_{unit.key}_{len(options)}",
+        )
         _cautions()
-        if what == _REPLACE:
-            _replace_form(ws, actor, unit)
-        elif what in (_STOP, _RETURN):
-            _reason_form(ws, actor, unit, what)
+        draw_form(ws, actor, unit, noted, what or options[0])
     _sheet(ws, actor, site, unit)
+
+
+def _why(ws: Workspace, actor: Actor, site: Site, board: Board, unit: Unit) -> None:
+    """Show what stands against the unit: the photo of the damage, and what staff noted."""
+    for damage in board.damage.get(unit.key, ()):
+        when = clock(damage.photo.seen_at or damage.photo.received_at, site.timezone)
+        with st.container(horizontal=True, vertical_alignment="center", key=f"why_{damage.photo.id}"):
+            st.image(
+                resources.face_or_photo(ws, actor, damage.photo, resources.CARD),
+                alt=f"Coupler {plain(damage.photo.position)}, {when}",
+                width=150,
+            )
+            st.markdown(f"**{md(sentence(damage_words(damage)))}**  \nPhoto of {when}", width="content")
+    for event in board.noted.get(unit.key, ()):
+        when = clock(event.done_at, site.timezone)
+        st.markdown(f"**{md(sentence(observation_words(event)), 800)}**  \n{md(event.done_by)}, {when}")
 
 
 def _cautions() -> None:
@@ -87,84 +152,22 @@ def _cautions() -> None:
         st.markdown("\n".join(f"- {md(caution, 400)}" for caution in CAUTIONS))
 
 
-def _reason_form(ws: Workspace, actor: Actor, unit: Unit, what: str) -> None:
-    with st.form(f"{what}_{unit.key}", clear_on_submit=True):
-        reason = st.text_area(
-            "Reason",
-            max_chars=500,
-            height=80,
-            placeholder="What was found, what was done",
-            key=f"reason_{unit.key}",
-        )
-        sure = what != _RETURN or st.checkbox(
-            "A qualified person has checked it and it may be used again", key=f"checked_{unit.key}"
-        )
-        if st.form_submit_button(what, type="primary"):
-            if not reason.strip() or not sure:
-                st.error(
-                    "Write the reason." if sure else "Tick the check first: a unit is returned only after it."
-                )
-                return
-            verb = take_out_of_service if what == _STOP else return_to_service
-            said = "is out of service until somebody returns it." if what == _STOP else "is back in service."
-            _do(lambda: verb(ws, actor, unit.key, reason.strip()), f"Unit {md(unit.key)} {said}")
-
-
-def _replace_form(ws: Workspace, actor: Actor, unit: Unit) -> None:
-    with st.form(f"replace_{unit.key}", clear_on_submit=True):
-        positions = [coupler.position for coupler in unit.couplers] or ["A"]
-        position = st.selectbox("Position", positions) if len(positions) > 1 else positions[0]
-        now_on = next((c for c in unit.couplers if c.position == position), None)
-        families = list(FAMILIES)
-        family_key = st.selectbox(
-            "Connector family",
-            families,
-            index=families.index(now_on.family) if now_on and now_on.family in families else 0,
-            format_func=lambda key: FAMILIES[key].title,
-        )
-        part = st.text_input("Part number of the new coupler", max_chars=80, key=f"part_{unit.key}")
-        reason = st.text_area(
-            "Reason",
-            max_chars=500,
-            height=80,
-            placeholder="What was found on the old coupler",
-            key=f"reason_{unit.key}",
-        )
-        if st.form_submit_button(_REPLACE, type="primary"):
-            if not reason.strip():
-                st.error("Write the reason.")
-                return
-            _do(
-                lambda: replace_coupler(
-                    ws, actor, unit.key, str(position), part.strip(), reason.strip(), family=family_key
-                ),
-                f"Unit {md(unit.key)} has a new coupler on position {md(str(position))}. "
-                "A unit that was out of service stays so until somebody returns it.",
-            )
-
-
-def _do(verb: Callable[[], object], said: str) -> None:
-    try:
-        verb()
-    except RoundsError as error:
-        st.error(md(str(error), 600))
-        return
-    st.session_state["acted"] = said
-    st.rerun()
-
-
 def _sheet(ws: Workspace, actor: Actor, site: Site, unit: Unit) -> None:
-    """Offer the printable work sheet of the unit."""
-    sheet = work_sheet(
-        timeline(ws, actor, unit.key),
-        site,
-        actor.name,
-        CAUTIONS,
-        lambda photo: resources.picture(ws, photo, resources.MEDIUM),
-    )
+    """Offer the printable work sheet of the unit; it is only made when somebody asks for it."""
+
+    def made() -> str:
+        return work_sheet(
+            timeline(ws, actor, unit.key),
+            site,
+            actor.name,
+            CAUTIONS,
+            lambda photo: resources.picture(ws, photo, resources.MEDIUM),
+            lambda photo: resources.face_of(ws, actor, photo),
+        )
+
     st.download_button(
         "Work sheet to print (one file with photos)",
-        sheet,
+        made,
         file_name=f"work-sheet-{plain(unit.key)}.html",
         mime="text/html",
         icon=":material/print:",

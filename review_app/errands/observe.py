@@ -17,22 +17,32 @@ from review_app.widgets.verdict_card import card
 from review_app.wording import OBSERVATIONS, Standing
 
 _BY_WHAT = {entry.what: entry for entry in OBSERVATIONS}
+_OF_THE_COUPLER = frozenset(
+    {
+        ObservationKind.RELEASE_BUTTON_STICKS,
+        ObservationKind.CABLE_CUT_OR_FRAYED,
+        ObservationKind.DEBRIS_IN_FACE,
+    }
+)
+"""What ends with the coupler: a new one does not inherit it. A fault light is the unit's."""
 MAX_BLINKS = 50
 
 
-def observation_form(ws: Workspace, actor: Actor, units: Sequence[Unit], unit_key: str | None) -> None:
-    """Draw the form, and what to do now after it was sent."""
+def observation_form(
+    ws: Workspace, actor: Actor, units: Sequence[Unit], target: tuple[str, str] | None = None
+) -> None:
+    """Draw the form, and what to do now after it was sent; ``target`` is the unit and position at hand."""
     said = st.session_state.pop("observed", None)
     if said:
         st.html(said)
-    keys = [unit.key for unit in units]
-    titles = {unit.key: unit_title(unit) for unit in units}
+    titles = _titles(units)
+    keys = list(titles)
     number = st.session_state.setdefault("observe_number", 0)
     with st.form(f"observe_{number}"):
         unit = st.selectbox(
             "At which unit?",
             keys,
-            index=keys.index(unit_key) if unit_key in keys else None,
+            index=keys.index(target) if target in titles else None,
             format_func=lambda key: titles[key],
             placeholder="Choose the unit",
             key=f"observe_unit_{number}",
@@ -56,10 +66,25 @@ def observation_form(ws: Workspace, actor: Actor, units: Sequence[Unit], unit_ke
             _send(ws, actor, unit, seen, int(blinks), note)
 
 
+def _titles(units: Sequence[Unit]) -> dict[tuple[str, str], str]:
+    """Return the couplers to choose from, by unit and position; one alone goes by its unit's name."""
+    titles = {}
+    for unit in units:
+        for coupler in unit.couplers:
+            part = f", coupler {plain(coupler.position)}" if len(unit.couplers) > 1 else ""
+            titles[unit.key, coupler.position] = unit_title(unit) + part
+    return titles
+
+
 def _send(
-    ws: Workspace, actor: Actor, unit: str | None, seen: list[ObservationKind], blinks: int, note: str
+    ws: Workspace,
+    actor: Actor,
+    where: tuple[str, str] | None,
+    seen: list[ObservationKind],
+    blinks: int,
+    note: str,
 ) -> None:
-    if not unit or not (seen or note.strip() or blinks):
+    if not where or not (seen or note.strip() or blinks):
         st.error("Choose the unit, and tick what you saw or write it down.")
         return
     if blinks and ObservationKind.INDICATOR_FAULT not in seen:
@@ -67,11 +92,12 @@ def _send(
     try:
         for what in seen or [ObservationKind.OTHER]:
             counted = blinks if what is ObservationKind.INDICATOR_FAULT and blinks else None
-            observe(ws, actor, unit, what, note.strip(), blinks=counted)
+            position = where[1] if what in _OF_THE_COUPLER else None
+            observe(ws, actor, where[0], what, note.strip(), blinks=counted, position=position)
     except RoundsError as error:
         st.error(md(str(error), 600))
         return
-    st.session_state["observed"] = _answer(unit, seen)
+    st.session_state["observed"] = _answer(where[0], seen)
     st.session_state["observe_number"] += 1
     st.rerun()
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 import streamlit as st
@@ -10,25 +11,23 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from data_tools.access import Actor
 from data_tools.ingest import UploadSource, ingest
-from data_tools.records import IngestedFile, IngestStatus, RosterLine, Site
-from data_tools.sites import roster
+from data_tools.records import IngestStatus, Site
 from data_tools.workspace import Workspace
 from model.errors import RoundsError
 from review_app import access, resources
 from review_app.errands.observe import observation_form
+from review_app.errands.results import add_results, draw_results
 from review_app.errands.waiting import name_waiting
-from review_app.site_board import standings_now
-from review_app.standing import standing_of_file
+from review_app.site_board import Board, board_of
 from review_app.widgets.pickers import pick_site
-from review_app.widgets.result_card import result_card
-from review_app.widgets.roster import rows_html
+from review_app.widgets.roster import ranked, rows_html
 from review_app.widgets.text import day, esc, md, plain, zone
 from review_app.wording import Standing
 
 FILE_TYPES = ["image", "jpg", "jpeg", "png", "webp", "heic", "heif", "zip"]
-_ORDER = list(Standing)
 _FROM_PHOTO = ("", "")
 _NAMED = 8
+_ROWS = 60
 _TODO = (Standing.MISSING, Standing.RETAKE)
 
 
@@ -39,21 +38,20 @@ def show() -> None:
     site = pick_site(ws, actor)
     if site is None:
         return
-    lines = roster(ws, actor, site.key)
-    standings = standings_now(ws, actor, site, lines)
-    _progress(lines, standings, site)
-    target = _whose_photo(lines, standings)
+    board = board_of(ws, actor, site)
+    _progress(board, site)
+    target = _whose_photo(board)
     _uploader(ws, actor, site, target)
-    _results(ws)
-    name_waiting(ws, actor, site, lines)
-    st.subheader("This week's units", anchor=False)
-    st.html(rows_html([(line, standings[line.unit.key]) for line in lines], site.timezone))
+    draw_results(ws, actor, site)
+    name_waiting(ws, actor, site, board.lines)
+    _roster(board, site)
     st.subheader("Seen something a photo does not show?", anchor=False)
-    observation_form(ws, actor, [line.unit for line in lines], target[0] or None)
+    observation_form(ws, actor, [line.unit for line in board.lines], target)
 
 
-def _progress(lines: Sequence[RosterLine], standings: Mapping[str, Standing], site: Site) -> None:
-    wanted = [line for line in lines if standings[line.unit.key] is not Standing.OUT_OF_SERVICE]
+def _progress(board: Board, site: Site) -> None:
+    standings = board.standings
+    wanted = [line for line in board.lines if standings[line.unit.key] is not Standing.OUT_OF_SERVICE]
     done = sum(line.done_this_week for line in wanted)
     share = 100 * done / len(wanted) if wanted else 100
     today = datetime.now(zone(site.timezone)).date()
@@ -69,19 +67,44 @@ def _progress(lines: Sequence[RosterLine], standings: Mapping[str, Standing], si
         f'<div class="cr-progress"><span class="cr-count">{done} of {len(wanted)} units done</span> '
         f'<span class="cr-quiet">in the week of {day(monday, today)}</span>'
         f'<div class="cr-track"><div class="cr-fill" style="width:{share:.0f}%"></div></div>'
-        f'<div class="cr-left">{esc(left, 600)}</div></div>'
+        f'<div class="cr-left">{esc(left, 600)}</div>{_standing_words(board)}</div>'
     )
 
 
-def _whose_photo(lines: Sequence[RosterLine], standings: Mapping[str, Standing]) -> tuple[str, str]:
+def _standing_words(board: Board) -> str:
+    counts = Counter(board.standings.values())
+    parts = [
+        f"{counts[standing]} {words}"
+        for standing, words in (
+            (Standing.DO_NOT_USE, "not to be used"),
+            (Standing.LOOK, "waiting for the technician"),
+            (Standing.OUT_OF_SERVICE, "out of service"),
+        )
+        if counts[standing]
+    ]
+    return f'<div class="cr-quiet">{esc(", ".join(parts))}</div>' if parts else ""
+
+
+def _roster(board: Board, site: Site) -> None:
+    """List this week's units, what needs somebody first; a long list only where somebody asks for it."""
+    st.subheader("This week's units", anchor=False)
+    rows = ranked([(line, board.standings[line.unit.key]) for line in board.lines])
+    every = len(rows) <= _ROWS or st.toggle(f"Show all {len(rows)} units", key="whole_roster")
+    why = {line.unit.key: board.why(line.unit.key) for line in board.lines}
+    st.html(rows_html(rows if every else rows[:_ROWS], site.timezone, why))
+    if not every:
+        st.caption(f"{len(rows) - _ROWS} more units, none more urgent than these.")
+
+
+def _whose_photo(board: Board) -> tuple[str, str]:
     """Return unit and position tapped for the next photos; empty when each photo says so itself."""
     todo: dict[tuple[str, str], str] = {}
     rest: dict[tuple[str, str], str] = {}
-    for line in lines:
+    for line in board.lines:
         positions = [coupler.position for coupler in line.unit.couplers]
         for position in positions:
             name = plain(line.unit.key) + (f", coupler {plain(position)}" if len(positions) > 1 else "")
-            missing = position in line.missing_positions and standings[line.unit.key] in _TODO
+            missing = position in line.missing_positions and board.standings[line.unit.key] in _TODO
             (todo if missing else rest)[line.unit.key, position] = name + (" (missing)" if missing else "")
     names = {_FROM_PHOTO: "Read it from the label in the photo", **todo, **rest}
     chosen = st.selectbox(
@@ -137,26 +160,8 @@ def _take_in(
     except RoundsError as error:
         st.error(md(str(error), 600))
         return
-    results: list[IngestedFile] = st.session_state.setdefault("results", [])
-    results[:0] = [file for file in report.files if file.status is not IngestStatus.NEEDS_UNIT]
+    add_results(site, [file for file in report.files if file.status is not IngestStatus.NEEDS_UNIT])
     st.session_state["upload_number"] += 1
     # The chosen unit was for these photos only: the next photo would otherwise land on the wrong unit.
     st.session_state.pop("whose", None)
     st.rerun()
-
-
-def _results(ws: Workspace) -> None:
-    results: list[IngestedFile] = st.session_state.get("results", [])
-    if not results:
-        return
-    kept = sum(file.status is not IngestStatus.NOT_RECEIVED for file in results)
-    st.subheader(f"Received and kept: {kept} of {len(results)}", anchor=False)
-    above = None
-    for file in sorted(results, key=lambda file: _ORDER.index(standing_of_file(file))):
-        st.html(result_card(ws, file, same_steps=standing_of_file(file) is above))
-        above = standing_of_file(file)
-    st.button("Clear this list (the photos stay kept)", on_click=_clear_results)
-
-
-def _clear_results() -> None:
-    st.session_state["results"] = []

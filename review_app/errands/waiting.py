@@ -12,12 +12,14 @@ from data_tools.records import RosterLine, Site, WaitingFile
 from data_tools.workspace import Workspace
 from model.errors import RoundsError
 from review_app import resources
+from review_app.errands.results import add_results
 from review_app.widgets.photo_view import as_url
 from review_app.widgets.text import md, plain
 from review_app.widgets.verdict_card import card
 from review_app.wording import Standing
 
 _MOST = 12
+_TO_TAP = 12
 
 
 def name_waiting(ws: Workspace, actor: Actor, site: Site, lines: Sequence[RosterLine]) -> None:
@@ -28,12 +30,12 @@ def name_waiting(ws: Workspace, actor: Actor, site: Site, lines: Sequence[Roster
     st.subheader(f"Which unit? {len(waiting)} waiting", anchor=False)
     st.caption("These photos are kept. Tap the unit that each one shows.")
     for file in waiting[:_MOST]:
-        _one(ws, actor, file, lines)
+        _one(ws, actor, site, file, lines)
     if len(waiting) > _MOST:
         st.caption(f"{len(waiting) - _MOST} more will appear as you go.")
 
 
-def _one(ws: Workspace, actor: Actor, file: WaitingFile, lines: Sequence[RosterLine]) -> None:
+def _one(ws: Workspace, actor: Actor, site: Site, file: WaitingFile, lines: Sequence[RosterLine]) -> None:
     st.html(
         card(
             Standing.NEEDS_UNIT,
@@ -49,13 +51,7 @@ def _one(ws: Workspace, actor: Actor, file: WaitingFile, lines: Sequence[RosterL
             names[line.unit.key, position] = plain(line.unit.key) + (
                 f" {position}" if len(positions) > 1 else ""
             )
-    chosen = st.pills(
-        f"Unit of {md(file.file_name)}",
-        list(names),
-        format_func=lambda key: md(names[key]),
-        key=f"unit_of_{file.id}",
-        label_visibility="collapsed",
-    )
+    chosen = _tapped(file, names)
     if chosen is None:
         return
     try:
@@ -63,5 +59,28 @@ def _one(ws: Workspace, actor: Actor, file: WaitingFile, lines: Sequence[RosterL
     except RoundsError as error:
         st.error(md(str(error), 600))
         return
-    st.session_state.setdefault("results", []).insert(0, done)
+    add_results(site, [done])
     st.rerun()
+
+
+def _tapped(file: WaitingFile, names: dict[tuple[str, str], str]) -> tuple[str, str] | None:
+    """Offer the units to tap, and a list for the rest where there are too many to show."""
+    keys = list(names)
+    chosen = st.pills(
+        f"Unit of {md(file.file_name)}",
+        keys[:_TO_TAP],
+        format_func=lambda key: md(names[key]),
+        key=f"unit_of_{file.id}",
+        label_visibility="collapsed",
+    )
+    if chosen is None and len(keys) > _TO_TAP:
+        chosen = st.selectbox(
+            f"Another unit for {plain(file.file_name)}",
+            keys[_TO_TAP:],
+            index=None,
+            format_func=lambda key: names[key],
+            placeholder="Another unit",
+            key=f"other_unit_of_{file.id}",
+            label_visibility="collapsed",
+        )
+    return chosen

@@ -35,6 +35,8 @@ def event_words(event: EventRecord) -> str:
         parts.append(f"{event.blinks} blinks between pauses")
     if event.reason:
         parts.append(event.reason)
+    if event.settled:
+        parts.append(f"settled by {event.settled.done_by}: {event.settled.how}")
     return ": ".join([parts[0], "; ".join(parts[1:])]) if len(parts) > 1 else parts[0]
 
 

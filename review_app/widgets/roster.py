@@ -13,6 +13,11 @@ from review_app.wording import Standing
 _ORDER = list(Standing)
 
 
+def ranked(rows: Sequence[tuple[RosterLine, Standing]]) -> list[tuple[RosterLine, Standing]]:
+    """Return units with their standings, what needs somebody first."""
+    return sorted(rows, key=lambda row: (_ORDER.index(row[1]), row[0].unit.key))
+
+
 def rows_html(
     rows: Sequence[tuple[RosterLine, Standing]], timezone: str, notes: Mapping[str, str] | None = None
 ) -> str:
@@ -20,11 +25,21 @@ def rows_html(
 
     ``notes`` says something of some units, by unit key, in place of when the last photo was taken.
     """
-    ranked = sorted(rows, key=lambda row: (_ORDER.index(row[1]), row[0].unit.key))
     items = [
-        _row(line, standing, timezone, (notes or {}).get(line.unit.key, "")) for line, standing in ranked
+        _row(line, standing, timezone, (notes or {}).get(line.unit.key, ""))
+        for line, standing in ranked(rows)
     ]
     return f'<ul class="cr-roster">{"".join(items)}</ul>'
+
+
+def entry_html(line: RosterLine, standing: Standing, timezone: str, note: str) -> str:
+    """Return one unit by itself, for a list whose entries carry buttons."""
+    photo = line.last_photo
+    when = clock(photo.seen_at or photo.received_at, timezone) if photo else "never photographed"
+    return (
+        f'<div class="cr-entry">{badge(standing)} <span class="cr-name">{esc(unit_title(line.unit))}</span>'
+        f'<div class="cr-when">{esc(note or when, 400)}</div></div>'
+    )
 
 
 def _row(line: RosterLine, standing: Standing, timezone: str, note: str) -> str:
@@ -34,5 +49,5 @@ def _row(line: RosterLine, standing: Standing, timezone: str, note: str) -> str:
     part = f"coupler {', '.join(positions)} missing" if 0 < len(positions) < len(line.unit.couplers) else when
     return (
         f'<li><span><span class="cr-name">{esc(unit_title(line.unit))}</span> '
-        f'<span class="cr-when">{esc(note or part)}</span></span>{badge(standing)}</li>'
+        f'<span class="cr-when">{esc(note or part, 400)}</span></span>{badge(standing)}</li>'
     )

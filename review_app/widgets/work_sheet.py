@@ -5,14 +5,21 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 
-from data_tools.records import Coupler, PhotoRecord, Site, Timeline, TrueFinding
+from data_tools.records import Coupler, EventKind, PhotoRecord, Site, Timeline, TrueFinding
 from model.families import FAMILIES
-from review_app.standing import effective, findings_of, findings_words, judgement_words
+from review_app.standing import (
+    effective,
+    findings_of,
+    findings_words,
+    judgement_words,
+    observation_words,
+)
 from review_app.stories import PhotoStory, events_of, photo_stories
 from review_app.widgets.face_drawing import face_image
 from review_app.widgets.history_list import event_words
 from review_app.widgets.photo_view import as_url
 from review_app.widgets.text import clock, day, esc
+from review_app.wording import Standing, sentence
 
 _STYLE = """
 @page { size: A4; margin: 14mm; }
@@ -24,6 +31,7 @@ td, th { border: 1px solid #8A938F; padding: 1.5mm 2mm; text-align: left; }
 .row { display: flex; gap: 5mm; align-items: flex-start; } .row > div { flex: 1; }
 img { width: 100%; height: auto; } .cr-face img { max-width: 60mm; }
 .stop { border: 2px solid #9B1C1C; padding: 2mm 4mm; } .stop ul { margin: 1mm 0; padding-left: 5mm; }
+figure { margin: 0; } figcaption { font-size: 9pt; color: #4A5552; }
 .line { border-bottom: 1px solid #16211F; height: 9mm; } .coupler { break-inside: avoid; }
 """
 _CHECKS = (
@@ -42,6 +50,7 @@ def work_sheet(
     printed_by: str,
     cautions: Sequence[str],
     picture: Callable[[PhotoRecord], bytes],
+    face: Callable[[PhotoRecord], bytes | None] = lambda photo: None,
     now: datetime | None = None,
 ) -> str:
     """Return the sheet as one HTML document without any outside reference.
@@ -52,12 +61,13 @@ def work_sheet(
         printed_by: whose sheet this is.
         cautions: what to heed before the work.
         picture: gives the upright JPEG of a photo, free of metadata.
+        face: gives the same coupler's face, straight; None where it is not known.
         now: time of printing (default: this moment).
     """
     unit = whole.unit
     printed = clock(now or datetime.now(UTC), site.timezone)
     on_unit = [coupler for coupler in whole.couplers if coupler.removed_on is None]
-    couplers = "".join(_coupler(whole, coupler, site.timezone, picture) for coupler in on_unit)
+    couplers = "".join(_coupler(whole, coupler, site.timezone, picture, face) for coupler in on_unit)
     events = events_of(whole)[-8:]
     rows = "".join(
         f"<tr><td>{esc(clock(e.done_at, site.timezone))}</td><td>{esc(event_words(e), 600)}</td>"
@@ -78,38 +88,80 @@ def work_sheet(
         f"<p>{esc(unit.name)} · site {esc(site.name)} · {esc(unit.status.value)} · printed {esc(printed)} "
         f"by {esc(printed_by)}</p>"
         f'<div class="stop"><strong>Before you touch anything</strong><ul>{listed}</ul></div>'
-        f"{couplers}{history}<h2>Work done</h2><table>{checks}</table>"
+        f"{_noted(whole, site.timezone)}{couplers}{history}<h2>Work done</h2><table>{checks}</table>"
         '<h2>Notes</h2><div class="line"></div><div class="line"></div><div class="line"></div>'
         '<h2>New part number, name, date, signature</h2><div class="line"></div><div class="line"></div>'
         "</body></html>"
     )
 
 
+def _noted(whole: Timeline, timezone: str) -> str:
+    """Return what staff noted and nobody has settled since the unit was last returned to service."""
+    events = events_of(whole)
+    returned = max((e.done_at for e in events if e.kind is EventKind.RETURNED), default=None)
+    rows = "".join(
+        f"<li>{esc(sentence(observation_words(e)), 600)} "
+        f"({esc(e.done_by)}, {esc(clock(e.done_at, timezone))})</li>"
+        for e in events
+        if e.kind is EventKind.OBSERVED and not e.settled and (returned is None or e.done_at > returned)
+    )
+    return f"<h2>Noted by staff, not settled</h2><ul>{rows}</ul>" if rows else ""
+
+
 def _coupler(
-    whole: Timeline, coupler: Coupler, timezone: str, picture: Callable[[PhotoRecord], bytes]
+    whole: Timeline,
+    coupler: Coupler,
+    timezone: str,
+    picture: Callable[[PhotoRecord], bytes],
+    face: Callable[[PhotoRecord], bytes | None],
 ) -> str:
     row = FAMILIES.get(coupler.family)
     title = row.title if row else coupler.family
     stories = photo_stories(whole, coupler.id)
-    latest = stories[-1] if stories else None
-    found = _standing_findings(latest)
-    drawing = face_image(row, found) if row else ""
-    said = _said(latest, timezone) if latest else "No photo of this coupler yet."
-    photo = f'<img src="{as_url(picture(latest.photo))}" alt="Latest photo">' if latest else ""
+    bad, good = worst_and_good(stories)
+    drawing = face_image(row, found_in(bad)) if row else ""
+    said = _said(bad, timezone) if bad else "No photo of this coupler yet."
+    photos = _photo("Photo", bad, timezone, picture) if bad else ""
+    close = face(bad.photo) if bad else None
+    beside = _figure("Its face", close) if close else ""
+    before = _photo("Last without damage", good, timezone, lambda p: face(p) or picture(p)) if good else ""
     return (
         f'<div class="coupler"><h2>Coupler at position {esc(coupler.position)}: {esc(title)}, '
         f"part {esc(coupler.part_number or 'not recorded')}, since {esc(day(coupler.installed_on))}</h2>"
-        f'<p>{said}</p><div class="row"><div>{photo}</div><div>{drawing}</div></div></div>'
+        f'<p>{said}</p><div class="row"><div>{photos}</div><div>{beside}</div>'
+        f"<div>{before}</div><div>{drawing}</div></div></div>"
     )
 
 
-def _standing_findings(story: PhotoStory | None) -> tuple[TrueFinding, ...]:
+def _photo(words: str, story: PhotoStory, timezone: str, picture: Callable[[PhotoRecord], bytes]) -> str:
+    return _figure(f"{words}, {clock(story.at, timezone)}", picture(story.photo))
+
+
+def _figure(words: str, jpeg: bytes) -> str:
+    said = esc(words)
+    return f'<figure><img src="{as_url(jpeg)}" alt="{said}"><figcaption>{said}</figcaption></figure>'
+
+
+def found_in(story: PhotoStory | None) -> tuple[TrueFinding, ...]:
+    """Return what stands for a photo: a person's findings before the model's."""
     if story is None:
         return ()
     decided = effective(story.decisions)
     if decided:
         return decided[-1].findings
     return findings_of(story.verdicts[-1].judgement) if story.verdicts else ()
+
+
+def worst_and_good(stories: Sequence[PhotoStory]) -> tuple[PhotoStory | None, PhotoStory | None]:
+    """Return the photo that the work is about and the last one before it without damage.
+
+    The first is the latest that shows damage, else simply the latest.
+    """
+    if not stories:
+        return None, None
+    at = next((i for i in range(len(stories) - 1, -1, -1) if found_in(stories[i])), len(stories) - 1)
+    before = (s for s in reversed(stories[:at]) if s.standing is Standing.NO_DAMAGE)
+    return stories[at], next(before, None)
 
 
 def _said(story: PhotoStory, timezone: str) -> str:

@@ -27,6 +27,7 @@ from data_tools import (
     open_observations,
     photo_drift,
     queueing,
+    received,
     registry,
     report,
     rescore,
@@ -57,6 +58,10 @@ VERBS: dict[str, tuple[Permission, Call]] = {
     "sites.roster": (Permission.SEE, lambda ws, a: sites.roster(ws, a, "north")),
     "ingest.ingest": (Permission.SEND, lambda ws, a: ingest.ingest(ws, a, [], "north")),
     "ingest.assign_unit": (Permission.SEND, lambda ws, a: ingest.assign_unit(ws, a, 1, "P3-07")),
+    "received.received_since": (
+        Permission.SEND,
+        lambda ws, a: received.received_since(ws, a, "north", NOON),
+    ),
     "ingest.list_waiting": (Permission.SEE, lambda ws, a: ingest.list_waiting(ws, a)),
     "ingest.list_rejected": (Permission.SEE, lambda ws, a: ingest.list_rejected(ws, a)),
     "queueing.queue": (Permission.DECIDE, lambda ws, a: queueing.queue(ws, a)),

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from streamlit.testing.v1 import AppTest
 
-from data_tools.conditions import CAUTIONS, take_out_of_service
+from data_tools.conditions import CAUTIONS, observe, take_out_of_service
 from data_tools.history import timeline
 from data_tools.records import DecisionKind, EventKind, EventRecord, UnitStatus
 from data_tools.review import decide, queue
-from data_tools.sites import get_unit, list_sites
+from data_tools.sites import add_unit, get_unit, list_sites
 from data_tools.workspace import Workspace
 from review_app.widgets.work_sheet import work_sheet
 from tests.test_review_app.conftest import OpenApp
@@ -16,6 +16,28 @@ from tests.test_review_app.reading import page_words
 from tests.test_review_app.scenario import INTACT, LEAD, MELTED, TECHNICIAN, UNSURE, UPLOADER, send
 
 HOSTILE = "<script>alert(1)</script> =HYPERLINK(1)"
+
+
+def act_on(open_app: OpenApp, unit: str) -> AppTest:
+    """Open a unit from the list of the act screen."""
+    app = open_app(TECHNICIAN, "act")
+    next(
+        button for button in app.button if button.label == f"Act on {unit.replace('-', chr(92) + '-')}"
+    ).click()
+    app.run()
+    assert not app.exception
+    return app
+
+
+def write(app: AppTest, words: str, name: str = "reason") -> None:
+    """Fill in a field of the form that is open."""
+    fields = [*app.text_area, *app.text_input]
+    next(field for field in fields if (field.key or "").startswith(f"{name}_")).set_value(words)
+
+
+def choose(app: AppTest, what: str) -> None:
+    """Say what was done."""
+    next(pills for pills in app.pills if (pills.key or "").startswith("what_")).set_value(what).run()
 
 
 def submit(app: AppTest, label: str) -> None:
@@ -31,28 +53,27 @@ def events(ws: Workspace, unit: str) -> list[EventRecord]:
 
 def test_a_unit_is_taken_out_and_stays_out_until_returned(open_app: OpenApp, ws: Workspace) -> None:
     send(ws, "H-01", MELTED, 1)
-    app = open_app(TECHNICIAN, "act")
-    assert "1** in service but not to be used" in page_words(app)
-    app.text_area(key="reason_H-01").set_value("melted at 1")
+    app = act_on(open_app, "H-01")
+    write(app, "melted at 1")
     submit(app, "Take out of service")
     assert get_unit(ws, LEAD, "H-01").status is UnitStatus.OUT_OF_SERVICE
+    assert not next(field for field in app.text_area).value, "the next form starts empty"
     send(ws, "H-01", INTACT, 2)
     assert get_unit(ws, LEAD, "H-01").status is UnitStatus.OUT_OF_SERVICE
-    app = open_app(TECHNICIAN, "act")
-    assert "1** out of service" in page_words(app)
+    assert "1** out of service" in page_words(open_app(TECHNICIAN, "act"))
 
 
 def test_returning_needs_a_reason_and_the_check(open_app: OpenApp, ws: Workspace) -> None:
     take_out_of_service(ws, TECHNICIAN, "H-01", "melted")
-    app = open_app(TECHNICIAN, "act")
-    app.pills(key="what_H-01_True").set_value("Return to service").run()
+    app = act_on(open_app, "H-01")
+    choose(app, "Return to service")
     submit(app, "Return to service")
     assert get_unit(ws, LEAD, "H-01").status is UnitStatus.OUT_OF_SERVICE
-    app.text_area(key="reason_H-01").set_value("coupler and terminals replaced")
+    write(app, "coupler and terminals replaced")
     submit(app, "Return to service")
     assert get_unit(ws, LEAD, "H-01").status is UnitStatus.OUT_OF_SERVICE
-    app.checkbox(key="checked_H-01").check()
-    app.text_area(key="reason_H-01").set_value("coupler and terminals replaced")
+    assert next(field for field in app.text_area).value, "what was written stays when something is missing"
+    app.checkbox[0].check()
     submit(app, "Return to service")
     assert get_unit(ws, LEAD, "H-01").status is UnitStatus.IN_SERVICE
     assert [event.kind for event in events(ws, "H-01")] == [EventKind.OUT_OF_SERVICE, EventKind.RETURNED]
@@ -60,18 +81,58 @@ def test_returning_needs_a_reason_and_the_check(open_app: OpenApp, ws: Workspace
 
 def test_a_new_coupler_starts_on_the_same_unit(open_app: OpenApp, ws: Workspace) -> None:
     send(ws, "H-01", MELTED, 1)
-    app = open_app(TECHNICIAN, "act")
-    app.pills(key="what_H-01_False").set_value("Replace the coupler").run()
-    app.text_input(key="part_H-01").set_value("K-33")
-    app.text_area(key="reason_H-01").set_value("melted at 1")
+    app = act_on(open_app, "H-01")
+    choose(app, "Replace the coupler")
+    write(app, "K-33", "part")
+    write(app, "melted at 1")
     submit(app, "Replace the coupler")
     (coupler,) = get_unit(ws, LEAD, "H-01").couplers
     assert coupler.part_number == "K-33"
+    app.button(key="act_back").click().run()
     assert "No unit of this site is out of service" in page_words(app)
 
 
-def test_the_cautions_are_on_the_screen(open_app: OpenApp) -> None:
-    words = page_words(open_app(TECHNICIAN, "act")).replace("\\", "")
+def test_the_family_offered_is_that_of_the_position_chosen(open_app: OpenApp, ws: Workspace) -> None:
+    add_unit(ws, LEAD, "harbour", "H-06", family="type2", position="C")
+    take_out_of_service(ws, TECHNICIAN, "H-06", "worn")
+    app = act_on(open_app, "H-06")
+    choose(app, "Replace the coupler")
+    app.selectbox(key="position_H-06").set_value("C").run()
+    write(app, "worn")
+    submit(app, "Replace the coupler")
+    (new,) = [coupler for coupler in get_unit(ws, LEAD, "H-06").couplers if coupler.position == "C"]
+    assert (new.family, new.part_number) == ("type2", "")
+
+
+def test_what_staff_noted_waits_on_the_list_until_it_is_settled(open_app: OpenApp, ws: Workspace) -> None:
+    observe(ws, UPLOADER, "H-02", "cable_cut_or_frayed", HOSTILE)
+    words = page_words(open_app(UPLOADER))
+    row = words[words.index("H-02 · Bay 2 cable cut or frayed") :]
+    assert "Do not use" in row[: row.index("H-03")]
+    app = act_on(open_app, "H-02")
+    assert "Cable cut or frayed" in page_words(app)
+    choose(app, "Settle what was noted")
+    submit(app, "Settle what was noted")
+    assert "Write what you found" in page_words(app)
+    write(app, "new cable, tested")
+    submit(app, "Settle what was noted")
+    (event,) = events(ws, "H-02")
+    assert event.settled is not None
+    assert (event.settled.done_by, event.settled.how) == ("Ivo Tamm", "new cable, tested")
+    app.button(key="act_back").click().run()
+    assert "No unit of this site is out of service" in page_words(app)
+    assert "settled by Ivo Tamm: new cable, tested" in page_words(_history(open_app, "H-02"))
+
+
+def _history(open_app: OpenApp, unit: str) -> AppTest:
+    app = open_app(UPLOADER)
+    app.query_params["unit"] = unit
+    return app.switch_page("screens/unit.py").run()
+
+
+def test_the_cautions_are_on_the_screen(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    words = page_words(act_on(open_app, "H-01")).replace("\\", "")
     assert all(caution in words for caution in CAUTIONS)
 
 

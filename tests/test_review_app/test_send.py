@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from data_tools.history import timeline
 from data_tools.ingest import list_waiting
-from data_tools.records import ObservationKind
-from data_tools.sites import roster
+from data_tools.records import DecisionKind, ObservationKind
+from data_tools.review import decide, queue
+from data_tools.sites import add_unit, roster
 from data_tools.workspace import Workspace
 from model.vocabulary import ADVICE, Reason
 from tests.test_review_app.conftest import OpenApp
@@ -65,6 +66,43 @@ def test_waiting_photos_are_still_there_in_a_new_tab(open_app: OpenApp) -> None:
     assert "Which unit? 1 waiting" in page_words(open_app(UPLOADER))
 
 
+def test_a_new_tab_tells_the_answers_of_today_again(open_app: OpenApp, ws: Workspace) -> None:
+    upload(open_app(UPLOADER), ("H-01.jpg", MELTED), ("H-02.jpg", INTACT), ("notes.jpg", b"words"))
+    words = page_words(open_app(UPLOADER))
+    assert "Received and kept: 3 of 3" in words
+    assert "DO NOT USE this coupler" in words
+    assert ADVICE[Reason.UNREADABLE] in words
+    assert "Received and kept" not in page_words(open_app(LEAD)), "somebody else's photos"
+    (item,) = queue(ws, LEAD)
+    decide(ws, LEAD, item.photo.id, item.verdict.id, DecisionKind.CONFIRMED)
+    assert "Received and kept: 2 of 2" in page_words(open_app(UPLOADER)), "decided: the roster tells it"
+
+
+def test_a_good_photo_ends_take_it_again(open_app: OpenApp) -> None:
+    app = open_app(UPLOADER)
+    upload(app, ("H-03.jpg", BLURRED))
+    assert "Take it again" in page_words(app)
+    app.file_uploader[0].set_value([("H-03.jpg", draw_photo(INTACT, 77), "image/jpeg")]).run()
+    assert "Take it again" not in page_words(app)
+
+
+def test_a_large_site_keeps_the_page_short(open_app: OpenApp, ws: Workspace) -> None:
+    for number in range(70):
+        add_unit(ws, LEAD, "harbour", f"Z-{number:03d}")
+    send(ws, "Z-069", MELTED, 1)
+    app = open_app(UPLOADER)
+    words = page_words(app)
+    assert "Z-069" in words
+    assert "Z-068" not in words
+    app.toggle(key="whole_roster").set_value(True).run()
+    assert "Z-068" in page_words(app)
+    upload(app, ("IMG_0001.jpg", INTACT))
+    (waiting,) = list_waiting(ws, LEAD, "harbour")
+    assert len(app.pills(key=f"unit_of_{waiting.id}").options) == 12
+    app.selectbox(key=f"other_unit_of_{waiting.id}").set_value(("Z-042", "A")).run()
+    assert [e.photo.unit_key for e in timeline(ws, LEAD, "Z-042").entries if e.photo] == ["Z-042"]
+
+
 def test_a_tapped_unit_counts_for_one_upload_only(open_app: OpenApp, ws: Workspace) -> None:
     app = open_app(UPLOADER)
     app.selectbox(key="whose").set_value(("H-04", "A")).run()
@@ -107,7 +145,7 @@ def test_a_unit_with_two_couplers_is_done_only_with_both(open_app: OpenApp, ws: 
 def test_what_a_photo_does_not_show_is_recorded(open_app: OpenApp, ws: Workspace) -> None:
     app = open_app(UPLOADER)
     form = app.selectbox(key="observe_unit_0")
-    form.set_value("H-03")
+    form.set_value(("H-03", "A"))
     app.checkbox(key="observe_cable_cut_or_frayed_0").check()
     app.number_input(key="observe_blinks_0").set_value(4)
     app.text_area(key="observe_note_0").set_value("<b>sheath open</b> at the unit")
