@@ -19,6 +19,8 @@ class TrainConfig:
         design: where condition probabilities come from: the ``whole`` canonical view, the ``parts`` with
             shared weights, or ``both``.
         locator_steps, condition_steps: optimiser steps (batches) for each network.
+        seconds: the training ends after so long if the steps are not done, its schedule stretched to that;
+            0: the steps alone decide.
         locator_batch, condition_batch: photos a batch.
         learning_rate: peak of a one-cycle cosine schedule for AdamW.
         bank_side: photos are kept in memory at no more than this many pixels on the long side.
@@ -34,6 +36,7 @@ class TrainConfig:
     design: str = "both"
     locator_steps: int = 3000
     condition_steps: int = 6000
+    seconds: float = 0.0
     locator_batch: int = 96
     condition_batch: int = 96
     learning_rate: float = 2e-3

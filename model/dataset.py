@@ -88,7 +88,11 @@ class Targets:
 
 @dataclass
 class PhotoBank:
-    """Photos (NxSxSx3 uint8, each in the top left corner), sizes (Nx2: width, height), targets, labels."""
+    """Photos (NxSxSx3 uint8, each in the top left corner), sizes (Nx2: width, height), targets, labels.
+
+    The tensors may have room for more photos than there are labels: ``append`` fills it, also while another
+    thread learns from what is there already.
+    """
 
     photos: Tensor
     sizes: Tensor
@@ -102,6 +106,13 @@ class PhotoBank:
     def device(self) -> torch.device:
         """Where the bank lies."""
         return self.photos.device
+
+    @classmethod
+    def empty(cls, room: int, config: TrainConfig, device: torch.device) -> PhotoBank:
+        """Return a bank with room for so many photos and none in it."""
+        side = config.bank_side
+        photos = torch.zeros((room, side, side, 3), dtype=torch.uint8, device=device)
+        return cls(photos, torch.zeros((room, 2), device=device), _no_targets(room).to(device), [])
 
     @classmethod
     def load(
@@ -121,16 +132,36 @@ class PhotoBank:
         """
         if not labels:
             raise ManifestError("at least one labelled photo", "none", "Check the manifest and its splits.")
-        side = config.bank_side
-        photos = torch.zeros((len(labels), side, side, 3), dtype=torch.uint8, device=device)
-        sizes = torch.zeros((len(labels), 2))
+        bank = cls.empty(len(labels), config, device)
+        bank.append(labels, root, config, progress, threads)
+        return bank
+
+    def append(
+        self,
+        labels: Sequence[LabelledPhoto],
+        root: Path,
+        config: TrainConfig,
+        progress: Callable[[int, int], None] | None = None,
+        threads: int = 8,
+    ) -> None:
+        """Decode ``labels`` into the room left; they count once all of them are there.
+
+        Raises:
+            ManifestError: more photos than room.
+            PhotoError: a file cannot be read.
+        """
+        first, side = len(self), self.photos.shape[1]
+        if first + len(labels) > len(self.photos):
+            raise ManifestError(
+                f"at most {len(self.photos) - first} further photos", str(len(labels)), "Make a larger bank."
+            )
         scales = np.ones(len(labels))
+        sizes = torch.zeros((len(labels), 2))
 
         def place(number: int) -> None:
             photo = open_photo(root / labels[number].file, max_side=side)
-            rgb = photo.rgb
-            height, width = rgb.shape[:2]
-            photos[number, :height, :width] = torch.from_numpy(rgb).to(device)
+            height, width = photo.rgb.shape[:2]
+            self.photos[first + number, :height, :width] = torch.from_numpy(photo.rgb).to(self.device)
             sizes[number] = torch.tensor([width, height])
             scales[number] = photo.scale
 
@@ -138,16 +169,15 @@ class PhotoBank:
             for done, _ in enumerate(pool.map(place, range(len(labels))), 1):
                 if progress:
                     progress(done, len(labels))
-        targets = make_targets(labels, scales, config)
-        return cls(photos, sizes.to(device), targets.to(device), list(labels))
+        here = slice(first, first + len(labels))
+        self.sizes[here] = sizes.to(self.device)
+        for name, value in make_targets(labels, scales, config).__dict__.items():
+            getattr(self.targets, name)[here] = value.to(self.device)
+        self.labels.extend(labels)
 
 
-def make_targets(
-    labels: Sequence[LabelledPhoto], scales: NDArray[np.float64], config: TrainConfig
-) -> Targets:
-    """Turn truths into targets and weights by the rules of ``TrainConfig``."""
-    count = len(labels)
-    targets = Targets(
+def _no_targets(count: int) -> Targets:
+    return Targets(
         housing=torch.zeros(count, MAX_PLACES, 2),
         housing_weight=torch.zeros(count, MAX_PLACES, 2),
         latch=torch.zeros(count),
@@ -160,6 +190,13 @@ def make_targets(
         family=torch.full((count,), -1, dtype=torch.long),
         matrix=torch.eye(3).repeat(count, 1, 1),
     )
+
+
+def make_targets(
+    labels: Sequence[LabelledPhoto], scales: NDArray[np.float64], config: TrainConfig
+) -> Targets:
+    """Turn truths into targets and weights by the rules of ``TrainConfig``."""
+    targets = _no_targets(len(labels))
     for row, (label, scale) in enumerate(zip(labels, scales, strict=True)):
         _fill_row(targets, row, label, float(scale), config)
     return targets

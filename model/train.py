@@ -64,12 +64,12 @@ class Averaged:
                 kept.copy_(new)
 
 
-def batches(count: int, size: int, steps: int, generator: torch.Generator) -> Iterator[Tensor]:
-    """Yield ``steps`` index batches that go through all rows in a new random order each time."""
+def batches(count: Callable[[], int], size: int, generator: torch.Generator) -> Iterator[Tensor]:
+    """Yield index batches for ever, going through all rows there are in a new random order each time."""
     order = torch.empty(0, dtype=torch.long)
-    for _ in range(steps):
-        while len(order) < min(size, count):
-            order = torch.cat([order, torch.randperm(count, generator=generator)])
+    while True:
+        while len(order) < min(size, count()):
+            order = torch.cat([order, torch.randperm(count(), generator=generator)])
         yield order[:size]
         order = order[size:]
 
@@ -77,7 +77,7 @@ def batches(count: int, size: int, steps: int, generator: torch.Generator) -> It
 def optimise(
     network: nn.Module,
     step_loss: StepLoss,
-    count: int,
+    count: Callable[[], int],
     *,
     steps: int,
     batch: int,
@@ -87,7 +87,8 @@ def optimise(
 ) -> nn.Module:
     """Run AdamW with warm-up and cosine decay; return the averaged network.
 
-    ``step_loss`` maps a batch of row numbers to a scalar loss of ``network`` in training mode.
+    ``step_loss`` maps a batch of row numbers to a scalar loss of ``network`` in training mode; ``count``
+    says how many rows there are by now. Ends after ``steps`` or ``config.seconds``, whichever is first.
     """
     decayed = [p for p in network.parameters() if p.ndim > 1]
     plain = [p for p in network.parameters() if p.ndim <= 1]
@@ -97,28 +98,34 @@ def optimise(
     ]
     optimiser = torch.optim.AdamW(groups, lr=config.learning_rate)
     warm = max(1, min(300, steps // 10))
-
-    def rate(step: int) -> float:
-        fall = 0.5 * (1 + math.cos(math.pi * min(1.0, step / steps)))
-        return min(1.0, (step + 1) / warm) * max(fall, 0.01)
-
-    schedule = torch.optim.lr_scheduler.LambdaLR(optimiser, rate)
     averaged = Averaged(network, config.ema)
-    generator = torch.Generator().manual_seed(config.seed)
     network.train()
-    start, running = time.time(), 0.0
-    for step, rows in enumerate(batches(count, batch, steps, generator), 1):
+    start, shown = time.monotonic(), 0.0
+    stream = batches(count, batch, torch.Generator().manual_seed(config.seed))
+    for step, rows in enumerate(stream, 1):
+        elapsed = time.monotonic() - start
+        done = max(step / steps, elapsed / config.seconds if config.seconds else 0.0)
+        for group in optimiser.param_groups:
+            group["lr"] = config.learning_rate * rate(done, step, warm)
         loss = step_loss(rows.to(device))
         optimiser.zero_grad(set_to_none=True)
         loss.backward()  # type: ignore[no-untyped-call]
         torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
         optimiser.step()
-        schedule.step()
         averaged.update(network)
-        if step % max(1, steps // 40) == 0 or step == steps:
-            running = float(loss.detach())
-            log(f"step {step}/{steps} loss {running:.4f} {step / (time.time() - start):.1f} steps/s")
+        if done >= shown + 0.025 or done >= 1:
+            shown = done
+            speed = step / max(elapsed, 1e-9)
+            log(f"step {step} {done:.0%} loss {float(loss.detach()):.4f} rows {count()} {speed:.1f} steps/s")
+        if done >= 1:
+            break
     return averaged.network
+
+
+def rate(done: float, step: int, warm: int) -> float:
+    """Return the share of the peak learning rate: a rise over ``warm`` steps, then half a cosine."""
+    fall = 0.5 * (1 + math.cos(math.pi * min(1.0, done)))
+    return min(1.0, step / warm) * max(fall, 0.01)
 
 
 def train_locator(
@@ -145,8 +152,8 @@ def train_locator(
         return locator_loss(out, targets, mask, where)
 
     kept = optimise(
-        network, loss, len(bank), steps=config.locator_steps, batch=config.locator_batch, config=config,
-        device=bank.device, log=lambda line: log("locator " + line),
+        network, loss, lambda: len(bank), steps=config.locator_steps, batch=config.locator_batch,
+        config=config, device=bank.device, log=lambda line: log("locator " + line),
     )  # fmt: skip
     assert isinstance(kept, LocatorNet)
     return kept
@@ -182,8 +189,8 @@ def train_condition(
         return condition_loss(out, targets, valid[family])
 
     kept = optimise(
-        network, loss, len(bank), steps=config.condition_steps, batch=config.condition_batch, config=config,
-        device=bank.device, log=lambda line: log("condition " + line),
+        network, loss, lambda: len(bank), steps=config.condition_steps, batch=config.condition_batch,
+        config=config, device=bank.device, log=lambda line: log("condition " + line),
     )  # fmt: skip
     assert isinstance(kept, ConditionNet)
     return kept

@@ -1,0 +1,154 @@
+"""Train while the photos are still being rendered: ``python -m data_tools.rendering.train_along SET OUT``.
+
+Rendering keeps the processor cores busy and training the GPU, so both can go on at once. ``SET`` is a folder
+that ``produce`` is writing; its photos are learnt from as they arrive. One coupler in ten is left out for
+calibration, by a stable hash of its name.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import click
+import torch
+
+from data_tools.rendering.produce import MANIFEST, PROGRESS
+from model.dataset import PhotoBank
+from model.manifest import LabelledPhoto
+from model.network import state_on_cpu
+from model.train import (
+    Start,
+    continued_start,
+    parse_config,
+    pick_device,
+    pretrained_start,
+    train_condition,
+    train_locator,
+)
+
+CALIBRATION_SHARE = 0.1
+Log = Callable[[str], None]
+
+
+def held_back(photo: LabelledPhoto) -> bool:
+    """Whether this photo's coupler is kept for calibration."""
+    draw = int.from_bytes(hashlib.sha256(b"held back " + photo.coupler.encode()).digest()[:8], "big")
+    return draw / 2**64 < CALIBRATION_SHARE
+
+
+def with_splits(labels: list[LabelledPhoto]) -> list[LabelledPhoto]:
+    """Return the labels with ``train`` or ``calibration`` written on each."""
+    return [replace(label, split="calibration" if held_back(label) else "train") for label in labels]
+
+
+class Arrivals:
+    """Reads what ``produce`` has finished in ``folder`` since the last look."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._read = 0
+
+    def __iter__(self) -> Iterator[LabelledPhoto]:
+        """Yield the photos to learn from that are new since the last time."""
+        path = self.folder / PROGRESS
+        if not path.exists():
+            return
+        with path.open("rb") as file:
+            file.seek(self._read)
+            fresh = file.read()
+        whole = fresh[: fresh.rfind(b"\n") + 1]
+        self._read += len(whole)
+        for line in whole.splitlines():
+            if not line.strip():
+                continue
+            for entry in json.loads(line)["lines"]:
+                photo = LabelledPhoto.from_json(entry)
+                if photo.split in (None, "train") and not held_back(photo):
+                    yield photo
+
+    @property
+    def over(self) -> bool:
+        """Whether the set is finished."""
+        return (self.folder / MANIFEST).exists()
+
+
+def follow(
+    bank: PhotoBank, folder: Path, append: Callable[[list[LabelledPhoto]], None], stop: threading.Event
+) -> None:
+    """Append what arrives in ``folder`` to ``bank`` until the set is finished, it is full, or ``stop``."""
+    arrivals = Arrivals(folder)
+    while not stop.is_set():
+        over = arrivals.over
+        fresh = list(arrivals)[: len(bank.photos) - len(bank)]
+        for first in range(0, len(fresh), 64):
+            append(fresh[first : first + 64])
+        if over or len(bank) == len(bank.photos):
+            return
+        time.sleep(0.5)
+
+
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.argument("out", type=click.Path(path_type=Path, file_okay=False))
+@click.option("--part", type=click.Choice(["condition", "locator"]), default="condition")
+@click.option("--room", type=click.IntRange(1), default=20000, show_default=True, help="Photos at most.")
+@click.option("--least", type=click.IntRange(1), default=2000, show_default=True, help="Start with so many.")
+@click.option("--continue-from", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.option("--pretrained", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.option("--device", default=None)
+@click.option("--threads", type=click.IntRange(1), default=4, show_default=True)
+@click.option("--set", "settings", multiple=True, help="Training setting, key=value.")
+def main(
+    folder: Path,
+    out: Path,
+    part: str,
+    room: int,
+    least: int,
+    continue_from: Path | None,
+    pretrained: Path | None,
+    device: str | None,
+    threads: int,
+    settings: tuple[str, ...],
+) -> None:
+    """Train one network on the photos of FOLDER, as they arrive, and write its weights into OUT."""
+    config = parse_config(list(settings))
+    bank = PhotoBank.empty(room, config, pick_device(device))
+    stop = threading.Event()
+
+    def append(labels: list[LabelledPhoto]) -> None:
+        bank.append(labels, folder, config, threads=threads)
+
+    thread = threading.Thread(target=follow, args=(bank, folder, append, stop), daemon=True)
+    thread.start()
+    while len(bank) < min(least, room) and thread.is_alive():
+        time.sleep(0.5)
+    if not len(bank):
+        raise click.ClickException(f"Wanted photos in {folder}; none came. Check the rendering's log.")
+    torch.backends.cudnn.benchmark = True
+    trained = (train_condition if part == "condition" else train_locator)(
+        bank, config, lambda line: click.echo(line), _start(continue_from, pretrained)
+    )
+    stop.set()
+    thread.join()
+    out.mkdir(parents=True, exist_ok=True)
+    torch.save(state_on_cpu(trained), out / f"{part}.pt")
+    (out / "config.json").write_text(json.dumps(config.to_json(), indent=1), encoding="utf-8")
+    files = "\n".join(label.file for label in bank.labels)
+    learnt = {"data_hash": hashlib.sha256(files.encode()).hexdigest(), "trained_on": len(bank)}
+    (out / "training.json").write_text(json.dumps(learnt, indent=1), encoding="utf-8")
+
+
+def _start(continue_from: Path | None, pretrained: Path | None) -> Start | None:
+    if continue_from is not None:
+        return continued_start(continue_from)
+    return None if pretrained is None else pretrained_start(pretrained)
+
+
+if __name__ == "__main__":
+    main()
