@@ -11,7 +11,13 @@ from data_tools.open_observations import open_observations
 from data_tools.records import EventRecord, RosterLine, Site
 from data_tools.sites import roster
 from data_tools.workspace import Workspace
-from review_app.standing import findings_words, observation_words, standing_of_line
+from review_app.standing import (
+    findings_words,
+    kinds_words,
+    observation_name,
+    observation_words,
+    standing_of_line,
+)
 from review_app.wording import Standing
 
 
@@ -32,6 +38,12 @@ class Board:
                 *(observation_words(event) for event in self.noted.get(unit_key, ())),
             ]
         )
+
+    def short(self, unit_key: str) -> str:
+        """Return the same in a few words, for a list on a phone."""
+        found = [f for damage in self.damage.get(unit_key, ()) for f in damage.findings]
+        noted = [observation_name(event) for event in self.noted.get(unit_key, ())]
+        return ", ".join(part for part in (kinds_words(found), *dict.fromkeys(noted)) if part)
 
 
 def board_of(ws: Workspace, actor: Actor, site: Site) -> Board:

@@ -16,9 +16,10 @@ from data_tools.records import (
     UnitStatus,
 )
 from model.judgement import Judgement
-from model.vocabulary import Outcome, Triage
+from model.vocabulary import GRAVITY, FindingKind, Outcome, Triage
 from review_app.wording import (
     DOUBTS,
+    KIND_WORDS,
     LABEL_WORDS,
     OBSERVATION_WORDS,
     PLACE_WORDS,
@@ -81,8 +82,27 @@ def findings_of(judgement: Judgement) -> tuple[TrueFinding, ...]:
 
 
 def findings_words(findings: Sequence[TrueFinding]) -> str:
-    """Return findings in words; the empty list is "no damage seen"."""
-    return "; ".join(place_phrase(f.kind, f.place) for f in findings) or "no damage seen"
+    """Return findings in words, the gravest kind first; the empty list is "no damage seen"."""
+    return "; ".join(kind_phrase(kind, findings) for kind in _kinds_of(findings)) or "no damage seen"
+
+
+def kinds_words(findings: Sequence[TrueFinding]) -> str:
+    """Return only the kinds of findings in words, the gravest first."""
+    return ", ".join(KIND_WORDS[kind] for kind in _kinds_of(findings))
+
+
+def kind_phrase(kind: FindingKind, findings: Sequence[TrueFinding]) -> str:
+    """Return one kind with all its places, such as "housing melted by heat, bottom and lower right"."""
+    places = dict.fromkeys(f.place for f in findings if f.kind is kind)
+    if len(places) == 1 or kind is FindingKind.MISSING_LATCH:
+        return place_phrase(kind, next(iter(places)))
+    *first, last = (PLACE_WORDS[place] for place in places)
+    return f"{KIND_WORDS[kind]}, {', '.join(first)} and {last}"
+
+
+def _kinds_of(findings: Sequence[TrueFinding]) -> list[FindingKind]:
+    found = {finding.kind for finding in findings}
+    return [kind for kind in GRAVITY if kind in found]
 
 
 def judgement_words(judgement: Judgement, *, say_unsure: bool = False) -> str:
@@ -106,9 +126,14 @@ def effective(decisions: Sequence[DecisionRecord]) -> tuple[DecisionRecord, ...]
     return tuple(d for d in decisions if d.kind is not DecisionKind.WITHDRAWN and not d.withdrawn)
 
 
+def observation_name(event: EventRecord) -> str:
+    """Return what kind of thing staff noted on a unit."""
+    return OBSERVATION_WORDS[event.what].lower() if event.what else ""
+
+
 def observation_words(event: EventRecord) -> str:
     """Return what staff noted on a unit, in words."""
-    words = OBSERVATION_WORDS[event.what].lower() if event.what else ""
+    words = observation_name(event)
     if event.blinks:
         words += f", {event.blinks} blinks between pauses"
     return f"{words}: {event.reason}" if event.reason else words

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from data_tools.records import DecisionRecord, EventRecord, PhotoRecord, Timeline, VerdictRecord
-from model.vocabulary import FindingKind, Outcome, Place
+from data_tools.records import (
+    DecisionKind,
+    DecisionRecord,
+    EventRecord,
+    PhotoRecord,
+    Timeline,
+    TrueFinding,
+    VerdictRecord,
+)
+from model.vocabulary import GRAVITY, FindingKind, Outcome, Place
 from review_app.standing import effective, standing_of_decision, standing_of_judgement
 from review_app.wording import Standing
 
@@ -31,6 +40,16 @@ class PhotoStory:
         if said:
             return standing_of_decision(said[-1])
         return standing_of_judgement(self.verdicts[-1].judgement) if self.verdicts else Standing.LOOK
+
+    def said_of(self, finding: TrueFinding) -> str:
+        """Return what the latest decision that stands says of ``finding``; nothing without one."""
+        said = [d for d in effective(self.decisions) if d.kind in _JUDGED]
+        if not said:
+            return ""
+        return f"{said[-1].decided_by}: {'yes' if finding in said[-1].findings else 'no'}"
+
+
+_JUDGED = (DecisionKind.CONFIRMED, DecisionKind.CORRECTED)
 
 
 @dataclass(frozen=True)
@@ -78,7 +97,29 @@ def events_of(timeline: Timeline, coupler_id: int | None = None) -> list[EventRe
     ]
 
 
-def growth(stories: list[PhotoStory], *, stands_out: float = 0.5) -> list[GrowthPoint]:
+def damaged_places(stories: Sequence[PhotoStory], *, stands_out: float = 0.5) -> list[TrueFinding]:
+    """Return the damages that a person stated in any photo or the model ever gave ``stands_out`` (0..1).
+
+    The gravest kind comes first, and those of people before the model's.
+    """
+    people = {f for s in stories for d in effective(s.decisions) for f in d.findings}
+    model = {TrueFinding(point.kind, point.place) for point in growth(stories, stands_out=stands_out)}
+    places = list(Place)
+
+    def rank(finding: TrueFinding) -> tuple[bool, int, int]:
+        return finding not in people, GRAVITY.index(finding.kind), places.index(finding.place)
+
+    return sorted(people | model, key=rank)
+
+
+def probability_at(story: PhotoStory, finding: TrueFinding) -> float | None:
+    """Return the model's probability (0..1) of ``finding`` in a photo; None where it could not judge."""
+    if not story.verdicts or story.verdicts[-1].judgement.outcome is not Outcome.SCORED:
+        return None
+    return story.verdicts[-1].judgement.place_probabilities.get(finding.place, {}).get(finding.kind)
+
+
+def growth(stories: Sequence[PhotoStory], *, stands_out: float = 0.5) -> list[GrowthPoint]:
     """Return how each damage grew, for the places where it ever reached ``stands_out`` (0..1)."""
     points = []
     for story in stories:

@@ -141,7 +141,7 @@ def _why(ws: Workspace, actor: Actor, site: Site, board: Board, unit: Unit) -> N
                 alt=f"Coupler {plain(damage.photo.position)}, {when}",
                 width=150,
             )
-            st.markdown(f"**{md(sentence(damage_words(damage)))}**  \nPhoto of {when}", width="content")
+            st.markdown(f"**{md(sentence(damage_words(damage)))}**  \nPhoto of {when}")
     for event in board.noted.get(unit.key, ()):
         when = clock(event.done_at, site.timezone)
         st.markdown(f"**{md(sentence(observation_words(event)), 800)}**  \n{md(event.done_by)}, {when}")

@@ -90,7 +90,11 @@ def _roster(board: Board, site: Site) -> None:
     st.subheader("This week's units", anchor=False)
     rows = ranked([(line, board.standings[line.unit.key]) for line in board.lines])
     every = len(rows) <= _ROWS or st.toggle(f"Show all {len(rows)} units", key="whole_roster")
-    why = {line.unit.key: board.why(line.unit.key) for line in board.lines}
+    why = {
+        key: board.short(key)
+        for key, standing in board.standings.items()
+        if standing is Standing.DO_NOT_USE or board.noted.get(key)
+    }
     st.html(rows_html(rows if every else rows[:_ROWS], site.timezone, why))
     if not every:
         st.caption(f"{len(rows) - _ROWS} more units, none more urgent than these.")

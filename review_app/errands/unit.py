@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import altair as alt
-import pandas as pd
 import streamlit as st
 
 from data_tools.access import Actor, Permission
@@ -15,16 +13,16 @@ from data_tools.workspace import Workspace
 from model.errors import UnknownFamilyError
 from model.families import family
 from review_app import access, resources
-from review_app.stories import PhotoStory, events_of, growth, photo_stories
+from review_app.errands.growth import draw_growth
+from review_app.stories import PhotoStory, events_of, photo_stories
 from review_app.widgets.history_list import history_html
 from review_app.widgets.photo_view import as_url
 from review_app.widgets.pickers import pick_site, pick_unit, unit_title
 from review_app.widgets.signs import badge
 from review_app.widgets.text import clock, day, md, plain
-from review_app.wording import Standing, place_phrase
+from review_app.wording import Standing
 
 _PAGE = 30
-_FEWEST_FOR_GROWTH = 3
 
 
 def show() -> None:
@@ -43,8 +41,8 @@ def show() -> None:
     coupler = _pick_coupler(whole)
     stories = photo_stories(whole, coupler.id if coupler else None)
     if stories:
-        _then_and_now(ws, site, stories)
-        _growth(stories)
+        _then_and_now(ws, actor, site, stories)
+        draw_growth(ws, actor, site, stories)
     _timeline(ws, site, whole, stories, coupler)
 
 
@@ -96,13 +94,14 @@ def coupler_title(coupler: Coupler) -> str:
     return plain(f"Position {coupler.position}: {title}{part}, since {day(coupler.installed_on)}{until}")
 
 
-def _then_and_now(ws: Workspace, site: Site, stories: Sequence[PhotoStory]) -> None:
+def _then_and_now(ws: Workspace, actor: Actor, site: Site, stories: Sequence[PhotoStory]) -> None:
     st.subheader("Then and now", anchor=False)
     if len(stories) == 1:
         st.caption("Only one photo so far.")
+    coupler_id = stories[0].photo.coupler_id
+    whole = st.toggle("Whole photos instead of the straightened face", key=f"whole_{coupler_id}")
     titles = [clock(story.at, site.timezone) for story in stories]
     indices = list(range(len(stories)))
-    coupler_id = stories[0].photo.coupler_id
     for column, name, index in zip(st.columns(2, wrap=False), ("Then", "Now"), (0, -1), strict=True):
         if name == "Now" and len(stories) == 1:
             break
@@ -115,44 +114,15 @@ def _then_and_now(ws: Workspace, site: Site, stories: Sequence[PhotoStory]) -> N
                 key=f"{name}_{coupler_id}",
             )
             story = stories[chosen]
+            side = resources.MEDIUM
             st.image(
-                resources.picture(ws, story.photo, resources.MEDIUM),
+                resources.picture(ws, story.photo, side)
+                if whole
+                else resources.face_or_photo(ws, actor, story.photo, side),
                 alt=f"{name}: coupler on {titles[chosen]}",
                 width="stretch",
             )
             st.html(badge(story.standing))
-
-
-def _growth(stories: list[PhotoStory]) -> None:
-    points = growth(stories)
-    times = {point.at for point in points}
-    st.subheader("How it grew", anchor=False)
-    if not points:
-        st.caption("No damage has stood out in any photo of this coupler.")
-        return
-    if len(times) < _FEWEST_FOR_GROWTH:
-        st.caption(f"Not enough data: {len(times)} judged photos, {_FEWEST_FOR_GROWTH} needed.")
-        return
-    frame = pd.DataFrame(
-        {
-            "at": [point.at for point in points],
-            "probability": [point.probability for point in points],
-            "finding": [place_phrase(point.kind, point.place) for point in points],
-        }
-    )
-    chart = (
-        alt.Chart(frame)
-        .mark_line(point={"size": 50})
-        .encode(
-            x=alt.X("at:T", title=None),
-            y=alt.Y("probability:Q", title="model's probability", scale=alt.Scale(domain=[0, 1])),
-            color=alt.Color("finding:N", legend=alt.Legend(orient="bottom", title=None, labelLimit=300)),
-            strokeDash=alt.StrokeDash("finding:N", legend=None),
-        )
-        .properties(height=240)
-    )
-    st.altair_chart(chart, width="stretch", alt="The model's probability of each finding over time")
-    st.caption(f"n = {len(times)} judged photos. The probability is the model's, not the size of the damage.")
 
 
 def _timeline(

@@ -37,7 +37,7 @@ def entry_html(line: RosterLine, standing: Standing, timezone: str, note: str) -
     photo = line.last_photo
     when = clock(photo.seen_at or photo.received_at, timezone) if photo else "never photographed"
     return (
-        f'<div class="cr-entry">{badge(standing)} <span class="cr-name">{esc(unit_title(line.unit))}</span>'
+        f'<div class="cr-entry"><span class="cr-name">{esc(unit_title(line.unit))}</span> {badge(standing)}'
         f'<div class="cr-when">{esc(note or when, 400)}</div></div>'
     )
 

@@ -175,7 +175,7 @@ def test_growth_is_not_drawn_from_two_photos(open_app: OpenApp, ws: Workspace) -
     send(ws, "H-01", INTACT, 1, days_ago=7)
     send(ws, "H-01", MELTED, 2)
     app = open_app(TECHNICIAN, "unit")
-    assert "Not enough data: 2 judged photos, 3 needed" in page_words(app)
+    assert "Not enough data for a curve: 2 judged photos, 3 needed" in page_words(app)
     assert not app.get("arrow_vega_lite_chart")
 
 
