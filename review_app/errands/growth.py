@@ -30,24 +30,21 @@ def draw_growth(ws: Workspace, actor: Actor, site: Site, stories: Sequence[Photo
     if not places:
         st.caption("No damage has stood out in any photo of this coupler.")
         return
-    phrases = {finding: sentence(place_phrase(finding.kind, finding.place)) for finding in places}
-    chosen = places[0]
+    phrases = [sentence(place_phrase(finding.kind, finding.place)) for finding in places]
+    chosen = 0
     if len(places) > 1:
+        # Numbers, because Streamlit takes a record for several values.
+        numbers = list(range(len(places)))
+        key = f"growth_{stories[0].photo.coupler_id}"
         chosen = (
-            st.pills(
-                "Finding",
-                places,
-                default=places[0],
-                required=True,
-                format_func=phrases.__getitem__,
-                key=f"growth_{stories[0].photo.coupler_id}",
-            )
-            or places[0]
+            st.pills("Finding", numbers, default=0, required=True, format_func=phrases.__getitem__, key=key)
+            or 0
         )
     else:
-        st.markdown(f"**{phrases[chosen]}**")
-    _strip(ws, actor, site, stories, chosen)
-    _chart([point for point in growth(stories) if (point.kind, point.place) == (chosen.kind, chosen.place)])
+        st.markdown(f"**{phrases[0]}**")
+    finding = places[chosen]
+    _strip(ws, actor, site, stories, finding)
+    _chart([p for p in growth(stories) if (p.kind, p.place) == (finding.kind, finding.place)])
 
 
 def picked(stories: Sequence[PhotoStory], most: int = _SHOTS) -> list[PhotoStory]:
@@ -80,6 +77,8 @@ def _strip(
 
 
 def _chart(points: Sequence[GrowthPoint]) -> None:
+    if not points:
+        return
     times = {point.at for point in points}
     if len(times) < _FEWEST:
         st.caption(f"Not enough data for a curve: {len(times)} judged photos, {_FEWEST} needed.")

@@ -59,7 +59,7 @@ def _story(story: PhotoStory, timezone: str, picture_url: Callable[[PhotoRecord]
         if judgement.outcome is Outcome.CANNOT_JUDGE and judgement.reason:
             words += f": {REASON_WORDS[judgement.reason]}"
         lines.append(
-            f'<div>Model: {esc(words)} <span class="cr-quiet">({esc(verdict.model_version)})</span></div>'
+            f'<div>Model: {esc(words)} <span class="cr-quiet cr-version">({esc(verdict.model_version)})</span></div>'
         )
     lines += [f"<div>{esc(d.decided_by)} {esc(decision_words(d), 700)}</div>" for d in story.decisions]
     return (

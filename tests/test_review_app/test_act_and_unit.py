@@ -10,10 +10,13 @@ from data_tools.records import DecisionKind, EventKind, EventRecord, UnitStatus
 from data_tools.review import decide, queue
 from data_tools.sites import add_unit, get_unit, list_sites
 from data_tools.workspace import Workspace
+from model.vocabulary import Triage
+from review_app.errands.growth import picked
 from review_app.widgets.work_sheet import work_sheet
 from tests.test_review_app.conftest import OpenApp
+from tests.test_review_app.fakes import Scene
 from tests.test_review_app.reading import page_words
-from tests.test_review_app.scenario import INTACT, LEAD, MELTED, TECHNICIAN, UNSURE, UPLOADER, send
+from tests.test_review_app.scenario import BROKEN, INTACT, LEAD, MELTED, TECHNICIAN, UNSURE, UPLOADER, send
 
 HOSTILE = "<script>alert(1)</script> =HYPERLINK(1)"
 
@@ -177,6 +180,31 @@ def test_growth_is_not_drawn_from_two_photos(open_app: OpenApp, ws: Workspace) -
     app = open_app(TECHNICIAN, "unit")
     assert "Not enough data for a curve: 2 judged photos, 3 needed" in page_words(app)
     assert not app.get("arrow_vega_lite_chart")
+
+
+def test_each_finding_is_shown_photo_by_photo(open_app: OpenApp, ws: Workspace) -> None:
+    both = Scene(MELTED.findings + BROKEN.findings, Triage.FLAG)
+    for number, scene in enumerate([INTACT, INTACT, MELTED, both]):
+        send(ws, "H-01", scene, number, days_ago=28 - 7 * number)
+    entry = next(e for e in queue(ws, TECHNICIAN) if len(e.verdict.judgement.findings) == 2)
+    decide(ws, TECHNICIAN, entry.photo.id, entry.verdict.id, DecisionKind.CORRECTED, BROKEN.findings)
+    app = open_app(TECHNICIAN, "unit")
+    pills = next(p for p in app.pills if (p.key or "").startswith("growth_"))
+    assert pills.options == ["Pin housing broken, bottom", "Housing melted by heat, upper left"]
+    words = page_words(app)
+    assert "n = 4 photos, oldest first" in words
+    assert "model 93% Ivo Tamm: yes" in words
+    assert "n = 4 judged photos" in words
+    pills.set_value(1).run()
+    assert "model 93% Ivo Tamm: no" in page_words(app)
+
+
+def test_long_histories_are_shown_from_first_to_last() -> None:
+    stories = list(range(100))
+    shown = picked(stories)  # type: ignore[arg-type]
+    assert len(shown) == 8
+    assert (shown[0], shown[-1]) == (0, 99)
+    assert picked(stories[:5]) == stories[:5]  # type: ignore[arg-type]
 
 
 def test_a_unit_without_photos_says_so(open_app: OpenApp) -> None:
