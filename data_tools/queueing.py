@@ -50,6 +50,13 @@ def queue(ws: Workspace, actor: Actor, site_key: str | None = None, limit: int =
         return _items(session, _mixed(main, audits, limit))
 
 
+def items_of(ws: Workspace, actor: Actor, photo_ids: Sequence[int]) -> list[QueueItem]:
+    """Return these photos as they would lie in the queue, in the order given, queued or not."""
+    actor.require(Permission.DECIDE)
+    with ws.read() as session:
+        return _items(session, [(photo_id, 0.0) for photo_id in photo_ids])
+
+
 def queue_length(ws: Workspace, actor: Actor, site_key: str | None = None) -> int:
     """Return how many photos wait for this technician in all."""
     actor.require(Permission.DECIDE)

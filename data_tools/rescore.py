@@ -3,18 +3,50 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import case, func, select
 
 from data_tools import jobs
 from data_tools.access import Actor, Permission
-from data_tools.database.schema import PhotoRow, VerdictRow
+from data_tools.database.schema import PhotoRow, RoundRow, SiteRow, VerdictRow
 from data_tools.intake import add_verdict
 from data_tools.model_side import Judge, judging_side
 from data_tools.states import refresh_state
 from data_tools.workspace import Workspace, now_or
 from model.photo import open_photo
+
+
+@dataclass(frozen=True)
+class RoundToJudge:
+    """One round: its number, site and ISO week, its photos, and how many the live version has not judged."""
+
+    round_id: int
+    site_key: str
+    iso_year: int
+    iso_week: int
+    photos: int
+    left: int
+
+
+def rounds_to_judge(ws: Workspace, actor: Actor, limit: int = 60) -> list[RoundToJudge]:
+    """Return the latest rounds with photos that the live version has not judged, newest first."""
+    actor.require(Permission.MANAGE_MODELS)
+    version = ws.classifier().version
+    done = select(VerdictRow.photo_id).where(VerdictRow.model_version == version)
+    left = func.sum(case((PhotoRow.id.not_in(done), 1), else_=0))
+    query = (
+        select(RoundRow.id, SiteRow.key, RoundRow.iso_year, RoundRow.iso_week, func.count(PhotoRow.id), left)
+        .join(PhotoRow, PhotoRow.round_id == RoundRow.id)
+        .join(SiteRow, SiteRow.id == RoundRow.site_id)
+        .group_by(RoundRow.id, SiteRow.key, RoundRow.iso_year, RoundRow.iso_week)
+        .having(left > 0)
+        .order_by(RoundRow.iso_year.desc(), RoundRow.iso_week.desc(), SiteRow.key)
+        .limit(limit)
+    )
+    with ws.read() as session:
+        return [RoundToJudge(*row) for row in session.execute(query)]
 
 
 def rescore(

@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from data_tools.jobs import latest_job, open_job
 from data_tools.trends import Figure
 from data_tools.workspace import Workspace
 from review_app.widgets import charts
@@ -62,27 +61,6 @@ def test_the_monthly_report_can_be_made(open_app: OpenApp, ws: Workspace) -> Non
     next(button for button in app.button if button.label == "Make the report").click().run()
     assert not app.exception
     assert app.get("download_button")
-
-
-def test_models_move_only_with_a_reason(open_app: OpenApp) -> None:
-    app = open_app(LEAD, "models")
-    assert "Live: **shipped**" in page_words(app)
-    next(button for button in app.button if button.label == "Go back").click().run()
-    assert "Write the reason." in page_words(app)
-    app.text_input(key="back_why").set_value("too many false alarms")
-    next(button for button in app.button if button.label == "Go back").click().run()
-    assert "an earlier version to go back to" in page_words(app)
-
-
-def test_a_training_that_runs_is_shown_and_not_started_twice(open_app: OpenApp, ws: Workspace) -> None:
-    job = open_job(ws, LEAD, "retrain")
-    app = open_app(LEAD, "models")
-    assert "Train now" not in [button.label for button in app.button]
-    next(button for button in app.button if button.label == "Stop").click().run()
-    latest = latest_job(ws, LEAD)
-    assert latest is not None
-    assert latest.id == job.id
-    assert latest.stop_asked
 
 
 def test_csv_runs_nothing_in_a_spreadsheet() -> None:

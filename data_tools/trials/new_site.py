@@ -1,0 +1,214 @@
+"""What does a retrain bring at a site whose plastics, light and cameras the model has never seen?
+
+``python -m data_tools.trials.new_site MANIFEST OUT``: of a labelled set of that site some photos are
+confirmed through the store's own verbs, the model retrains, and live version and candidate are measured on
+other couplers of the site that nobody confirmed and no version has learnt from.
+
+An error is a usable photo of a coupler that is refused, or whose label is not the true one. The exact test
+takes one photo of each coupler (the first by name), since photos of one coupler are alike; the others are
+reported beside it, with an interval from drawing couplers.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import time
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import binomtest
+
+from data_tools import model_side, registry
+from data_tools.cli.frame import share_bar
+from data_tools.jobs import Beat
+from data_tools.retrain import SAMPLES, RetrainOutcome, retrain
+from data_tools.settings import Settings
+from data_tools.trials.operator import LEAD, SEEN_FROM, confirm, send
+from data_tools.workspace import Workspace, init_workspace
+from model.judgement import Judgement
+from model.manifest import LabelledPhoto, read_manifest
+from model.metrics import clopper_pearson
+from model.vocabulary import Outcome, Triage, summary_label
+
+DRAWS = 2000
+
+
+@dataclass(frozen=True)
+class Split:
+    """Photos to confirm and photos to measure on, of different couplers."""
+
+    confirmed: list[LabelledPhoto]
+    measured: list[LabelledPhoto]
+
+
+def split(labels: Sequence[LabelledPhoto], confirm_photos: int, couplers: int, seed: int = 0) -> Split:
+    """Draw whole couplers until ``confirm_photos`` photos are together, then up to ``couplers`` others.
+
+    Only couplers with a usable photo are measured on, and only their usable photos.
+    """
+    by_coupler: dict[str, list[LabelledPhoto]] = defaultdict(list)
+    for label in labels:
+        by_coupler[label.coupler].append(label)
+    names = sorted(by_coupler)
+    random.Random(seed).shuffle(names)
+    confirmed: list[LabelledPhoto] = []
+    while names and len(confirmed) < confirm_photos:
+        confirmed += by_coupler[names.pop()][: confirm_photos - len(confirmed)]
+    usable = {name: sorted(filter(_usable, by_coupler[name]), key=lambda p: p.file) for name in names}
+    chosen = [name for name in names if usable[name]][:couplers]
+    return Split(confirmed, [photo for name in chosen for photo in usable[name]])
+
+
+def _usable(photo: LabelledPhoto) -> bool:
+    """Whether the photo ought to be judged and its truth is plain (nothing between seen and unseen)."""
+    plain = all(not 0.03 < finding.visible < 0.12 for finding in photo.findings)
+    return photo.family is not None and photo.reason is None and plain
+
+
+@dataclass(frozen=True)
+class Answers:
+    """For each measured photo: whether the label is wrong, damage was called clear, intact was flagged, the
+    photo was sent to a person, or refused."""
+
+    wrong: NDArray[np.bool_]
+    missed: NDArray[np.bool_]
+    false_alarm: NDArray[np.bool_]
+    unsure: NDArray[np.bool_]
+    refused: NDArray[np.bool_]
+
+
+def answers(artefact: Path, photos: Sequence[LabelledPhoto], root: Path) -> Answers:
+    """Judge the photos with a model file."""
+    from model.predict import Classifier
+    from model.scorebook import score_labelled
+
+    rows = [
+        _answer(scored.label, scored.judgement)
+        for scored in score_labelled(Classifier.load(artefact), photos, root)
+    ]
+    return Answers(*np.array(rows, dtype=bool).reshape(len(photos), 5).T)
+
+
+def _answer(label: LabelledPhoto, judged: Judgement) -> tuple[bool, bool, bool, bool, bool]:
+    truth = {finding.kind for finding in label.findings if finding.visible >= SEEN_FROM}
+    refused = judged.outcome is Outcome.CANNOT_JUDGE
+    return (
+        refused or judged.label is not summary_label(truth),
+        bool(truth) and judged.triage is Triage.CLEAR,
+        not truth and judged.triage is Triage.FLAG,
+        judged.triage is Triage.UNSURE,
+        refused,
+    )
+
+
+def compared(before: Answers, after: Answers, photos: Sequence[LabelledPhoto]) -> dict[str, Any]:
+    """Return errors before and after with exact intervals, the exact McNemar test on one photo of each
+    coupler, and the fall of the errors with a 95 % interval from drawing couplers with replacement."""
+    first = np.array([n == 0 or p.coupler != photos[n - 1].coupler for n, p in enumerate(photos)])
+    table: dict[str, Any] = {}
+    for name in ("wrong", "missed", "false_alarm", "unsure", "refused"):
+        old, new = getattr(before, name), getattr(after, name)
+        table[name] = {
+            "before": asdict(clopper_pearson(int(old[first].sum()), int(first.sum()))),
+            "after": asdict(clopper_pearson(int(new[first].sum()), int(first.sum()))),
+            "all_photos": [int(old.sum()), int(new.sum()), len(photos)],
+        }
+    only_before = int((before.wrong & ~after.wrong)[first].sum())
+    only_after = int((after.wrong & ~before.wrong)[first].sum())
+    table["mcnemar"] = {"only_before_wrong": only_before, "only_after_wrong": only_after}
+    if only_before + only_after:
+        table["mcnemar"]["p_two_sided"] = binomtest(only_before, only_before + only_after).pvalue
+    table["fall_of_errors"] = _fall(before.wrong, after.wrong, first)
+    return table
+
+
+def _fall(old: NDArray[np.bool_], new: NDArray[np.bool_], first: NDArray[np.bool_]) -> dict[str, Any]:
+    block = np.cumsum(first) - 1
+    before, after = np.bincount(block, old), np.bincount(block, new)
+    draw = np.random.default_rng(0).integers(0, len(before), (DRAWS, len(before)))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        falls = 1 - after[draw].sum(1) / before[draw].sum(1)
+    low, high = np.nanpercentile(falls, (2.5, 97.5))
+    one = 1 - new[first].sum() / max(1, old[first].sum())
+    return {
+        "one_photo_each": one,
+        "all_photos": 1 - after.sum() / max(1, before.sum()),
+        "low": low,
+        "high": high,
+    }
+
+
+def recalls(candidate: Path, live: Path, frozen_test: Path) -> dict[str, dict[str, int]]:
+    """Return for each damage (and intact) how many of the frozen test both, one or neither find."""
+    from model.compare import RENDERED, compare
+
+    pairs = compare(candidate, live, [], frozen_test=frozen_test).sets[RENDERED]
+    return {name: {**asdict(pair), "n": pair.n} for name, pair in pairs.items()}
+
+
+def trial(ws: Workspace, manifest: Path, parts: Split, frozen_test: Path, progress: Beat) -> dict[str, Any]:
+    """Confirm, retrain and measure in an empty workspace; return the report."""
+    live = ws.live_artefact() or model_side.shipped_artefact()
+    start = time.perf_counter()
+    decisions = confirm(ws, send(ws, parts.confirmed, manifest.parent))
+    sent_s, start = time.perf_counter() - start, time.perf_counter()
+    outcome = retrain(ws, LEAD, progress=progress)
+    retrain_s = time.perf_counter() - start
+    candidate = _file_of(ws, outcome)
+    before, after = (answers(file, parts.measured, manifest.parent) for file in (live, candidate))
+    return {
+        "confirmed": {"photos": len(parts.confirmed), "decisions": decisions, **outcome.training_set.counts},
+        "measured": {"photos": len(parts.measured), "couplers": len({p.coupler for p in parts.measured})},
+        "promoted": outcome.promoted,
+        "lines": list(outcome.lines),
+        "seconds": {"sending and confirming": round(sent_s), "retraining": round(retrain_s)},
+        "new_site": compared(before, after, parts.measured),
+        "frozen_test": recalls(candidate, live, frozen_test),
+    }
+
+
+def _file_of(ws: Workspace, outcome: RetrainOutcome) -> Path:
+    versions = registry.list_versions(ws, LEAD)
+    return ws.folder / next(v.path for v in versions if v.version == outcome.candidate)
+
+
+@click.command()
+@click.argument("manifest", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.argument("out", type=click.Path(path_type=Path, file_okay=False))
+@click.option("--confirm", "photos", type=int, default=150, show_default=True, help="Photos to confirm.")
+@click.option("--couplers", type=int, default=300, show_default=True, help="Other couplers to measure on.")
+@click.option("--frozen-test", type=click.Path(path_type=Path, exists=True), help="Default: the samples.")
+@click.option("--replay", type=click.Path(path_type=Path, exists=True), help="Default: the samples.")
+@click.option("--seed", type=int, default=0, show_default=True, help="Which couplers are drawn.")
+def main(
+    manifest: Path,
+    out: Path,
+    photos: int,
+    couplers: int,
+    frozen_test: Path | None,
+    replay: Path | None,
+    seed: int,
+) -> None:
+    """Confirm photos of MANIFEST in a new workspace under OUT, retrain, and measure on other couplers."""
+    test = frozen_test or SAMPLES
+    settings = Settings(
+        workspace=out / "workspace", gate_manifest=str(test), replay_manifest=str(replay or ""),
+        blind_audit_share=0.0,
+    )  # fmt: skip
+    parts = split(read_manifest(manifest), photos, couplers, seed)
+    with share_bar("retraining") as progress:
+        report = trial(init_workspace(settings), manifest, parts, test, progress)
+    text = json.dumps(report, indent=1, default=float)
+    (out / "new-site.json").write_text(text, encoding="utf-8")
+    click.echo(text)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,81 @@
+"""Teaching: which photos to review next, what the limits still lack, and the training itself."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from data_tools.access import Actor
+from data_tools.jobs import RETRAIN, start_retrain
+from data_tools.limit_needs import limit_needs
+from data_tools.next_photos import next_photos
+from data_tools.queueing import items_of
+from data_tools.records import PhotoRecord
+from data_tools.workspace import Workspace
+from model.vocabulary import LABEL_OF_KIND
+from review_app import resources
+from review_app.review_desk import Desk
+from review_app.widgets.job_panel import job_panel
+from review_app.widgets.text import clock, md, plain
+from review_app.wording import LABEL_WORDS, sentence
+
+_NEXT = 20
+_SHOWN = 6
+
+
+def teach(ws: Workspace, actor: Actor) -> None:
+    """Draw what to review next, the training, and the limits."""
+    st.subheader("Train on what was confirmed", anchor=False)
+    st.write(
+        "A new version learns from the decisions of your technicians. It goes live only if it does no worse "
+        "on couplers that it has never seen; otherwise it is held, with the reason."
+    )
+    job_panel(
+        ws,
+        actor,
+        RETRAIN,
+        "Train now",
+        start_retrain,
+        icon=":material/model_training:",
+        stop_help="Stops at the next step; the live version stays. Train again and it goes on from there.",
+    )
+    _review_next(ws, actor)
+    _limits(ws, actor)
+
+
+def _review_next(ws: Workspace, actor: Actor) -> None:
+    st.subheader("Photos to review next", anchor=False)
+    photos = next_photos(ws, actor, _NEXT)
+    if not photos:
+        st.info("Nothing undecided is left to learn from.", icon=":material/done_all:")
+        return
+    st.write(
+        f"The {len(photos)} undecided photos that the model would learn most from: it is in doubt about them "
+        "and no two are alike. What could hurt first comes first on the Review screen; this is another order."
+    )
+    columns = st.columns(_SHOWN)
+    for column, photo in zip(columns, photos, strict=False):
+        with column:
+            _thumbnail(ws, photo)
+    if st.button("Review these now", icon=":material/fact_check:"):
+        items = items_of(ws, actor, [photo.id for photo in photos])
+        st.session_state["desk"] = (None, Desk(items=items, waiting=len(items)))
+        st.switch_page(resources.screen("review"))
+
+
+def _thumbnail(ws: Workspace, photo: PhotoRecord) -> None:
+    name = f"{photo.unit_key} {photo.position}"
+    st.image(resources.picture(ws, photo, resources.SMALL), alt=plain(name), width="stretch")
+    seen = clock(photo.seen_at or photo.received_at, ws.settings.timezone)
+    st.caption(f"{md(name)}, {md(photo.site_key)}, {seen}")
+
+
+def _limits(ws: Workspace, actor: Actor) -> None:
+    st.subheader("Limits set on your own photos", anchor=False)
+    st.write(
+        "Below its limit a damage is called clear. The limits follow your own confirmed photos once there "
+        "are enough that no version has learnt from: those of one coupler in five, held out for ever."
+    )
+    for need in limit_needs(ws, actor):
+        share = min(1.0, need.have / need.needed)
+        name = sentence(LABEL_WORDS[LABEL_OF_KIND[need.kind]])
+        st.progress(share, text=f"{name}: {need.have} of {need.needed} (limit at {need.rate:.0%} misses)")
