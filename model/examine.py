@@ -15,6 +15,7 @@ from model.locate import Face, locate
 from model.photo import Photo
 from model.preprocess import to_tensor, warp_view
 from model.quality import measure
+from model.serving import CPU_BATCH, on_cpu
 from model.vocabulary import Place, Reason
 
 
@@ -38,30 +39,35 @@ class Examination:
 
 
 def examine(model: Model, photos: list[Photo]) -> list[Examination]:
-    """Examine a batch of photos together."""
+    """Examine photos together: all of them on a GPU, a few at a time on a CPU, where many are slower."""
+    if not on_cpu(model.condition):
+        return _examine_together(model, photos)
+    starts = range(0, len(photos), CPU_BATCH)
+    return [seen for at in starts for seen in _examine_together(model, photos[at : at + CPU_BATCH])]
+
+
+def _examine_together(model: Model, photos: list[Photo]) -> list[Examination]:
     faces = locate(model.locator, [photo.rgb for photo in photos])
-    located = [(n, face) for n, face in enumerate(faces) if face is not None]
-    results = [_faceless(photo) for photo in photos]
-    if not located:
-        return results
-    views = [
-        warp_view(photos[n].rgb, face.matrix @ canonical_to_mm(face.family), CANONICAL_PIXELS)
-        for n, face in located
+    located = [(photo, face) for photo, face in zip(photos, faces, strict=True) if face is not None]
+    looks = iter(_look_at_conditions(model, located))
+    return [
+        _faceless(photo) if face is None else _examination(photo, face, next(looks))
+        for photo, face in zip(photos, faces, strict=True)
     ]
-    out = _run_condition(model, views, [FAMILY_KEYS.index(face.family.key) for _, face in located])
-    for row, (n, face) in enumerate(located):
-        quality = measure(photos[n].rgb, face.matrix, face.family)
-        results[n] = Examination(
-            face=face,
-            reason=Reason.SEVERAL_FACES if face.others > 0 else quality.reason,
-            quality=quality.measures,
-            in_frame=_in_frame(photos[n], face),
-            housing=out["housing"][row, : len(face.family.contacts)],
-            latch=out["latch"][row],
-            photo=out["photo"][row],
-            usable=out["usable"][row],
-        )
-    return results
+
+
+def _examination(photo: Photo, face: Face, look: dict[str, NDArray[np.float32]]) -> Examination:
+    quality = measure(photo.rgb, face.matrix, face.family)
+    return Examination(
+        face=face,
+        reason=Reason.SEVERAL_FACES if face.others > 0 else quality.reason,
+        quality=quality.measures,
+        in_frame=_in_frame(photo, face),
+        housing=look["housing"][: len(face.family.contacts)],
+        latch=look["latch"],
+        photo=look["photo"],
+        usable=look["usable"],
+    )
 
 
 def _faceless(photo: Photo) -> Examination:
@@ -70,16 +76,24 @@ def _faceless(photo: Photo) -> Examination:
     return Examination(None, report.reason or Reason.NO_FACE, report.measures)
 
 
-def _run_condition(
-    model: Model, views: list[NDArray[np.uint8]], families: list[int]
-) -> dict[str, NDArray[np.float32]]:
+def _look_at_conditions(
+    model: Model, located: list[tuple[Photo, Face]]
+) -> list[dict[str, NDArray[np.float32]]]:
+    """Return the condition network's outputs for each located face."""
+    if not located:
+        return []
+    views = [
+        warp_view(photo.rgb, face.matrix @ canonical_to_mm(face.family), CANONICAL_PIXELS)
+        for photo, face in located
+    ]
     device = next(model.condition.parameters()).device
     parts, latches, valid = family_boxes(device)
-    index = torch.tensor(families, device=device)
+    index = torch.tensor([FAMILY_KEYS.index(face.family.key) for _, face in located], device=device)
     with torch.inference_mode():
         out = model.condition(to_tensor(views).to(device), parts[index], latches[index], valid[index])
         out["usable"] = torch.softmax(out["usable"], dim=1)
-    return {name: value.cpu().numpy() for name, value in out.items()}
+    arrays = {name: value.cpu().numpy() for name, value in out.items()}
+    return [{name: values[row] for name, values in arrays.items()} for row in range(len(located))]
 
 
 def _in_frame(photo: Photo, face: Face) -> dict[Place, float]:

@@ -1,11 +1,14 @@
 """Find the coupler face in a photo: two glances of ``LocatorNet`` and a robust homography each time.
 
 The first glance sees the whole photo small; the second sees the face straightened and near, so that a face
-a sixth of the frame wide is placed as exactly as one that fills it. Everything works on batches.
+a sixth of the frame wide is placed as exactly as one that fills it. Neither looks at more pixels than it
+needs: the first is no taller than the photo's shape asks, the second no wider than the largest face.
+Everything works on batches.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -20,9 +23,16 @@ from model.network import LOCATOR_STRIDE, LocatorNet
 from model.preprocess import LOCATOR_PIXELS, letterbox_matrix, to_tensor, warp_view
 from model.views import WHERE_UNIT_MM
 
-GLANCE_MM = 96.0
+FIRST_PIXELS = LOCATOR_PIXELS
+"""Longer side of the first glance."""
+NEAR_MM, NEAR_PIXELS = 72.0, 192
+"""Side of the second glance: at the scale that the network was taught (96 mm on 256 pixels), but trimmed to
+the face. Measured on 78 rendered photos, the farthest place is off by as much as with 96 mm (median 0.60 mm
+against 0.59, 95 % within 1.40 against 1.39) for 44 % less work."""
+COARSEST_CELL = 32
+"""Pixels of a view that one cell of the network's smallest map covers."""
 FIT_PIXELS = 4.0
-"""A cell agrees with the fitted face when it is projected within this many pixels of a 256-pixel glance."""
+"""A cell agrees with the fitted face when it is projected within this many pixels of the glance."""
 
 _LEAST_CELLS = 8
 # 1/cos(60 degrees): beyond that the sleeves hide each other and nothing can be judged.
@@ -44,7 +54,7 @@ class Face:
 
 @dataclass(frozen=True)
 class _Glance:
-    """The network's maps for one view, as numpy: mask and where (2), 32 x 32 cells, and the photo logits."""
+    """The network's maps for one view, as numpy: mask and where (2) for each cell, and the photo logits."""
 
     mask: NDArray[np.float32]
     where: NDArray[np.float32]
@@ -54,21 +64,19 @@ class _Glance:
 
 def locate(network: LocatorNet, photos: list[NDArray[np.uint8]]) -> list[Face | None]:
     """Find the face in each photo (uint8 HxWx3); ``None`` where there is none that could be judged."""
-    views = []
-    for rgb in photos:
-        height, width = rgb.shape[:2]
-        views.append(warp_view(rgb, letterbox_matrix(width, height), LOCATOR_PIXELS))
+    sizes = [glance_size(rgb.shape[1], rgb.shape[0]) for rgb in photos]
+    boxes = [
+        letterbox_matrix(rgb.shape[1], rgb.shape[0], size) for rgb, size in zip(photos, sizes, strict=True)
+    ]
+    views = [warp_view(*cut) for cut in zip(photos, boxes, sizes, strict=True)]
     first: list[tuple[int, Face]] = []
     for number, glance in enumerate(_look(network, views)):
-        height, width = photos[number].shape[:2]
-        face = _fit(glance, letterbox_matrix(width, height), count_others=True)
+        face = _fit(glance, boxes[number], count_others=True)
         if face is not None:
             first.append((number, face))
     found: list[Face | None] = [None] * len(photos)
-    nearer = [face.matrix @ _glance_to_mm(face.family) for _, face in first]
-    views = [
-        warp_view(photos[number], m, LOCATOR_PIXELS) for (number, _), m in zip(first, nearer, strict=True)
-    ]
+    nearer = [face.matrix @ _near_to_mm(face.family) for _, face in first]
+    views = [warp_view(photos[number], m, NEAR_PIXELS) for (number, _), m in zip(first, nearer, strict=True)]
     for (number, before), matrix, glance in zip(first, nearer, _look(network, views), strict=True):
         again = _fit(glance, matrix, count_others=False)
         if again is not None:
@@ -77,15 +85,29 @@ def locate(network: LocatorNet, photos: list[NDArray[np.uint8]]) -> list[Face | 
     return found
 
 
-def _glance_to_mm(family: Family) -> Matrix:
+def glance_size(width: int, height: int) -> tuple[int, int]:
+    """Return width and height of the first glance at a photo: whole multiples of the coarsest cell."""
+    scale = FIRST_PIXELS / max(width, height)
+    across, down = (math.ceil(round(side * scale, 3) / COARSEST_CELL) for side in (width, height))
+    return across * COARSEST_CELL, down * COARSEST_CELL
+
+
+def _near_to_mm(family: Family) -> Matrix:
     x, y = family.nose_centre
-    half = GLANCE_MM / 2
-    return box_to_mm(Box(x - half, y - half, x + half, y + half), LOCATOR_PIXELS)
+    half = NEAR_MM / 2
+    return box_to_mm(Box(x - half, y - half, x + half, y + half), NEAR_PIXELS)
 
 
 def _look(network: LocatorNet, views: list[NDArray[np.uint8]]) -> list[_Glance]:
-    if not views:
-        return []
+    """Run the network over all views; those of one shape together."""
+    glances: dict[int, _Glance] = {}
+    for shape in dict.fromkeys(view.shape for view in views):
+        numbers = [n for n, view in enumerate(views) if view.shape == shape]
+        glances |= zip(numbers, _look_together(network, [views[n] for n in numbers]), strict=True)
+    return [glances[n] for n in range(len(views))]
+
+
+def _look_together(network: LocatorNet, views: list[NDArray[np.uint8]]) -> list[_Glance]:
     with torch.inference_mode():
         out = network(to_tensor(views).to(next(network.parameters()).device))
     mask = torch.sigmoid(out["mask"][:, 0]).cpu().numpy()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from model.examine import Examination, examine, full_size_matrix
 from model.judgement import Finding, Judgement, LocatedFace
 from model.photo import Photo
 from model.preprocess import ServePreset
+from model.serving import on_cpu, ready
 from model.vocabulary import (
     ADVICE,
     LABEL_OF_KIND,
@@ -38,6 +40,7 @@ class Classifier:
 
     def __init__(self, model: Model) -> None:
         self._model = model
+        self._ready: Model | None = None
 
     @classmethod
     def load(cls, path: Path | None = None) -> Classifier:
@@ -56,8 +59,18 @@ class Classifier:
 
     @property
     def model(self) -> Model:
-        """The networks and their card, for evaluation and evidence."""
+        """The networks as trained and their card, for evaluation and evidence."""
         return self._model
+
+    def examine(self, photos: list[Photo]) -> list[Examination]:
+        """Return the raw numbers for photos: on a CPU from copies of the networks made ready for serving."""
+        if not on_cpu(self._model.condition):
+            return examine(self._model, photos)
+        if self._ready is None:
+            self._ready = replace(
+                self._model, locator=ready(self._model.locator), condition=ready(self._model.condition)
+            )
+        return examine(self._ready, photos)
 
     def judge(self, photo: Photo) -> Judgement:
         """Judge one photo (see ``DECODE_SIDE``)."""
@@ -67,7 +80,7 @@ class Classifier:
         """Judge photos in order, ``batch`` at a time; memory does not grow with their number."""
         source = iter(photos)
         while group := list(islice(source, batch)):
-            for photo, examination in zip(group, examine(self._model, group), strict=True):
+            for photo, examination in zip(group, self.examine(group), strict=True):
                 yield self.read(photo, examination)
 
     def read(self, photo: Photo, seen: Examination) -> Judgement:

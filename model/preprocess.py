@@ -31,19 +31,24 @@ def _half_pixel(matrix: Matrix) -> Matrix:
     return result
 
 
-def warp_view(rgb: NDArray[np.uint8], view_to_photo: Matrix, side: int) -> NDArray[np.uint8]:
-    """Cut a ``side`` x ``side`` view out of ``rgb`` (uint8 HxWx3); ``view_to_photo`` maps view to photo.
+def warp_view(
+    rgb: NDArray[np.uint8], view_to_photo: Matrix, size: int | tuple[int, int]
+) -> NDArray[np.uint8]:
+    """Cut a view of ``size`` (its side, or width and height) out of ``rgb`` (uint8 HxWx3).
+
+    ``view_to_photo`` maps view to photo.
 
     Where the photo is much finer than the view, it is first halved (area mean) until it is not, so that thin
     cracks are averaged and not skipped over.
     """
     import cv2  # here, so that training on a machine without OpenCV can import the presets
 
-    corners = np.array([[0, 0], [side, 0], [side, side], [0, side]], dtype=np.float64)
+    width, height = (size, size) if isinstance(size, int) else size
+    corners = np.array([[0, 0], [width, 0], [width, height], [0, height]], dtype=np.float64)
     homogeneous = np.c_[corners, np.ones(4)] @ view_to_photo.T
     mapped = homogeneous[:, :2] / homogeneous[:, 2:]
     spans = np.linalg.norm(mapped - np.roll(mapped, 1, axis=0), axis=1)
-    step = float(spans.mean()) / side
+    step = float(spans.sum()) / (2 * (width + height))
     matrix = view_to_photo
     while step > 1.6 and min(rgb.shape[:2]) > 64:
         half = (rgb.shape[1] // 2, rgb.shape[0] // 2)
@@ -55,7 +60,7 @@ def warp_view(rgb: NDArray[np.uint8], view_to_photo: Matrix, side: int) -> NDArr
     view = cv2.warpPerspective(
         rgb,
         _half_pixel(matrix),
-        (side, side),
+        (width, height),
         flags=flags,
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=(grey,) * 3,
@@ -63,11 +68,18 @@ def warp_view(rgb: NDArray[np.uint8], view_to_photo: Matrix, side: int) -> NDArr
     return np.asarray(view, dtype=np.uint8)
 
 
-def letterbox_matrix(width: int, height: int, side: int = LOCATOR_PIXELS) -> Matrix:
-    """Return the matrix from a square view's pixels to a photo that is fitted whole and centred in it."""
-    scale = max(width, height) / side
+def letterbox_matrix(width: int, height: int, view: tuple[int, int]) -> Matrix:
+    """Return the matrix from a view's pixels to a photo that is fitted whole and centred in it.
+
+    ``view`` is the width and height of the view.
+    """
+    scale = max(width / view[0], height / view[1])
     return np.array(
-        [[scale, 0.0, (width - side * scale) / 2], [0.0, scale, (height - side * scale) / 2], [0.0, 0.0, 1.0]]
+        [
+            [scale, 0.0, (width - view[0] * scale) / 2],
+            [0.0, scale, (height - view[1] * scale) / 2],
+            [0.0, 0.0, 1.0],
+        ]
     )
 
 

@@ -7,7 +7,8 @@ import torch
 from model.dataset import FAMILY_KEYS
 from model.families import FAMILIES
 from model.geometry import project
-from model.locate import _fit, _Glance, locate
+from model.locate import NEAR_MM, NEAR_PIXELS, _fit, _Glance, glance_size, locate
+from model.network import LOCATOR_STRIDE
 from model.preprocess import LOCATOR_PIXELS, letterbox_matrix, warp_view
 from model.views import WHERE_UNIT_MM, locator_truth
 
@@ -90,9 +91,10 @@ class Oracle(torch.nn.Module):
 
     def forward(self, x: torch.Tensor) -> dict[str, torch.Tensor]:
         said = glance(self.key, self.answers.pop(0))
+        rows, columns = x.shape[2] // LOCATOR_STRIDE, x.shape[3] // LOCATOR_STRIDE
         return {
-            "mask": torch.from_numpy(20 * said.mask - 10)[None, None],
-            "where": torch.from_numpy(said.where)[None] / WHERE_UNIT_MM,
+            "mask": torch.from_numpy(20 * said.mask[:rows, :columns] - 10)[None, None],
+            "where": torch.from_numpy(said.where[:, :rows, :columns])[None] / WHERE_UNIT_MM,
             "present": torch.tensor([9.0]),
             "family": torch.from_numpy(20 * said.family)[None],
         }
@@ -102,8 +104,9 @@ def test_two_glances_come_back_to_photo_pixels() -> None:
     """The chain letterbox, first fit, straightened glance, second fit must end at the photo's own pixels."""
     truth = np.array([[6.0, 1.0, 700.0], [1.0, -6.0, 420.0], [2e-4, 1e-4, 1.0]])
     rgb = draw_face(FAMILIES["type1"], truth, (1280, 960), None)
-    boxed = np.linalg.inv(letterbox_matrix(1280, 960)) @ truth
-    straight = np.array([[256 / 96, 0, 128.0], [0, -256 / 96, 128.0], [0, 0, 1.0]])
+    boxed = np.linalg.inv(letterbox_matrix(1280, 960, glance_size(1280, 960))) @ truth
+    scale, middle = NEAR_PIXELS / NEAR_MM, NEAR_PIXELS / 2
+    straight = np.array([[scale, 0, middle], [0, -scale, middle], [0, 0, 1.0]])
     (face,) = locate(Oracle("type1", [boxed, straight]), [rgb])
     assert face is not None
     centres = FAMILIES["type1"].contact_centres()
@@ -112,7 +115,26 @@ def test_two_glances_come_back_to_photo_pixels() -> None:
 
 def test_letterbox_shows_the_whole_photo_centred() -> None:
     rgb = np.full((300, 600, 3), 255, np.uint8)
-    boxed = warp_view(rgb, letterbox_matrix(600, 300), 256)
+    boxed = warp_view(rgb, letterbox_matrix(600, 300, (256, 256)), 256)
     assert (boxed[66:190] > 250).all()
     assert (boxed[:60] == 128).all()
     assert (boxed[196:] == 128).all()
+
+
+@pytest.mark.parametrize(
+    ("photo", "wanted"),
+    [
+        ((4000, 3000), (256, 192)),
+        ((3000, 4000), (192, 256)),
+        ((1000, 1000), (256, 256)),
+        ((1000, 563), (256, 160)),
+        ((5000, 20), (256, 32)),
+    ],
+)
+def test_the_first_glance_has_the_photos_shape_in_whole_cells(
+    photo: tuple[int, int], wanted: tuple[int, int]
+) -> None:
+    assert glance_size(*photo) == wanted
+    boxed = warp_view(np.full((*photo[::-1], 3), 255, np.uint8), letterbox_matrix(*photo, wanted), wanted)
+    assert boxed.shape[:2] == wanted[::-1]
+    assert (boxed[boxed.shape[0] // 2] > 150).all()  # the rim is mixed with grey
