@@ -55,7 +55,7 @@ class Break:
         self.coarse = float(rng.uniform(1.2, 3.5))
         self.fine = float(rng.uniform(0.5, 0.9))
         self.rough = float(rng.uniform(0.25, 0.6))
-        self.lighter = float(rng.uniform(0.0, 0.1) if rng.random() < 0.4 else rng.uniform(0.1, 0.5))
+        self.lighter = float(rng.uniform(0.0, 0.1) if rng.random() < 0.25 else rng.uniform(0.12, 0.6))
         self.old = float(rng.uniform(0, 1) ** 1.5)
         self.bites = _bites(rng, damage, self)
 

@@ -90,7 +90,7 @@ def _card(photos: Sequence[LabelledPhoto], sheets: Sequence[Path]) -> list[str]:
     lines += _table("label of what can be seen (usable photos)", _counts(_label(p) for p in usable))
     lines += _table("family", _counts(str(p.family) for p in photos))
     lines += _table("reason why a photo cannot be judged", _counts(str(p.reason) for p in photos if p.reason))
-    for name in ("domain", "light", "cover", "codec", "curve"):
+    for name in ("domain", "style", "light", "cover", "codec", "curve"):
         lines += _table(name, _counts(str(p.attributes.get(name)) for p in photos))
     lines += _table("confounders", _counts(c for p in usable for c in p.attributes.get("confounders", [])))
     lines += _damage_table(usable)

@@ -63,9 +63,12 @@ class Lighting:
 
 
 def sample_key(rng: np.random.Generator, folder: Path | None = None) -> str:
-    """Draw the name of one set of surroundings: painted, or (one in four, where given) from ``folder``."""
+    """Draw the name of one set of surroundings: painted, or (one in three, where given) from ``folder``,
+    or a plain studio (one in twenty, where the domain has any)."""
+    if len(choice(STUDIOS)) and rng.random() < 0.05:
+        return sample_studio_key(rng)
     files = [name for name in _panorama_names(folder) if panorama_domain(name) is current()] if folder else []
-    if files and rng.random() < 0.25:
+    if files and rng.random() < 0.33:
         return f"panorama-{files[int(rng.integers(len(files)))]}"
     return f"painted-{int(rng.choice(choice(PAINTED))):04d}"
 

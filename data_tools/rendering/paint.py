@@ -109,6 +109,8 @@ def _paint_metal(canvas: Canvas, spec: CouplerSpec) -> None:
     )
     dull = on_metal * patches * np.float32(0.85 * finish["tarnish"])
     canvas.blend([0.12, 0.085, 0.055], dull, 0.65, 0.75)
+    if finish["socket_dark"]:
+        _darken_sockets(canvas, spec)
     if finish["bright_worn"]:
         canvas.blend([0.86, 0.85, 0.83], on_metal * smoothstep(0.1, 0.4, canvas.convex), 0.12, 1.0)
     if finish["verdigris"]:
@@ -118,6 +120,19 @@ def _paint_metal(canvas: Canvas, spec: CouplerSpec) -> None:
             * np.float32(finish["verdigris"])
         )
         canvas.blend([0.13, 0.38, 0.30], green, 0.9, 0.0)
+
+
+def _darken_sockets(canvas: Canvas, spec: CouplerSpec) -> None:
+    """Darken the sockets' insides with depth: no light comes back from their dirty, narrow bottoms."""
+    for mesh, start, stop in zip(canvas.meshes, canvas.starts[:-1], canvas.starts[1:], strict=True):
+        if not mesh.part.startswith("contact:"):
+            continue
+        part = slice(int(start), int(stop))
+        z = canvas.z[part]
+        deep = smoothstep(0.8, 3.5, z.max() - z) * np.float32(spec.finish["socket_dark"])
+        canvas.albedo[part] *= (1 - 0.93 * deep)[:, None]
+        canvas.metallic[part] *= 1 - 0.8 * deep
+        canvas.roughness[part] += deep * (0.8 - canvas.roughness[part])
 
 
 def paint_age(canvas: Canvas, spec: CouplerSpec) -> None:
@@ -139,6 +154,10 @@ def paint_age(canvas: Canvas, spec: CouplerSpec) -> None:
         canvas.roughness += worn * (0.15 - canvas.roughness)
     else:
         canvas.blend(lighter, 0.7 * worn, 0.75)
+    if finish["rim_scuff"]:
+        lip = canvas.where(lambda part: part == "rim") & (canvas.z > spec.build["recess"] - 2.0)
+        rubbed = lip * smoothstep(0.2, 0.5, canvas.noise(1.5, seed + 10, 3, lip)) * plastic
+        canvas.blend(lighter, rubbed.astype(np.float32) * np.float32(0.9 * finish["rim_scuff"]), 0.8)
     if finish["latch_scuff"]:
         hook = canvas.where(lambda part: part in ("latch_hook", "latch_stub"))
         rubbed = hook * smoothstep(0.1, 0.5, canvas.noise(2.2, seed + 9, 3, hook)) * plastic

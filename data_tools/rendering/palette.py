@@ -73,6 +73,8 @@ PLASTICS: dict[Domain, tuple[Table, Table]] = {
     Domain.LOCAL: (_LOCAL_SHELLS, _LOCAL_SLEEVES),
 }
 """Colours of shells and of sleeves."""
+DARK_SHARE, DARK_ROWS = 0.38, 2
+"""Share of couplers that are black or dark all over, as most real ones are: the first rows of the tables."""
 CONTACT_METALS: dict[Domain, Table] = {
     Domain.TRAIN: METALS[:4],
     Domain.STRESS: METALS[4:],
@@ -113,6 +115,8 @@ def _plastic(rng: np.random.Generator, table: Table) -> list[float]:
 def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
     """Return the plastics (colour, gloss, ageing, wear, marks) and the contact metal of one coupler."""
     shells, sleeves = choice(PLASTICS)
+    if rng.random() < DARK_SHARE:
+        shells, sleeves = shells[:DARK_ROWS], sleeves[:DARK_ROWS]
     shell = _plastic(rng, shells)
     sleeve = list(shell) if rng.random() < 0.4 and len(shells) > 1 else _plastic(rng, sleeves)
     head = list(shell) if rng.random() < 0.6 else _plastic(rng, shells)
@@ -136,6 +140,8 @@ def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
         "flow_lines": float(rng.uniform(0.05, 0.25)) if rng.random() < 0.2 else 0.0,
         "edge_wear": float(rng.uniform(0, 1) ** 1.5),
         "edge_polished": bool(rng.random() < 0.35),
+        "rim_scuff": float(rng.uniform(0.2, 1.0)) if rng.random() < 0.55 else 0.0,
+        "socket_dark": float(rng.uniform(0.5, 1.0)) if rng.random() < 0.8 else 0.0,
         "latch_scuff": float(rng.uniform(0.2, 1.0)) if rng.random() < 0.35 else 0.0,
         "scuffs": _scuffs(rng),
         "scratches": _scratches(rng),

@@ -113,7 +113,9 @@ def exposure(picture: Floats, look: PhoneLook) -> float:
     mean = float((np.minimum(small, 8 * np.median(small) + 1e-9) * weight).sum() / weight.sum())
     log_mean = float(np.exp((np.log(small + 1e-4 * mean + 1e-9) * weight).sum() / weight.sum()))
     metered = max(0.5 * mean + 0.5 * log_mean, 1e-9)
-    ordinary = np.clip((metered / ORDINARY_LIGHT) ** look.steadiness, 0.6, 1.2)
+    ordinary = (metered / ORDINARY_LIGHT) ** look.steadiness
+    if look.steadiness < 1:
+        ordinary = np.clip(ordinary, 0.6, 1.2)
     key = look.exposure_key / metered * float(ordinary)
     bright = float(np.percentile(small, 98))
     guard = min(1.0, 0.95 / max(bright * key, 1e-9))

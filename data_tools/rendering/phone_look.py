@@ -91,7 +91,7 @@ def sample_look(rng: np.random.Generator, dimness: float) -> PhoneLook:
         metering_spread=float(rng.uniform(0.2, 1.0)),
         white_balance_pull=float(rng.uniform(0.25, 0.95)),
         white_balance_error=_triple(np.exp(rng.normal(0, 0.05, 3))),
-        saturation=float(np.clip(rng.normal(1.04, 0.16), 0.5, 1.5)),
+        saturation=float(np.clip(rng.normal(0.92, 0.15), 0.45, 1.35)),
         colour_cross=float(rng.normal(0, 0.04)),
         local_tone=float(rng.uniform(0.02, 0.3) if processed else rng.uniform(0, 0.08)),
         contrast=float(rng.uniform(1.5, 1.85) if harsh else rng.uniform(1.0, 1.6)),
@@ -125,8 +125,10 @@ def plain_look(rng: np.random.Generator) -> PhoneLook:
     look = sample_look(rng, 0.0)
     return replace(
         look,
-        steadiness=float(rng.uniform(0.0, 0.3)),
-        exposure_ev=float(rng.normal(0, 0.25)),
+        exposure_key=float(rng.uniform(0.18, 0.4)),
+        steadiness=1.0,
+        highlight_guard=0.5,
+        exposure_ev=float(rng.normal(0, 0.2)),
         white_balance_pull=float(rng.uniform(0.0, 0.2)),
         white_balance_error=(1.0, 1.0, 1.0),
         saturation=float(rng.uniform(0.9, 1.15)),

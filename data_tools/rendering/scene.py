@@ -106,7 +106,7 @@ def soiled(merged: Merged, wetness: float, dust: float) -> Merged:
 
 def flattened(merged: Merged) -> Merged:
     """Return the surface with every part in its own mean colour and gloss: no dirt, no wear, no grain."""
-    number = np.zeros(len(merged.vertices), np.int64)
+    number = np.full(len(merged.vertices), len(merged.parts), np.int64)  # one more: what no face uses
     number[merged.faces.ravel()] = np.repeat(merged.face_part, 3)
     count = np.maximum(np.bincount(number), 1)
 

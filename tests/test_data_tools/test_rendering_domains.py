@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from itertools import combinations
@@ -62,6 +63,33 @@ def test_no_surroundings_are_met_in_two_domains(tmp_path: Path) -> None:
         assert any(str(key).startswith("panorama") for key in met[domain])
 
 
+def test_plain_pictures_and_studios_are_met_in_training_only() -> None:
+    styles = {
+        domain: Counter(
+            plan.plan_photo(item, number).style
+            for item in plan.assignments(4, 3000, domain=domain)
+            for number in range(item.photos)
+        )
+        for domain in Domain
+    }
+    assert set(styles[Domain.STRESS]) == set(styles[Domain.LOCAL]) == {"phone"}
+    plain = 1 - styles[Domain.TRAIN]["phone"] / styles[Domain.TRAIN].total()
+    assert 0.06 < plain < 0.09
+    for domain in (Domain.STRESS, Domain.LOCAL):
+        keys = _drawn(domain, 200, lambda rng: [light.sample_key(rng).split("-")[0]])
+        assert keys == {"painted"}
+
+
+def test_a_studio_is_even_finite_and_repeatable() -> None:
+    place = light.surroundings("studio-0003")
+    assert place.kind == "studio"
+    assert np.isfinite(place.radiance).all()
+    light.surroundings.cache_clear()
+    assert np.array_equal(place.radiance, light.surroundings("studio-0003").radiance)
+    spread = np.median(np.abs(place.radiance / np.median(place.radiance, axis=(0, 1)) - 1))
+    assert spread < 0.4
+
+
 def test_skin_tones_do_not_overlap_and_reach_from_light_to_deep_in_both_large_domains() -> None:
     bands = hand_finish.SKIN_BANDS
     for first, second in combinations(Domain, 2):
@@ -74,7 +102,7 @@ def test_skin_tones_do_not_overlap_and_reach_from_light_to_deep_in_both_large_do
 def _plastics(domain: Domain) -> list[list[float]]:
     with using(domain):
         finishes = [palette.sample_finish(np.random.default_rng(seed)) for seed in range(250)]
-    parts = ("shell", "sleeve", "head", "latch", "floor", "handle", "release", "cable")
+    parts = ("shell", "sleeve", "odd_sleeve", "head", "latch", "floor", "handle", "release", "cable")
     return [finish[part] for finish in finishes for part in parts]
 
 
@@ -85,7 +113,7 @@ def _in_held_out_hue(colour: list[float]) -> bool:
 
 def test_no_training_plastic_has_a_hue_of_another_domain() -> None:
     coloured = [c for c in _plastics(Domain.TRAIN) if palette.hue_and_saturation(c)[1] >= 0.3]
-    assert len(coloured) > 300
+    assert len(coloured) > 250
     assert not any(_in_held_out_hue(colour) for colour in coloured)
     for domain in (Domain.STRESS, Domain.LOCAL):
         colours = _plastics(domain)

@@ -104,3 +104,19 @@ def test_srgb_encoding_agrees_with_the_standard() -> None:
     """Published source: IEC 61966-2-1 (sRGB): 0.0031308 -> 0.04045, 0.214041 -> 0.5 (to 4 places)."""
     values = tone.encoded(np.array([0.0, 0.0031308, 0.214041, 1.0], np.float32))
     assert np.allclose(values, [0.0, 0.04045, 0.5, 1.0], atol=1e-4)
+
+
+def test_a_steady_phone_leaves_a_black_scene_darker_and_black_levels_crush_shadows() -> None:
+    look = phone_look.sample_look(np.random.default_rng(0), 0.0)
+    scene = np.full((64, 64, 3), 0.03, np.float32)
+    eager, steady = (phone.exposure(scene, replace(look, steadiness=s)) for s in (0.0, 0.5))
+    assert steady < 0.8 * eager
+    dim = np.full((64, 64, 3), 0.02, np.float32)
+    open_, crushed = (tone.to_display(dim, replace(look, black=b, local_tone=0.0)) for b in (0.0, 0.04))
+    assert crushed.mean() < open_.mean() - 0.02
+
+
+def test_halos_are_lighter_and_darker_along_an_edge_only() -> None:
+    plain, halo = (_developed(halo=strength, sharpen=0.0, noise=0.0).astype(float) for strength in (0.0, 0.5))
+    difference = np.abs(halo - plain).mean(axis=2)
+    assert difference[38:42, 60:90].mean() > 3 * difference[100:115, 10:40].mean() + 0.5

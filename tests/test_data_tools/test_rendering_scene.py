@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from data_tools.rendering.scene import combine, merge, soiled, split_at_creases
+from data_tools.rendering.scene import combine, flattened, merge, soiled, split_at_creases
 from data_tools.rendering.spec import Mesh
 
 
@@ -86,3 +86,15 @@ def test_wet_is_darker_and_glossier_and_dust_is_brighter_and_dull() -> None:
     assert dusty.albedo.mean() > dark.albedo.mean()
     assert dusty.roughness.mean() > dark.roughness.mean()
     assert soiled(dry, 0.0, 0.0) is dry
+
+
+def test_a_flat_picture_has_one_colour_for_each_part() -> None:
+    first, second = (_mesh(trimesh.creation.box((2, 2, 2)), part) for part in ("shell", "floor"))
+    first.attributes["albedo"][:, 0] = np.linspace(0.1, 0.5, len(first.vertices))
+    merged = merge([first, second])[0]
+    flat = flattened(merged)
+    for number in range(2):
+        own = np.unique(merged.faces[merged.face_part == number])
+        assert np.ptp(flat.albedo[own], axis=0).max() < 1e-6
+        assert np.allclose(flat.albedo[own[0]], merged.albedo[own].mean(axis=0), atol=1e-5)
+    assert np.array_equal(flat.vertices, merged.vertices)
