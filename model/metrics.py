@@ -6,7 +6,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -92,6 +92,13 @@ def clopper_pearson(count: int, n: int, confidence: float = 0.95) -> Proportion:
     if n == 0:
         return Proportion(0, 0, None, None, None, confidence)
     return Proportion(int(count), int(n), count / n, float(low), float(high), confidence)
+
+
+def proportion(flags: Iterable[bool]) -> dict[str, Any]:
+    """Return count, n, estimate and exact 95 % interval of a list of yes and no, as JSON-able data."""
+    given = [bool(flag) for flag in flags]
+    p = clopper_pearson(sum(given), len(given))
+    return {"count": p.count, "n": p.n, "estimate": p.estimate, "low": p.low, "high": p.high}
 
 
 def recall_score(truth: ArrayLike, predicted: ArrayLike, confidence: float = 0.95) -> Proportion:

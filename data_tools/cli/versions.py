@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
@@ -149,22 +148,43 @@ def train(manifest: Path, out: Path, seed: int) -> None:
 
 
 @click.command()
-@click.argument("manifest", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.argument("folder", type=click.Path(path_type=Path, exists=True))
+@click.option("--split", help="test, stress, ..., or all; default: test where the labels name it, else all.")
 @click.option(
     "--model", "artefact", type=click.Path(path_type=Path, dir_okay=False), help="Default: the shipped one."
 )
-@click.option("--split", default=None, help="Only this split of the manifest (test, stress, ...).")
 @click.option(
-    "--out", type=click.Path(path_type=Path, file_okay=False), help="Also write the model card here."
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("model_card"),
+    show_default=True,
+    help="Folder for card.md, card.json and the plots.",
 )
-def evaluate(manifest: Path, artefact: Path | None, split: str | None, out: Path | None) -> None:
-    """Judge the labelled photos of MANIFEST and print the report as JSON."""
-    from model.evaluate import evaluate_file, write_report
+@click.option(
+    "--baseline",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    multiple=True,
+    help="Answers of the plain way (python -m model.baseline), to be set beside ours.",
+)
+@as_json
+def evaluate(
+    folder: Path,
+    split: str | None,
+    artefact: Path | None,
+    out: Path,
+    baseline: tuple[Path, ...],
+    as_json: bool,
+) -> None:
+    """Measure the model on a labelled FOLDER (or a saved book) and write its model card."""
+    from model.evaluate import evaluate_file
+    from model.model_card import summary_lines, write_card
 
-    report = evaluate_file(artefact, manifest, split=split)
-    if out is not None:
-        write_report(report, out)
-    click.echo(json.dumps(report, indent=1))
+    with bar("judging") as update:
+        report = evaluate_file(
+            artefact, folder, split=split, baseline=baseline, progress=lambda done, _: update(done, "")
+        )
+    write_card(report, out)
+    say(as_json, report, lambda: iter([*summary_lines(report), f"Model card: {out / 'card.md'}"]))
 
 
 COMMANDS: tuple[click.Command, ...] = (

@@ -13,9 +13,10 @@ from model.baseline import baseline_scores, train_baseline
 from model.compare import compare
 from model.config import TrainConfig
 from model.dataset import USABLE, PhotoBank
-from model.evaluate import evaluate_file, model_card
+from model.evaluate import evaluate_file
 from model.finetune import fine_tune
 from model.manifest import read_manifest, write_manifest
+from model.model_card import model_card
 from model.network import ConditionNet
 from model.train import continued_start, train
 
