@@ -110,6 +110,13 @@ def load_judge(path: Path | None) -> Judge:
     return cast(Judge, Classifier.load(path))
 
 
+def work_alone() -> None:
+    """Let the calling thread, one of several that each judge photos of their own, compute on one core."""
+    from model.serving import work_alone as alone
+
+    alone()
+
+
 def judging_side(judge: Judge) -> int:
     """Return the longest side, px, at which photos are decoded for ``judge`` (its ``decode_side``)."""
     return int(getattr(judge, "decode_side", USUAL_SIDE))

@@ -1,21 +1,25 @@
-"""Scoring files without a store: the next files are decoded while the model judges the last ones."""
+"""Scoring files without a store: each core takes a few files at a time, from decoding to judgement."""
 
 from __future__ import annotations
 
 import os
+from collections import deque
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import islice
 from pathlib import Path
 
-from data_tools.model_side import Judge, judging_side
+from data_tools.model_side import Judge, judging_side, work_alone
 from model.errors import PhotoError
 from model.judgement import Judgement
 from model.photo import Photo, open_photo
 from model.vocabulary import Outcome, Reason
 
-BATCH = 16
+BATCH = 4
+MOST_WORKERS = 8
 _PICTURES = frozenset({".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif"})
+
+Scores = list[tuple[Path, Judgement]]
 
 
 def score_files(
@@ -24,21 +28,37 @@ def score_files(
     """Yield each path with its judgement, in the order given; memory does not grow with their number.
 
     A file that is not a readable photo comes out as ``CANNOT_JUDGE`` for the reason ``UNREADABLE``.
+
+    Args:
+        judge: used from several threads at once.
+        paths: read as they are needed.
+        batch: files that a worker takes at once.
+        workers: threads, one for each core unless given.
     """
-    side = judging_side(judge)
+    workers = workers or max(1, min(MOST_WORKERS, os.cpu_count() or 1))
     source = iter(paths)
-    with ThreadPoolExecutor(workers or max(1, min(4, os.cpu_count() or 1))) as pool:
-        ahead = _start(pool, source, batch, side)
-        while ahead:
-            current, ahead = ahead, _start(pool, source, batch, side)
-            yield from _judged(judge, current, batch)
+    waiting: deque[Future[Scores]] = deque()
+    pool = ThreadPoolExecutor(workers, initializer=work_alone)
+    try:
+        while True:
+            while len(waiting) < 2 * workers and (group := list(islice(source, batch))):
+                waiting.append(pool.submit(_score, judge, group))
+            if not waiting:
+                return
+            yield from waiting.popleft().result()
+    finally:  # whoever stops reading does not wait for what was taken on ahead
+        pool.shutdown(cancel_futures=True)
 
 
-_Opened = tuple[Path, Future["Photo | PhotoError"]]
-
-
-def _start(pool: ThreadPoolExecutor, source: Iterator[Path], batch: int, side: int) -> list[_Opened]:
-    return [(path, pool.submit(_open, path, side)) for path in islice(source, batch)]
+def _score(judge: Judge, paths: list[Path]) -> Scores:
+    side = judging_side(judge)
+    opened = [_open(path, side) for path in paths]
+    photos = [photo for photo in opened if isinstance(photo, Photo)]
+    judgements = iter(judge.judge_many(photos, batch=len(photos)) if photos else ())
+    return [
+        (path, next(judgements) if isinstance(came, Photo) else _unreadable(judge, came))
+        for path, came in zip(paths, opened, strict=True)
+    ]
 
 
 def _open(path: Path, side: int) -> Photo | PhotoError:
@@ -48,15 +68,8 @@ def _open(path: Path, side: int) -> Photo | PhotoError:
         return error
 
 
-def _judged(judge: Judge, opened: list[_Opened], batch: int) -> Iterator[tuple[Path, Judgement]]:
-    results = [(path, future.result()) for path, future in opened]
-    photos = [photo for _, photo in results if isinstance(photo, Photo)]
-    judgements = iter(judge.judge_many(photos, batch=batch))
-    for path, result in results:
-        if isinstance(result, Photo):
-            yield path, next(judgements)
-        else:
-            yield path, Judgement(Outcome.CANNOT_JUDGE, judge.version, Reason.UNREADABLE, str(result))
+def _unreadable(judge: Judge, error: PhotoError) -> Judgement:
+    return Judgement(Outcome.CANNOT_JUDGE, judge.version, Reason.UNREADABLE, str(error))
 
 
 def expand_paths(paths: Iterable[Path]) -> list[Path]:

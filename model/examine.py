@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from model.artefact import Model
 from model.dataset import FAMILY_KEYS, USABLE, family_boxes
 from model.geometry import CANONICAL_PIXELS, canonical_to_mm, in_frame_fraction, scale_matrix
-from model.locate import Face, locate
+from model.locate import TRIMMED, Face, Glances, locate
 from model.photo import Photo
 from model.preprocess import to_tensor, warp_view
 from model.quality import measure
@@ -38,18 +39,17 @@ class Examination:
     usable: NDArray[np.float32] = field(default_factory=lambda: np.zeros(0, np.float32))
 
 
-def examine(model: Model, photos: list[Photo]) -> list[Examination]:
+def examine(model: Model, photos: list[Photo], glances: Glances = TRIMMED) -> list[Examination]:
     """Examine photos together: all of them on a GPU, a few at a time on a CPU, where many are slower."""
     if not on_cpu(model.condition):
-        return _examine_together(model, photos)
+        return _examine_together(model, photos, glances)
     starts = range(0, len(photos), CPU_BATCH)
-    return [seen for at in starts for seen in _examine_together(model, photos[at : at + CPU_BATCH])]
+    return [seen for at in starts for seen in _examine_together(model, photos[at : at + CPU_BATCH], glances)]
 
 
-def _examine_together(model: Model, photos: list[Photo]) -> list[Examination]:
-    faces = locate(model.locator, [photo.rgb for photo in photos])
-    located = [(photo, face) for photo, face in zip(photos, faces, strict=True) if face is not None]
-    looks = iter(_look_at_conditions(model, located))
+def _examine_together(model: Model, photos: list[Photo], glances: Glances) -> list[Examination]:
+    faces = locate(model.locator, [photo.rgb for photo in photos], glances)
+    looks = iter(look_at_conditions(model, photos, faces))
     return [
         _faceless(photo) if face is None else _examination(photo, face, next(looks))
         for photo, face in zip(photos, faces, strict=True)
@@ -76,10 +76,11 @@ def _faceless(photo: Photo) -> Examination:
     return Examination(None, report.reason or Reason.NO_FACE, report.measures)
 
 
-def _look_at_conditions(
-    model: Model, located: list[tuple[Photo, Face]]
+def look_at_conditions(
+    model: Model, photos: Sequence[Photo], faces: Sequence[Face | None]
 ) -> list[dict[str, NDArray[np.float32]]]:
-    """Return the condition network's outputs for each located face."""
+    """Return the condition network's outputs for each face there is, in order."""
+    located = [(photo, face) for photo, face in zip(photos, faces, strict=True) if face is not None]
     if not located:
         return []
     views = [

@@ -7,7 +7,7 @@ import torch
 from model.dataset import FAMILY_KEYS
 from model.families import FAMILIES
 from model.geometry import project
-from model.locate import NEAR_MM, NEAR_PIXELS, _fit, _Glance, glance_size, locate
+from model.locate import AS_TAUGHT, TRIMMED, Glances, _fit, _Glance, glance_size, locate
 from model.network import LOCATOR_STRIDE
 from model.preprocess import LOCATOR_PIXELS, letterbox_matrix, warp_view
 from model.views import WHERE_UNIT_MM, locator_truth
@@ -100,14 +100,15 @@ class Oracle(torch.nn.Module):
         }
 
 
-def test_two_glances_come_back_to_photo_pixels() -> None:
+@pytest.mark.parametrize("glances", [AS_TAUGHT, TRIMMED])
+def test_two_glances_come_back_to_photo_pixels(glances: Glances) -> None:
     """The chain letterbox, first fit, straightened glance, second fit must end at the photo's own pixels."""
     truth = np.array([[6.0, 1.0, 700.0], [1.0, -6.0, 420.0], [2e-4, 1e-4, 1.0]])
     rgb = draw_face(FAMILIES["type1"], truth, (1280, 960), None)
-    boxed = np.linalg.inv(letterbox_matrix(1280, 960, glance_size(1280, 960))) @ truth
-    scale, middle = NEAR_PIXELS / NEAR_MM, NEAR_PIXELS / 2
+    boxed = np.linalg.inv(letterbox_matrix(1280, 960, glance_size(1280, 960, glances))) @ truth
+    scale, middle = glances.near_pixels / glances.near_mm, glances.near_pixels / 2
     straight = np.array([[scale, 0, middle], [0, -scale, middle], [0, 0, 1.0]])
-    (face,) = locate(Oracle("type1", [boxed, straight]), [rgb])
+    (face,) = locate(Oracle("type1", [boxed, straight]), [rgb], glances)
     assert face is not None
     centres = FAMILIES["type1"].contact_centres()
     assert np.abs(project(face.matrix, centres) - project(truth, centres)).max() < 2.0
