@@ -7,10 +7,10 @@ from datetime import UTC, datetime
 
 import pandas as pd
 
-from data_tools import report_charts as charts
 from data_tools import trends
 from data_tools.access import Actor, Permission
 from data_tools.conditions import CAUTIONS
+from data_tools.figure_drawings import svg_of
 from data_tools.records import EventKind
 from data_tools.report_page import Head, Section, figure_csv, page
 from data_tools.sites import list_sites
@@ -93,53 +93,39 @@ def _sections(data: TrendData, start: pd.Timestamp, end: pd.Timestamp, moment: d
     this_month = trends.between(data, start, end)
     yield Section(trends.recurrence(data))
     for by in (By.SITE, By.PART_NUMBER, By.FAMILY, By.PLACE):
-        yield _rates(trends.damage_rate(this_month, by))
-    yield _rates(trends.damage_rate(data, By.AGE))
-    yield _rates(trends.sites_compared(data), label="site")
+        yield _drawn(trends.damage_rate(this_month, by))
+    yield _drawn(trends.damage_rate(data, By.AGE))
+    yield _drawn(trends.damage_rate(data, By.WEEK))
+    yield _drawn(trends.sites_compared(data))
     yield from _site_charts(data)
     for group in ("part_number", "site"):
         figure = trends.time_to_first_damage(data, group)
-        yield _drawn(figure, charts.curves, figure.table)
+        yield _drawn(figure)
         if figure.groups is not None and len(figure.groups):
             yield Section(Figure(f"{figure.title}: the groups", figure.groups, figure.n, figure.counted))
     yield from _rounds(data, start, end, moment)
     yield Section(trends.technician_and_model(data))
     yield Section(trends.technicians(data))
-    yield _rates(trends.miss_rate(data), label="about")
-    watch = trends.weekly_watch(data)
-    yield _drawn(watch, charts.lines, watch.table.assign(series=watch.table["measure"]))
+    yield _drawn(trends.miss_rate(data))
+    yield _drawn(trends.weekly_watch(data))
 
 
-def _rates(figure: Figure, label: str = "group") -> Section:
-    table = figure.table
-    labels = table[label].astype(str).str.replace("_", " ") if label in table else table.index
-    if "kind" in table:
-        labels = labels + ", " + [words_for(FindingKind(kind)) for kind in table["kind"]]
-    table = table.assign(label=labels)
-    draw = charts.against_limits if "flagged" in table else charts.intervals
-    return _drawn(figure, draw, table, height=0.7 + 0.28 * min(len(table), charts.MAX_GROUPS))
-
-
-def _drawn(figure: Figure, draw: charts.Draw, table: pd.DataFrame, *, height: float = 2.8) -> Section:
-    if not figure.enough or table.empty:
-        return Section(figure)
-    return Section(figure, charts.svg(draw, table, height=height))
+def _drawn(figure: Figure) -> Section:
+    return Section(figure, svg_of(figure))
 
 
 def _site_charts(data: TrendData) -> Iterator[Section]:
     """A control chart of each site; where there are many, of those with something flagged first."""
     figures = [trends.site_over_weeks(data, site) for site in sorted(data.photos["site"].unique())]
     figures.sort(key=lambda figure: not figure.notices)
-    for figure in figures[:MAX_SITE_CHARTS]:
-        yield _drawn(figure, charts.weeks_chart, figure.table)
+    yield from map(_drawn, figures[:MAX_SITE_CHARTS])
 
 
 def _rounds(data: TrendData, start: pd.Timestamp, end: pd.Timestamp, moment: datetime) -> Iterator[Section]:
     last = min((end - WEEK).tz_localize(UTC), pd.Timestamp(moment))
     covered = trends.roster_coverage(data, last)
     month = covered.table[covered.table["week"] >= start] if covered.enough else covered.table
-    figure = Figure(covered.title, month, int(month["due"].sum()), covered.counted, covered.not_enough)
-    yield _drawn(figure, charts.lines, month.assign(series=month["site"]))
+    yield _drawn(Figure(covered.title, month, int(month["due"].sum()), covered.counted, covered.not_enough))
     yield Section(trends.overdue_units(data, min(end.tz_localize(UTC), pd.Timestamp(moment))))
 
 

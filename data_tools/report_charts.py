@@ -10,7 +10,8 @@ import threading
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from io import StringIO
+from io import BytesIO, StringIO
+from textwrap import shorten, wrap
 from typing import Any
 
 import matplotlib
@@ -24,6 +25,8 @@ from numpy.typing import NDArray
 INK, ACCENT, ALARM, QUIET, GREY = "#16211f", "#0b5563", "#9b1c1c", "#c9d0cd", "#4a5552"
 LINES = ("-", "--", "-.", ":")
 MAX_GROUPS = 30
+PNG_DPI = 160
+MAX_FOOTER_LINES = 6
 _STYLE: Any = {
     "svg.fonttype": "none",
     "svg.hashsalt": "rounds",
@@ -46,6 +49,23 @@ def svg(draw: Draw, table: pd.DataFrame, *, width: float = 7.2, height: float = 
         canvas.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     text = buffer.getvalue()
     return text[text.index("<svg") :]
+
+
+def png(
+    draw: Draw, table: pd.DataFrame, *, title: str, footer: str, width: float = 7.2, height: float = 2.8
+) -> bytes:
+    """Return ``draw``'s picture of ``table`` as a PNG with ``title`` above it and ``footer`` beneath it."""
+    lines_below = wrap(footer, 118)[:MAX_FOOTER_LINES]
+    room = 0.5 + 0.16 * len(lines_below)
+    with _lock, _styled():
+        canvas = Canvas(figsize=(width, height + room), layout="constrained")
+        axes = canvas.subplots()
+        draw(axes, table)
+        canvas.suptitle(shorten(title, 90), x=0.01, ha="left", fontsize=11, fontweight="bold", color=INK)
+        canvas.supxlabel("\n".join(lines_below), x=0.01, ha="left", fontsize=7.5, color=GREY)
+        buffer = BytesIO()
+        canvas.savefig(buffer, format="png", dpi=PNG_DPI, metadata={"Software": None})
+    return buffer.getvalue()
 
 
 @contextmanager
@@ -121,9 +141,9 @@ def curves(axes: Axes, table: pd.DataFrame) -> None:
 
 
 def lines(axes: Axes, table: pd.DataFrame) -> None:
-    """One line of weekly rates for each ``series``."""
+    """One line of weekly rates for each ``series``, with intervals where ``low`` and ``high`` are there."""
     for number, (name, rows) in enumerate(table.groupby("series", sort=True)):
-        axes.plot(
+        line = axes.plot(
             rows["week"],
             rows["rate"],
             LINES[number % 4],
@@ -131,7 +151,9 @@ def lines(axes: Axes, table: pd.DataFrame) -> None:
             markersize=3,
             linewidth=1.2,
             label=str(name),
-        )
+        )[0]
+        if "low" in rows:
+            axes.vlines(rows["week"], rows["low"], rows["high"], color=line.get_color(), alpha=0.35)
     axes.yaxis.set_major_formatter(PercentFormatter(1.0))
     axes.set_ylim(0, 1.02)
     axes.legend(frameon=False, ncols=3, loc="upper center", bbox_to_anchor=(0.5, 1.2))

@@ -1,6 +1,7 @@
 """What the maintenance lead plans from: pure functions over frames, with n and intervals everywhere."""
 
 from data_tools.trends.agreement import miss_rate, technician_and_model, technicians
+from data_tools.trends.attention import Notice, Topic, attention
 from data_tools.trends.charts import site_over_weeks, sites_compared
 from data_tools.trends.coverage import overdue_units, roster_coverage
 from data_tools.trends.frames import Figure, TrendData, between
@@ -13,7 +14,10 @@ __all__ = [
     "By",
     "Figure",
     "LifetimeFigure",
+    "Notice",
+    "Topic",
     "TrendData",
+    "attention",
     "between",
     "coupler_lifetimes",
     "damage_rate",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 
 import altair as alt
 import pandas as pd
@@ -64,16 +65,24 @@ def _strip(
         close = resources.face_of(ws, actor, story.photo, resources.SMALL, finding.place)
         if close is None:
             continue
-        chance = probability_at(story, finding)
-        model = f"model {chance:.0%}" if chance is not None else "model: cannot judge"
         person = story.said_of(finding)
-        shots.append(Shot(as_url(close), day(story.at.date()), (model, *((person,) if person else ()))))
+        lines = (_model_words(story, finding), *((person,) if person else ()))
+        shots.append(Shot(as_url(close), day(story.at.date(), date.today()), lines))
     if not shots:
         st.caption("The place could not be found in any photo.")
         return
     st.html(strip_html(shots, f"The same place in {len(shots)} photos, oldest first"))
     left_out = f" of {len(stories)}" if len(shots) < len(stories) else ""
     st.caption(f"n = {len(shots)}{left_out} photos, oldest first, each cut out and turned straight.")
+
+
+def _model_words(story: PhotoStory, finding: TrueFinding) -> str:
+    chance = probability_at(story, finding)
+    if chance is None:
+        return "model: cannot judge"
+    face = story.verdicts[-1].judgement.face
+    hidden = face is not None and not face.visible.get(finding.place, True)
+    return f"model {chance:.0%}" + (", place hidden" if hidden else "")
 
 
 def _chart(points: Sequence[GrowthPoint]) -> None:
@@ -88,7 +97,7 @@ def _chart(points: Sequence[GrowthPoint]) -> None:
         alt.Chart(frame)
         .mark_line(point={"size": 50}, color=ACCENT)
         .encode(
-            x=alt.X("at:T", title=None, axis=alt.Axis(labelColor=INK)),
+            x=alt.X("at:T", title=None, axis=alt.Axis(labelColor=INK, format="%d %b %y")),
             y=alt.Y(
                 "probability:Q",
                 title="model's probability",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pandas as pd
@@ -15,7 +16,10 @@ from data_tools.trend_data import load_trends
 from data_tools.trends import (
     By,
     Figure,
+    Notice,
     TrendData,
+    attention,
+    between,
     damage_rate,
     miss_rate,
     overdue_units,
@@ -28,6 +32,7 @@ from data_tools.trends import (
     time_to_first_damage,
     weekly_watch,
 )
+from data_tools.trends.coverage import monday
 from data_tools.workspace import Workspace
 from model.vocabulary import FindingKind
 from review_app import access, resources
@@ -45,6 +50,8 @@ _BY_WORDS = {
     By.AGE: "Age of the coupler",
     By.PLACE: "Place on the face",
 }
+_PERIODS: dict[str, int | None] = {"All weeks so far": None, "The last 52 weeks": 52, "The last 13 weeks": 13}
+_MOST_NOTICES = 20
 _GROUPS = {"Part number": "part_number", "Site": "site"}
 
 
@@ -56,8 +63,8 @@ def show() -> None:
         return
     st.title("Trends", anchor=False)
     data = _data(ws, actor)
-    kind = _pick_kind()
     tabs = {
+        "What needs you": _needs_you,
         "Damage": _damage,
         "Sites and weeks": _charts,
         "Time to first damage": _lifetimes,
@@ -69,12 +76,12 @@ def show() -> None:
     chosen = st.pills(
         "What to look at",
         list(tabs),
-        default="Damage",
+        default="What needs you",
         required=True,
         key="trend_tab",
         persist_state="session",
     )
-    tabs[chosen or "Damage"](ws, actor, data, kind)
+    tabs[chosen or "What needs you"](ws, actor, data)
 
 
 @st.cache_data(ttl=120, show_spinner="Counting", max_entries=4)
@@ -86,6 +93,29 @@ def _data(ws: Workspace, actor: Actor) -> TrendData:
     return _load(ws, actor.name, actor.role.value)
 
 
+@st.cache_data(ttl=120, show_spinner="Counting", max_entries=4)
+def _notices(_data: TrendData, name: str, role: str) -> tuple[Notice, ...]:
+    return attention(_data, pd.Timestamp(datetime.now(UTC)))
+
+
+def _needs_you(ws: Workspace, actor: Actor, data: TrendData) -> None:
+    """Say in sentences what moved, before any chart."""
+    notices = _notices(data, actor.name, actor.role.value)
+    if data.photos.empty:
+        st.info("Not enough yet: no photos.", icon=":material/hourglass_empty:")
+    elif not notices:
+        st.success("Nothing has moved beyond chance lately, and nothing is overdue.", icon=":material/check:")
+    for notice in notices[:_MOST_NOTICES]:
+        words = f"**{sentence(notice.topic.value)}.** {md(notice.words, 600)}"
+        st.warning(words, icon=":material/priority_high:")
+    if len(notices) > _MOST_NOTICES:
+        st.caption(f"{len(notices) - _MOST_NOTICES} more: see the other pages above.")
+    st.caption(
+        f"n = {len(data.photos):,} photos. Counted: damage that came back within half a year, weeks flagged "
+        "in the last five, sites, part numbers, blind audits and overdue couplers as of now."
+    )
+
+
 def _pick_kind() -> FindingKind | None:
     chosen = st.selectbox(
         "Damage",
@@ -95,41 +125,55 @@ def _pick_kind() -> FindingKind | None:
         ),
         key="trend_kind",
         persist_state="session",
-        width=320,
+        width=300,
     )
     return chosen if isinstance(chosen, FindingKind) else None
 
 
-def _damage(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
+def _pick_period(data: TrendData) -> TrendData:
+    """Return the photos of the chosen weeks, this one included."""
+    chosen = st.selectbox("Photos of", list(_PERIODS), key="trend_period", persist_state="session", width=220)
+    weeks = _PERIODS[chosen]
+    if weeks is None:
+        return data
+    this_week = monday(pd.Timestamp(datetime.now(UTC)))
+    week = pd.Timedelta(weeks=1)
+    return between(data, this_week - (weeks - 1) * week, this_week + week)
+
+
+def _damage(ws: Workspace, actor: Actor, data: TrendData) -> None:
+    with st.container(horizontal=True):
+        kind, data = _pick_kind(), _pick_period(data)
     by = st.pills(
         "By", list(By), default=By.SITE, required=True, format_func=lambda by: _BY_WORDS[by], key="trend_by"
     )
-    figure = damage_rate(data, by or By.SITE, kind)
+    by = by or By.SITE
+    figure = damage_rate(data, by, kind)
     table = figure.table
     if by is By.WEEK:
-        chart = _weeks_chart(table)
-        figure_panel(figure, chart, key="damage-by-week")
+        figure_panel(figure, _drawn(figure, _weeks_chart), key="damage-by-week")
         return
     if by is By.PLACE:
         words = [
             f"{KIND_WORDS[FindingKind(k)]}, {PLACE_WORDS[g]}"
             for g, k in zip(table["group"], table["kind"], strict=True)
         ]
-        table = table.assign(group=words)
+        figure = replace(figure, table=table.assign(group=words).drop(columns="kind"))
     elif by is By.SITE:
         names = {site.key: site.name for site in list_sites(ws, actor, closed=True)}
-        table = table.assign(group=[plain(names.get(key, key)) for key in table["group"]])
-    figure_panel(figure, interval_chart(table), key=f"damage-by-{(by or By.SITE).value}")
+        figure = replace(figure, table=table.assign(group=[plain(names.get(k, k)) for k in table["group"]]))
+    figure_panel(figure, interval_chart(figure.table), key=f"damage-by-{by.value}")
 
 
 def _weeks_chart(table: pd.DataFrame) -> Chart:
-    """Return the weekly rate as one line."""
+    """Return the weekly rate as one line with its intervals."""
     return weekly_lines(
         table.rename(columns={"group": "week"}).assign(series="couplers with damage"), "series"
     )
 
 
-def _charts(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
+def _charts(ws: Workspace, actor: Actor, data: TrendData) -> None:
+    kind = _pick_kind()
     compared = sites_compared(data, kind)
     figure_panel(compared, _drawn(compared, lambda t: control_chart(t, "site")), key="sites-compared")
     sites = {site.key: site.name for site in list_sites(ws, actor, closed=True)}
@@ -146,7 +190,8 @@ def _charts(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | No
     figure_panel(weeks, _drawn(weeks, lambda t: control_chart(t, "week")), key=f"site-{plain(key)}-weeks")
 
 
-def _lifetimes(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
+def _lifetimes(ws: Workspace, actor: Actor, data: TrendData) -> None:
+    kind = _pick_kind()
     by = st.pills("Compare by", list(_GROUPS), default=next(iter(_GROUPS)), required=True, key="lifetime_by")
     figure = time_to_first_damage(data, _GROUPS[by or next(iter(_GROUPS))], kind)
     figure_panel(figure, _drawn(figure, curve_chart), key="time-to-first-damage")
@@ -156,18 +201,18 @@ def _lifetimes(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind |
         st.caption(md(str(figure.test), 400))
 
 
-def _recurring(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
+def _recurring(ws: Workspace, actor: Actor, data: TrendData) -> None:
     figure_panel(recurrence(data), None, key="comes-back")
 
 
-def _rounds(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
+def _rounds(ws: Workspace, actor: Actor, data: TrendData) -> None:
     now = pd.Timestamp(datetime.now(UTC))
     covered = roster_coverage(data, now)
     figure_panel(covered, _drawn(covered, lambda t: weekly_lines(t, "site")), key="roster-coverage")
     figure_panel(overdue_units(data, now), None, key="overdue-units")
 
 
-def _trust(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
+def _trust(ws: Workspace, actor: Actor, data: TrendData) -> None:
     missed = miss_rate(data)
     figure_panel(missed, _drawn(missed, lambda t: interval_chart(t, group="about")), key="miss-rate")
     watched = weekly_watch(data)
@@ -176,7 +221,7 @@ def _trust(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | Non
     figure_panel(technicians(data), None, key="between-technicians")
 
 
-def _report(ws: Workspace, actor: Actor, data: TrendData, kind: FindingKind | None) -> None:
+def _report(ws: Workspace, actor: Actor, data: TrendData) -> None:
     """Offer the report of a month as one file to print or send on."""
     if data.photos.empty:
         st.info("Not enough yet: no photos.")

@@ -12,6 +12,8 @@ INK, ACCENT, STOP, QUIET = "#16211F", "#0B5563", "#9B1C1C", "#8A938F"
 # Told apart by hue and by lightness, so that they also differ in grey.
 SERIES = alt.Scale(range=["#0B5563", "#B3541E", "#6A4C93", "#16211F", "#8A6D00", "#2F7D4F"])
 _LEGEND = alt.Legend(title=None, orient="bottom", labelLimit=400, labelColor=INK)
+_PLAIN_AXIS = alt.Axis(labelColor=INK, titleColor=INK)
+_SHARES = alt.Axis(format="%", labelColor=INK, titleColor=INK)
 _ROW_PX, _AXIS_PX = 34, 70
 _FEW_PERCENT = 0.05
 
@@ -24,7 +26,7 @@ def interval_chart(table: pd.DataFrame, *, group: str = "group") -> Chart:
     y = alt.Y(
         "what:N", title=None, sort=labels, axis=alt.Axis(labelLimit=420, labelColor=INK, labelOverlap=False)
     )
-    x = alt.X("rate:Q", title="share", axis=alt.Axis(format="%"), scale=_from_zero(drawn["high"]))
+    x = alt.X("rate:Q", title="share", axis=_SHARES, scale=_from_zero(drawn["high"]))
     names = alt.Chart(rows).mark_point(opacity=0).encode(y=y)
     bars = alt.Chart(drawn).mark_rule(color=ACCENT, strokeWidth=4).encode(y=y, x=alt.X("low:Q"), x2="high:Q")
     points = alt.Chart(drawn).mark_point(filled=True, size=130, color=INK, opacity=1)
@@ -41,7 +43,7 @@ def control_chart(table: pd.DataFrame, along: str) -> Chart:
     rows = _plain(table).assign(beyond=beyond)
     rows = rows[rows["rate"].notna()]
     scale = _from_zero(rows[["upper", "rate"]].max(axis=1))
-    rate = alt.Y("rate:Q", title="share newly damaged", axis=alt.Axis(format="%"), scale=scale)
+    rate = alt.Y("rate:Q", title="share newly damaged", axis=_SHARES, scale=scale)
     base = alt.Chart(rows).encode(x=x)
     band = (base.mark_area(interpolate="step") if time else base.mark_bar(size=60)).encode(
         y=alt.Y("lower:Q", title="share newly damaged", scale=scale),
@@ -63,11 +65,12 @@ def control_chart(table: pd.DataFrame, along: str) -> Chart:
 
 def curve_chart(table: pd.DataFrame) -> Chart:
     """Return survival curves as steps with their bands."""
-    base = alt.Chart(_plain(table)).encode(x=alt.X("age_days:Q", title="days since installation"))
+    base = alt.Chart(_plain(table)).encode(
+        x=alt.X("age_days:Q", title="days since installation", axis=_PLAIN_AXIS)
+    )
     share = alt.Scale(domain=[0, 1])
-    axis = alt.Axis(format="%")
     band = base.mark_area(opacity=0.15, interpolate="step-after").encode(
-        y=alt.Y("low:Q", title="share without damage", axis=axis, scale=share),
+        y=alt.Y("low:Q", title="share without damage", axis=_SHARES, scale=share),
         y2="high:Q",
         color=alt.Color("group:N", scale=SERIES, legend=_LEGEND),
     )
@@ -82,18 +85,33 @@ def curve_chart(table: pd.DataFrame) -> Chart:
 
 
 def weekly_lines(table: pd.DataFrame, series: str) -> Chart:
-    """Return one line of rates over weeks for each ``series``, told apart by colour and dash."""
+    """Return one line of rates over weeks for each ``series``, told apart by colour and dash.
+
+    Where the table has ``low`` and ``high``, each point carries its interval.
+    """
     rows = _plain(table)
     rows = rows[rows["rate"].notna()]
-    base = alt.Chart(rows, height=280).mark_line(point=alt.OverlayMarkDef(size=45))
-    chart: Chart = base.encode(
-        x=alt.X("week:T", title=None),
-        y=alt.Y("rate:Q", title="share", axis=alt.Axis(format="%"), scale=_from_zero(rows["rate"])),
+    within = "low" in rows.columns
+    base = alt.Chart(rows, height=280).encode(
+        x=alt.X("week:T", title=None, axis=alt.Axis(format="%d %b %y", labelColor=INK)),
         color=alt.Color(f"{series}:N", scale=SERIES, legend=_LEGEND),
-        strokeDash=alt.StrokeDash(f"{series}:N", legend=_LEGEND),
-        tooltip=["week:T", f"{series}:N", alt.Tooltip("rate:Q", format=".1%")],
     )
-    return chart
+    y = alt.Y(
+        "rate:Q", title="share", axis=_SHARES, scale=_from_zero(rows["high"] if within else rows["rate"])
+    )
+    lines = base.mark_line(point=alt.OverlayMarkDef(size=45)).encode(
+        y=y,
+        strokeDash=alt.StrokeDash(f"{series}:N", legend=_LEGEND),
+        tooltip=["week:T", f"{series}:N", alt.Tooltip("rate:Q", format=".1%"), "n:Q"]
+        if "n" in rows.columns
+        else ["week:T", f"{series}:N", alt.Tooltip("rate:Q", format=".1%")],
+    )
+    if not within:
+        chart: Chart = lines
+        return chart
+    bars = base.mark_rule(opacity=0.35, strokeWidth=2).encode(y=alt.Y("low:Q", title="share"), y2="high:Q")
+    layered: Chart = alt.layer(bars, lines)
+    return layered
 
 
 _BEYOND_SHAPE = alt.Scale(domain=["not flagged", "flagged"], range=["circle", "triangle-up"])

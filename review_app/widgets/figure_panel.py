@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
+from data_tools.figure_drawings import drawing_of, png_of
 from data_tools.trends import Figure
 from review_app.widgets.charts import Chart
 from review_app.widgets.csv_text import csv_bytes
@@ -34,17 +35,33 @@ def figure_panel(figure: Figure, chart: Chart | None, *, key: str) -> None:
     st.caption(f"n = {figure.n:,}. Counted: {md(figure.counted, 800)}")
     if figure.table.empty:
         return
+    _downloads(figure, key)
     with st.expander("Numbers"):
         table_view(figure.table, f"Numbers of {figure.title}")
+
+
+def _downloads(figure: Figure, key: str) -> None:
+    """Offer the numbers as CSV and the drawing as a picture; both are made only when asked for."""
+    with st.container(horizontal=True):
         st.download_button(
             "Download as CSV",
-            csv_bytes(figure.table),
+            lambda: csv_bytes(figure.table),
             file_name=f"{key}.csv",
             mime="text/csv",
             key=f"csv_{key}",
             on_click="ignore",
             icon=":material/download:",
         )
+        if drawing_of(figure) is not None:
+            st.download_button(
+                "Download as picture",
+                lambda: png_of(figure) or b"",
+                file_name=f"{key}.png",
+                mime="image/png",
+                key=f"png_{key}",
+                on_click="ignore",
+                icon=":material/image:",
+            )
 
 
 def table_view(table: pd.DataFrame, title: str) -> None:

@@ -18,7 +18,15 @@ from tests.test_review_app.conftest import OpenApp
 from tests.test_review_app.reading import page_words
 from tests.test_review_app.scenario import LEAD, send_weeks
 
-TABS = ["Damage", "Sites and weeks", "Time to first damage", "Comes back", "Rounds", "Trust in the model"]
+TABS = [
+    "What needs you",
+    "Damage",
+    "Sites and weeks",
+    "Time to first damage",
+    "Comes back",
+    "Rounds",
+    "Trust in the model",
+]
 
 
 def drawings(app: AppTest) -> int:
@@ -29,6 +37,7 @@ def drawings(app: AppTest) -> int:
 def test_nothing_is_drawn_from_too_little(open_app: OpenApp, ws: Workspace) -> None:
     send_weeks(ws, 2)
     app = open_app(LEAD, "trends")
+    app.pills(key="trend_tab").set_value("Damage").run()
     words = page_words(app)
     assert "Not enough yet" in words
     assert "n = 6" in words
