@@ -106,8 +106,8 @@ def train_baseline(
         return (each * targets.photo_weight).sum() / targets.photo_weight.sum().clamp(min=1)
 
     return optimise(
-        network, loss, lambda: len(rows), steps=config.condition_steps, batch=config.condition_batch, config=config,
-        device=bank.device, log=lambda line: log("baseline " + line),
+        network, loss, lambda: len(rows), steps=config.condition_steps, batch=config.condition_batch,
+        config=config, device=bank.device, log=lambda line: log("baseline " + line),
     )  # fmt: skip
 
 

@@ -104,6 +104,7 @@ def score_labelled(
     Raises:
         PhotoError: a file cannot be read, though its label does not say so.
     """
+    classifier.serving()  # made ready once, before the threads ask for it
     groups = [labels[start : start + batch] for start in range(0, len(labels), batch)]
     book: list[Scored] = []
     waiting: deque[Future[list[Scored]]] = deque()
@@ -133,7 +134,7 @@ def _collect(
 
 def _score_batch(classifier: Classifier, labels: Sequence[LabelledPhoto], root: Path) -> list[Scored]:
     photos = [_open(label, root) for label in labels]
-    seen = iter(examine(classifier.model, [photo for photo in photos if photo is not None]))
+    seen = iter(examine(classifier.serving(), [photo for photo in photos if photo is not None]))
     return [
         _scored(classifier, label, photo or _unread(), next(seen) if photo else _UNREAD)
         for label, photo in zip(labels, photos, strict=True)
