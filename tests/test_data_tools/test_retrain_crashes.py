@@ -1,0 +1,54 @@
+"""kill -9 of whole retrains: after each kill nothing is half done; the next start goes on or begins anew."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="forks")
+
+
+def _killed(kind: str, folder: Path, kills: int, seed: int, timeout_s: int) -> dict[str, Any]:
+    command = [
+        sys.executable,
+        "-W",
+        "error",
+        "-m",
+        "tests.test_data_tools.retrain_crashes",
+        kind,
+        str(folder),
+    ]
+    done = subprocess.run(
+        [*command, str(kills), str(seed)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=timeout_s,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr[-3000:]
+    return json.loads(done.stdout)  # type: ignore[no-any-return]
+
+
+def test_killing_retrain_promotion_and_judging_again_leaves_nothing_half_done(tmp_path: Path) -> None:
+    found = _killed("quick", tmp_path / "w", 20, 1, 600)
+    assert found["faults"] == []
+    assert found["kills"] == 20
+    assert len(found["stages"]) >= 3
+    assert "promoted" in found["ends"]
+
+
+@pytest.mark.slow
+def test_forty_kills_of_retrains_with_real_networks(tmp_path: Path) -> None:
+    found = _killed("real", tmp_path / "w", 40, 2, 7200)
+    assert found["faults"] == []
+    assert found["kills"] == 40
+    assert {"learning", "judging again"} <= set(found["stages"])
+    assert "promoted" in found["ends"]
