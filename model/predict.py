@@ -62,15 +62,15 @@ class Classifier:
         """The networks as trained and their card, for evaluation and evidence."""
         return self._model
 
-    def examine(self, photos: list[Photo]) -> list[Examination]:
-        """Return the raw numbers for photos: on a CPU from copies of the networks made ready for serving."""
+    def serving(self) -> Model:
+        """Return the networks that judge: on a CPU copies made ready for serving, else those as trained."""
         if not on_cpu(self._model.condition):
-            return examine(self._model, photos)
+            return self._model
         if self._ready is None:
             self._ready = replace(
                 self._model, locator=ready(self._model.locator), condition=ready(self._model.condition)
             )
-        return examine(self._ready, photos)
+        return self._ready
 
     def judge(self, photo: Photo) -> Judgement:
         """Judge one photo (see ``DECODE_SIDE``)."""
@@ -80,7 +80,7 @@ class Classifier:
         """Judge photos in order, ``batch`` at a time; memory does not grow with their number."""
         source = iter(photos)
         while group := list(islice(source, batch)):
-            for photo, examination in zip(group, self.examine(group), strict=True):
+            for photo, examination in zip(group, examine(self.serving(), group), strict=True):
                 yield self.read(photo, examination)
 
     def read(self, photo: Photo, seen: Examination) -> Judgement:
