@@ -91,11 +91,14 @@ def train_baseline(
     network.to(bank.device)
     network.to(memory_format=torch.channels_last)
     rows = torch.nonzero(bank.targets.photo_weight.amax(1) > 0).flatten()
+    # Squeezed once, not at every step: most of the time would go there.
+    parts = [rows[start : start + 256] for start in range(0, len(rows), 256)]
+    squares = torch.cat([whole_image(bank, part).mul(255).round().byte() for part in parts])
     generator = torch.Generator(bank.device).manual_seed(config.seed)
 
     def loss(index: Tensor) -> Tensor:
         chosen = rows[index]
-        views = whole_image(bank, chosen)
+        views = squares[index.to(bank.device)].float().div(255)
         flip = torch.rand(len(views), generator=generator, device=bank.device) < 0.5
         views = torch.where(flip.view(-1, 1, 1, 1), views.flip(3), views)
         gain = 0.8 + 0.4 * torch.rand((len(views), 3, 1, 1), generator=generator, device=bank.device)

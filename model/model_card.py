@@ -140,8 +140,10 @@ def _planning(report: Report) -> str:
         damaged, intact = judged * prevalence, judged * (1 - prevalence)
         unsure = damaged * share["damaged_unsure"] + intact * share["intact_unsure"]
         flags = [damaged * share["damaged_flagged"], intact * share["intact_flagged"]]
-        cells = [damaged, *flags, unsure, damaged * share["damaged_clear"], 1000 - judged]
-        rows.append([f"{prevalence:.0%}", *(f"{cell:.1f}" for cell in cells)])
+        missed, most = (damaged * report["damaged_clear"][name] for name in ("estimate", "high"))
+        cells = [f"{cell:.1f}" for cell in (damaged, *flags, unsure)]
+        missing = f"{missed:.1f} (at most {most:.1f})"
+        rows.append([f"{prevalence:.0%}", *cells, missing, f"{1000 - judged:.1f}"])
     head = ["assumed damaged", "damaged", "flagged, damaged", "flagged for nothing", "unsure",
             "damaged, called clear", "refused"]  # fmt: skip
     return _table(head, rows)
