@@ -40,12 +40,20 @@ def next_photos(ws: Workspace, actor: Actor, limit: int = 50) -> list[PhotoRecor
             row for row in _judged(session, decided=False) if not is_held_out(coupler_name(row[0].coupler))
         ]
         known = _judged(session, decided=True)[-_MOST_KNOWN:]
-        doubts = doubt(_probabilities([judgement for _, judgement in waiting]))
-        first = np.argsort(-doubts, kind="stable")[:MOST_WEIGHED]
-        waiting = [waiting[n] for n in first]
-        vectors = _vectors([*waiting, *known])
-        order = order_to_learn(doubts[first], vectors[: len(waiting)], limit, known=vectors[len(waiting) :])
+        order = review_order([row[1] for row in waiting], [row[1] for row in known], limit)
         return [photo_record(waiting[n][0]) for n in order]
+
+
+def review_order(waiting: Sequence[Judgement], known: Sequence[Judgement], limit: int) -> list[int]:
+    """Return up to ``limit`` numbers of ``waiting``, what a retrain would gain most from first.
+
+    ``known`` are judgements of photos that people have decided on already.
+    """
+    doubts = doubt(_probabilities(waiting))
+    first = np.argsort(-doubts, kind="stable")[:MOST_WEIGHED]
+    vectors = _vectors([*(waiting[n] for n in first), *known])
+    order = order_to_learn(doubts[first], vectors[: len(first)], limit, known=vectors[len(first) :])
+    return [int(first[n]) for n in order]
 
 
 def _judged(session: Session, *, decided: bool) -> list[tuple[PhotoRow, Judgement]]:
@@ -66,9 +74,9 @@ def _probabilities(judgements: Sequence[Judgement]) -> NDArray[np.float64]:
     return np.array(rows, dtype=np.float64).reshape(len(rows), len(FindingKind))
 
 
-def _vectors(judged: Sequence[tuple[PhotoRow, Judgement]]) -> NDArray[np.float64]:
+def _vectors(judged: Sequence[Judgement]) -> NDArray[np.float64]:
     """Return a row a photo of what its verdict says: log odds of damage by place, picture quality."""
-    rows = [_described(judgement) for _, judgement in judged]
+    rows = [_described(judgement) for judgement in judged]
     names = sorted({name for row in rows for name in row})
     table = np.array([[row.get(name, math.nan) for name in names] for row in rows]).reshape(
         len(rows), len(names)

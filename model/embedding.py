@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import torch
 from numpy.typing import NDArray
+from torch import Tensor
 
 from model.artefact import Model
 from model.batchwarp import warp_batch
 from model.config import TrainConfig
-from model.dataset import family_boxes
-from model.features import Rooted, load_bank
+from model.dataset import Targets, family_boxes
+from model.features import Features, Rooted, frozen_front, joined, load_bank
 from model.geometry import CANONICAL_PIXELS
+from model.network import close_ups
 from model.preprocess import normalise
 from model.views import canonical_matrices
 from model.vocabulary import FindingKind
@@ -42,27 +44,61 @@ def look_at(
     """
     if any(label.family is None or label.homography is None for label, _ in photos):
         raise ValueError("Wanted photos with a located face; one has none. Leave it out.")
-    network = model.condition
-    boxes, straight = family_boxes(torch.device("cpu")), canonical_matrices(torch.device("cpu"))
+    boxes = family_boxes(torch.device("cpu"))
     vectors: list[NDArray[np.float32]] = []
     logits: list[NDArray[np.float32]] = []
-    for start in range(0, len(photos), _BATCH):
-        bank = load_bank(photos[start : start + _BATCH], _CONFIG)
-        family = bank.targets.family
-        matrices = bank.targets.matrix.double() @ straight[family]
-        parts, latches, valid = (box[family] for box in boxes)
+    for views, targets in _straight(photos):
+        parts, latches, valid = (box[targets.family] for box in boxes)
         with torch.inference_mode():
-            views = normalise(warp_batch(bank.photos, bank.sizes, matrices, CANONICAL_PIXELS))
-            out = network(views.contiguous(memory_format=torch.channels_last), parts, latches, valid)
+            out = model.condition(views, parts, latches, valid)
         vectors.append(out["pooled"].numpy())
         logits.append(out["photo"].numpy())
         if progress:
-            progress(start + len(bank), len(photos))
+            progress(sum(map(len, vectors)), len(photos))
     if not photos:
         return Looks(np.zeros((0, 1), np.float32), np.zeros((0, len(FindingKind))))
+    return Looks(np.concatenate(vectors), _calibrated(model, np.concatenate(logits)))
+
+
+def straight_features(model: Model, photos: Sequence[Rooted]) -> Features:
+    """Return the features of a straight look at each photo's face, for asking late layers again and again."""
+    front = frozen_front(model.condition)
+    parts, latches, _ = family_boxes(torch.device("cpu"))
+    rows: list[Features] = []
+    for views, targets in _straight(photos):
+        with torch.inference_mode():
+            finest = front[0](views)
+            seen = front[1](finest)
+            close = close_ups(finest, parts[targets.family], latches[targets.family])
+            rows.append(Features(seen.half(), front[2](seen).half(), close.half(), targets))
+    maps = [torch.cat([getattr(row, name) for row in rows]).clone() for name in ("low", "middle", "close")]
+    return Features(maps[0], maps[1], maps[2], joined([row.targets for row in rows]))
+
+
+def probabilities(model: Model, features: Features) -> NDArray[np.float64]:
+    """Return Nx3 what the late layers of ``model`` make of features, calibrated, in the order of kinds."""
+    boxes = family_boxes(torch.device("cpu"))
+    found = []
+    for start in range(0, len(features), _BATCH):
+        rows = torch.arange(start, min(start + _BATCH, len(features)))
+        low, middle, close, targets = features.take(rows)
+        parts, latches, valid = (box[targets.family] for box in boxes)
+        with torch.inference_mode():
+            found.append(model.condition.late(low, middle, close, parts, latches, valid)["photo"].numpy())
+    return _calibrated(model, np.concatenate(found))
+
+
+def _straight(photos: Sequence[Rooted]) -> Iterator[tuple[Tensor, Targets]]:
+    """Yield normalised canonical views, face-on and unturned, with their targets, a batch at a time."""
+    straight = canonical_matrices(torch.device("cpu"))
+    for start in range(0, len(photos), _BATCH):
+        bank = load_bank(photos[start : start + _BATCH], _CONFIG)
+        matrices = bank.targets.matrix.double() @ straight[bank.targets.family]
+        views = normalise(warp_batch(bank.photos, bank.sizes, matrices, CANONICAL_PIXELS))
+        yield views.contiguous(memory_format=torch.channels_last), bank.targets
+
+
+def _calibrated(model: Model, raw: NDArray[np.float32]) -> NDArray[np.float64]:
     kinds = model.card.calibration.kinds
-    raw = np.concatenate(logits)
-    calibrated = [
-        [kinds[kind].probability(float(row[n])) for n, kind in enumerate(FindingKind)] for row in raw
-    ]
-    return Looks(np.concatenate(vectors), np.array(calibrated))
+    rows = [[kinds[kind].probability(float(row[n])) for n, kind in enumerate(FindingKind)] for row in raw]
+    return np.array(rows)

@@ -9,6 +9,7 @@ checkpoint and ends with the same weights as if nothing had happened.
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Callable
 from dataclasses import replace
@@ -49,6 +50,7 @@ CHECKPOINT = "checkpoint.pt"
 OWN, OLD = "features-confirmed", "features-rendered"
 """Folders of kept features beside the checkpoint, while the run lasts."""
 CHECKPOINT_EVERY = 25
+LEARNING_RATE = 3e-4
 _VIEWS_A_STEP = 0.5
 """A view made counts as this many steps in the progress (measured: 0.09 s against 0.2 s)."""
 
@@ -101,7 +103,9 @@ def fine_tune(
         path.unlink(missing_ok=True)
     elif path.is_file() and kept.done == todo.steps:
         return path
-    config = TrainConfig(seed=seed, learning_rate=3e-4, bank_side=640, condition_batch=batch, ema=0.98)
+    config = TrainConfig(
+        seed=seed, learning_rate=LEARNING_RATE, bank_side=640, condition_batch=batch, ema=0.98
+    )
     weights = photo_weights([label for label, _ in own], how)
     tuner = _Tuner(model.condition, todo, config, out_dir / CHECKPOINT, name)
     tuner.learn(own, old, weights, kept, progress or (lambda _done, _total: None))
@@ -109,6 +113,23 @@ def fine_tune(
     for folder in (OWN, OLD):
         forget_features(out_dir / folder)
     return path
+
+
+def tune_features(
+    network: ConditionNet, own: Features, old: Features | None, steps: int, *, batch: int = 16, seed: int = 0
+) -> ConditionNet:
+    """Return a copy of ``network`` that has learnt from features made before; nothing is kept on the way.
+
+    The same steps as in ``fine_tune``, for trials that learn many times from parts of the same photos.
+    """
+    half = batch // 2 if old is not None else batch
+    todo = Plan(steps, batch, half, len(own), len(old) if old is not None else 0, steps)
+    config = TrainConfig(seed=seed, learning_rate=LEARNING_RATE, condition_batch=batch, ema=0.98)
+    tuner = _Tuner(copy.deepcopy(network), todo, config, None, "")
+    tuner.learn_from(own, old)
+    tuned = tuner.averaged.network
+    assert isinstance(tuned, ConditionNet)
+    return tuned.eval()
 
 
 def _rooted(manifest: Path) -> list[Rooted]:
@@ -140,7 +161,9 @@ def _write(path: Path, model: Model, network: nn.Module, manifest: Path, learnt:
 class _Tuner:
     """The late layers on their way. Every step's random numbers follow from seed and step alone."""
 
-    def __init__(self, network: ConditionNet, todo: Plan, config: TrainConfig, file: Path, name: str) -> None:
+    def __init__(
+        self, network: ConditionNet, todo: Plan, config: TrainConfig, file: Path | None, name: str
+    ) -> None:
         self.network, self.todo, self.config, self.file, self.name = network, todo, config, file, name
         self.front = frozen_front(network)
         for early in (network.backbone.low, network.backbone.middle):
@@ -183,6 +206,10 @@ class _Tuner:
             self._stretch(number, *self._features(number, own, old, weights, made), learnt)
         tell(work, work)
 
+    def learn_from(self, own: Features, old: Features | None) -> None:
+        """Run all steps on features that are there already, as one stretch."""
+        self._stretch(0, own, old, lambda _step: None)
+
     def _features(
         self,
         number: int,
@@ -209,6 +236,7 @@ class _Tuner:
         )
 
     def _kept(self, folder: str, number: int, make: Callable[[Path], Features]) -> Features:
+        assert self.file is not None
         return kept_features(self.file.parent / folder, f"{self.name} {number}", make)
 
     def _stretch(self, number: int, own: Features, old: Features | None, tell: Callable[[int], None]) -> None:
@@ -227,14 +255,14 @@ class _Tuner:
                 self._keep()
             tell(self.done)
 
-    def _step(self, batch: list[tuple[Tensor, Tensor, Targets]]) -> None:
-        lows, middles, truths = zip(*batch, strict=True)
-        low, middle, targets = torch.cat(lows), torch.cat(middles), joined(truths)
+    def _step(self, batch: list[tuple[Tensor, Tensor, Tensor, Targets]]) -> None:
+        lows, middles, closes, truths = zip(*batch, strict=True)
+        low, middle, close, targets = torch.cat(lows), torch.cat(middles), torch.cat(closes), joined(truths)
         family = targets.family.clamp(min=0)
         parts, latches, valid = (box[family] for box in self.boxes)
         for group in self.optimiser.param_groups:
             group["lr"] = self.config.learning_rate * rate(self.done, self.todo.steps)
-        loss = condition_loss(self.network.late(low, middle, parts, latches, valid), targets, valid)
+        loss = condition_loss(self.network.late(low, middle, close, parts, latches, valid), targets, valid)
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()  # type: ignore[no-untyped-call]
         nn.utils.clip_grad_norm_(self.learning, 5.0)
@@ -242,6 +270,8 @@ class _Tuner:
         self.averaged.update(self.network)
 
     def _keep(self) -> None:
+        if self.file is None:
+            return
         state = Checkpoint(
             self.name, self.done, self.averaged.updates, self.network.state_dict(),
             self.averaged.network.state_dict(), self.optimiser.state_dict(),

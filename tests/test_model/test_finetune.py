@@ -18,7 +18,7 @@ from model.dataset import USABLE, family_boxes
 from model.features import VIEW_BYTES, Features, frozen_front, kept_features, load_bank, make_features
 from model.finetune import CANDIDATE, CHECKPOINT, OLD, OWN, fine_tune
 from model.manifest import read_manifest
-from model.network import ConditionNet
+from model.network import ConditionNet, close_ups
 from model.schedule import plan
 from model.views import mirror_order
 
@@ -65,10 +65,13 @@ def test_features_give_the_answers_that_the_whole_network_gives() -> None:
     views = torch.rand(2, 3, 320, 320)
     parts, latches, valid = (box[torch.tensor([0, 1])] for box in family_boxes(torch.device("cpu")))
     with torch.no_grad():
-        low = front[0](views)
-        short = network.late(low.half().float(), front[1](low).half().float(), parts, latches, valid)
+        finest = front[0](views)
+        low = front[1](finest)
+        middle, close = front[2](low), close_ups(finest, parts, latches)
+        kept = [map_.half().float() for map_ in (low, middle, close)]
+        short = network.late(*kept, parts, latches, valid)
         whole = network(views, parts, latches, valid)
-    assert 2 * (low[0].numel() + front[1](low)[0].numel()) == VIEW_BYTES
+    assert 2 * sum(map_[0].numel() for map_ in kept) == VIEW_BYTES
     for name, value in whole.items():
         torch.testing.assert_close(short[name], value, rtol=0.02, atol=0.02)
 
@@ -94,7 +97,7 @@ def test_mirrored_views_keep_mirrored_truths(drawn: Path) -> None:
     few = [make_features(front, photos, [3, 0], 5, CONFIG) for _ in range(2)]
     assert torch.equal(few[0].low, few[1].low)
     assert torch.equal(few[0].targets.housing, few[1].targets.housing)
-    low, _, targets = features.take(torch.tensor([3, 0]))
+    low, _, _, targets = features.take(torch.tensor([3, 0]))
     torch.testing.assert_close(low[0], features.low[3].float())
     assert torch.equal(targets.housing[1], features.targets.housing[0])
 
