@@ -10,11 +10,13 @@ import pytest
 from click.testing import CliRunner
 
 from data_tools.records import DecisionKind, VerdictRecord
-from data_tools.trials import new_site, review_order
+from data_tools.trials import cost, new_site, review_order
 from data_tools.trials.operator import said_of
 from model.judgement import Finding, Judgement
 from model.manifest import LabelledFinding, LabelledPhoto
+from model.photo import open_photo
 from model.vocabulary import FindingKind, Label, Outcome, Place, Reason, Triage
+from tests.test_data_tools.paint_judge import PaintJudge, painted
 from tests.test_data_tools.store_kit import OPENED
 
 ROOT = Path(__file__).parents[2]
@@ -134,3 +136,36 @@ def test_the_trials_run_on_the_samples(tmp_path: Path) -> None:
     done = run(review_order.main, [str(SAMPLES), str(tmp_path), "--deals", "2"])
     assert done.exit_code == 0, done.output
     assert json.loads((tmp_path / "review-order.json").read_text())["half_the_labels"]
+
+
+def test_a_comment_makes_another_file_of_the_same_picture() -> None:
+    jpeg = painted("red")
+    other = cost.commented(jpeg, "copy 1")
+    assert other != jpeg
+    assert np.array_equal(open_photo(other, max_side=64).rgb, open_photo(jpeg, max_side=64).rgb)
+    with pytest.raises(ValueError, match="JPEG"):
+        cost.commented(b"PNG", "x")
+
+
+def test_copies_are_of_couplers_of_their_own_and_judged_once(tmp_path: Path) -> None:
+    for number in range(2):
+        (tmp_path / f"{number:03}").write_bytes(painted("red", number))
+    made = cost.copies([photo(0), photo(1, coupler=1)], tmp_path, 5, tmp_path / "sent")
+    assert [p.coupler for p in made] == ["c0-0", "c1-0", "c0-1", "c1-1", "c0-2"]
+    assert len({(tmp_path / "sent" / p.file).read_bytes() for p in made}) == 5
+    judge = PaintJudge()
+    remembering = cost.Remembering(judge)
+    opened = (open_photo((tmp_path / "sent" / p.file).read_bytes(), max_side=64) for p in made)
+    assert len(list(remembering.judge_many(opened))) == 5
+    assert judge.judged == 2
+    assert remembering.version == judge.version
+
+
+@pytest.mark.slow
+def test_the_cost_of_a_retrain_is_measured_by_stage(tmp_path: Path) -> None:
+    done = CliRunner().invoke(cost.main, [str(SAMPLES), str(tmp_path), "--photos", "60"])
+    assert done.exit_code == 0, done.output
+    (row,) = json.loads((tmp_path / "cost.json").read_text())
+    assert row["counts"]["train"] + row["counts"]["held_out"] == 60
+    assert row["seconds"]["learning"] > 1
+    assert 100 < row["most_mb"]["VmRSS"] < 4000
