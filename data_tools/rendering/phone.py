@@ -115,7 +115,7 @@ def exposure(picture: Floats, look: PhoneLook) -> float:
     metered = max(0.5 * mean + 0.5 * log_mean, 1e-9)
     ordinary = (metered / ORDINARY_LIGHT) ** look.steadiness
     if look.steadiness < 1:
-        ordinary = np.clip(ordinary, 0.6, 1.2)
+        ordinary = np.clip(ordinary, 0.65, 1.2)
     key = look.exposure_key / metered * float(ordinary)
     bright = float(np.percentile(small, 98))
     guard = min(1.0, 0.95 / max(bright * key, 1e-9))

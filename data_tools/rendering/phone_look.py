@@ -85,7 +85,7 @@ def sample_look(rng: np.random.Generator, dimness: float) -> PhoneLook:
     shake = abs(rng.normal(0, 0.5 + 1.2 * dimness)) if rng.random() < 0.6 else 0.0
     look = PhoneLook(
         exposure_key=float(rng.uniform(0.12, 0.24)),
-        steadiness=float(rng.uniform(0.15, 0.5)),
+        steadiness=float(rng.uniform(0.1, 0.4)),
         exposure_ev=float(rng.normal(0, 0.4)),
         highlight_guard=float(rng.uniform(0.2, 1.0)),
         metering_spread=float(rng.uniform(0.2, 1.0)),
