@@ -49,7 +49,7 @@ def site_over_weeks(data: TrendData, site: str, kind: FindingKind | None = None)
         return Figure(title, counts, int(counts["n"].sum()), counted, lacking)
     table = _charted(counts, laney_p_chart(counts["new"], counts["n"], [Rule.BEYOND_LIMITS]))
     notices = tuple(
-        f"{site}, week of {row.week:%Y-%m-%d}: {row.new} of {row.n} couplers newly damaged, more than chance "
+        f"At {site}, week of {row.week:%Y-%m-%d}: {row.new} of {row.n} couplers newly damaged, more than chance "
         f"gives at the site's usual {row.centre:.1%}. Look at what happened there that week."
         for row in table[table["flagged"]].itertuples()
     )
@@ -75,7 +75,7 @@ def sites_compared(data: TrendData, kind: FindingKind | None = None) -> Figure:
         return Figure(title, counts, int(counts["n"].sum()), counted, lacking)
     table = _against_the_others(counts, ready.to_numpy())
     notices = tuple(
-        f"{row.site}: {row.new} newly damaged in {row.n} coupler-weeks ({row.rate:.2%}), more than chance "
+        f"At {row.site}: {row.new} newly damaged in {row.n} coupler-weeks ({row.rate:.2%}), more than chance "
         f"gives at the rate of the other sites ({row.centre:.2%}). Look for a cause there: use, weather, "
         "wiring, parts."
         for row in table[table["flagged"]].itertuples()

@@ -81,6 +81,8 @@ def _damage_by_coupler(data: TrendData) -> pd.DataFrame:
 
 
 def _notice(row: object) -> str:
-    kind, place = words_for(FindingKind(row.kind)), str(row.place).replace("_", " ")  # type: ignore[attr-defined]
+    kind, place = words_for(FindingKind(row.kind)), f", {row.place}".replace("_", " ")  # type: ignore[attr-defined]
+    if row.kind == FindingKind.MISSING_LATCH:  # type: ignore[attr-defined]
+        place = ""
     checked = "" if row.confirmed else " (not yet confirmed by a person on both)"  # type: ignore[attr-defined]
-    return f"{row.unit} at {row.site}, {kind}, {place}{checked}: {row.words}"  # type: ignore[attr-defined]
+    return f"{row.unit} at {row.site}, {kind}{place}{checked}: {row.words}"  # type: ignore[attr-defined]

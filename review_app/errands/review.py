@@ -85,7 +85,7 @@ def _draw_card(ws: Workspace, actor: Actor, desk: Desk) -> None:
         last_saved(ws, actor, desk)
         return
     desk.begin()
-    photo, beside, keys = st.columns([13, 5, 9], gap="medium")
+    photo, beside, keys = st.columns([15, 5, 9], gap="medium")
     # The keys come first: once the photo is painted, its keys must be there to be pressed.
     with keys:
         _model_says(desk, item)
@@ -166,7 +166,7 @@ def _beside(ws: Workspace, actor: Actor, desk: Desk, item: QueueItem) -> None:
         return
     when = clock(moment_of(before), site_called(before.site_key).timezone)
     st.image(
-        resources.picture(ws, before, resources.MEDIUM),
+        resources.face_or_photo(ws, actor, before, resources.CARD),
         caption=f"Same coupler, last good photo, {when}",
         alt=f"The same coupler without damage, {when}",
         width="stretch",

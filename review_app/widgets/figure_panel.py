@@ -72,7 +72,7 @@ def table_view(table: pd.DataFrame, title: str) -> None:
     shares = SHARE_COLUMNS - {"low", "high"} if "kappa" in shown.columns else SHARE_COLUMNS
     columns = {}
     for name in shown.columns:
-        words = sentence(COLUMN_WORDS.get(str(name), str(name).replace("_", " ")))
+        words = str(name) if name == "n" else sentence(COLUMN_WORDS.get(name, str(name).replace("_", " ")))
         if name in shares:
             columns[name] = st.column_config.NumberColumn(words, format="percent")
         elif pd.api.types.is_datetime64_any_dtype(shown[name]):

@@ -85,7 +85,9 @@ def _shape(row: Family, place: Place) -> NDArray[np.float64] | None:
 def _beyond(row: Family, place: Place) -> NDArray[np.float64]:
     """Return a point outside the mark, mm, away from the middle of the face so that letters keep apart."""
     if place is Place.LATCH:
-        return np.array([[0.0, row.latch_zone.top + _GAP_MM if row.latch_zone else 0.0]])
+        zone = row.latch_zone or row.canonical_view
+        # Beside the zone, not above it: above is often outside the photo.
+        return np.array([[zone.right + _GAP_MM, (zone.top + zone.bottom) / 2]])
     contact = next(c for c in row.contacts if c.place is place)
     outward = np.array([contact.x, contact.y]) - np.array(row.nose_centre)
     length = float(np.hypot(*outward))

@@ -131,7 +131,9 @@ export default function (component) {
     view.img.alt = data.alt;
     view.img.src = data.src;
     view.img.decode().catch(() => {}).then(() => {
-      if (view.id === data.id) root.host?.setAttribute("data-painted", data.id);
+      // Two frames later the decoded photo is on the screen, not only ready to be drawn.
+      const shown = () => { if (view.id === data.id) root.host?.setAttribute("data-painted", data.id); };
+      requestAnimationFrame(() => requestAnimationFrame(shown));
     });
   }
   if (data.ahead) {

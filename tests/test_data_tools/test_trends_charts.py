@@ -74,7 +74,7 @@ def test_a_site_worse_than_the_others_is_flagged():
         "north": False,
         "west": True,
     }
-    assert figure.notices[0].startswith("west:")
+    assert figure.notices[0].startswith("At west:")
 
 
 def test_sites_alike_are_rarely_flagged():

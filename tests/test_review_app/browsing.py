@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from tests.test_house.project import ROOT
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
+    from playwright.sync_api import Browser, Locator, Page
 
 PHONE = {"width": 390, "height": 844}
 DESK = {"width": 1280, "height": 800}
@@ -17,9 +17,30 @@ WAIT_MS = 30_000
 SCREENS = ROOT / "artefacts" / "screens"
 
 
+_COUNT_SENT = """
+window.sent = 0;
+const send = WebSocket.prototype.send;
+WebSocket.prototype.send = function (data) { window.sent += 1; return send.call(this, data); };
+"""
+_IDLE = """() => {
+  const app = document.querySelector("[data-testid=stApp]");
+  const drawn = !document.querySelector('[data-stale="true"]');
+  const idle = drawn && app?.dataset.testScriptState === "notRunning";
+  const now = performance.now();
+  if (!idle) window.idleSince = undefined;
+  else window.idleSince ??= now;
+  return idle && now - window.idleSince >= 250;
+}"""
+MISSED_MS = 2_000
+TRIES = 4
+
+
 def open_page(browser: Browser, address: str, size: dict[str, int]) -> Page:
     """Open the app in a fresh browser context."""
-    page = browser.new_context(viewport=size, accept_downloads=True).new_page()  # type: ignore[arg-type]
+    context = browser.new_context(viewport=size, accept_downloads=True)  # type: ignore[arg-type]
+    # What the page sends is counted, so that a click that missed is told from one that takes its time.
+    context.add_init_script(_COUNT_SENT)
+    page = context.new_page()
     page.set_default_timeout(WAIT_MS)
     page.goto(address)
     return page
@@ -29,39 +50,67 @@ def sign_in(page: Page, name: str, role: str) -> None:
     """Say who is there; a server that remembers somebody is told that it is somebody else now."""
     page.get_by_role("button", name=re.compile("^(Start|Somebody else)$")).first.wait_for()
     if page.get_by_role("button", name="Somebody else").count():
-        page.get_by_role("button", name="Somebody else").click()
+        press(page, page.get_by_role("button", name="Somebody else"))
     page.get_by_role("button", name="Start").wait_for()
+    settle(page)
     page.get_by_label("Your name").fill(name)
     page.get_by_text(role, exact=True).click()
-    page.get_by_role("button", name="Start").click()
+    press(page, page.get_by_role("button", name="Start"))
     page.get_by_text(f"{name} · {role}").wait_for()
     settle(page)
 
 
 def settle(page: Page) -> None:
-    """Wait until the server has nothing more to draw: a click into a page that still moves may miss."""
-    page.wait_for_timeout(150)
-    page.wait_for_function(
-        "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'"
-    )
-    page.wait_for_timeout(150)
+    """Wait until the server has had nothing to draw for a quarter of a second."""
+    page.evaluate("window.idleSince = undefined")
+    page.wait_for_function(_IDLE, polling=50)
+
+
+def press(page: Page, target: Locator) -> None:
+    """Click something that the server is told of, again where the click missed.
+
+    While Streamlit still draws, it may put a new element in place of the one under the pointer: press and
+    release then land on two elements, and the browser makes no click of it. Nothing is sent in that case, so
+    that clicking again does nothing twice.
+    """
+    for _ in range(TRIES):
+        settle(page)
+        before = page.evaluate("window.sent")
+        target.click()
+        from playwright.sync_api import TimeoutError as NothingSent
+
+        try:
+            page.wait_for_function("before => window.sent > before", arg=before, timeout=MISSED_MS)
+        except NothingSent:
+            continue
+        return
+    raise AssertionError(f"{TRIES} clicks and nothing was sent: {target}")
 
 
 def go_to(page: Page, title: str) -> None:
     """Open another screen by its link at the top."""
-    page.locator(".st-key-nav").get_by_role("link", name=title).click()
+    press(page, page.locator(".st-key-nav").get_by_role("link", name=title))
     page.get_by_role("heading", name=title, exact=True).wait_for()
     settle(page)
 
 
 def choose(page: Page, label: str, option: str) -> None:
-    """Choose from a list by keyboard and mouse (a list opened while the page still scrolls closes again)."""
-    field = page.get_by_label(label, exact=True)
-    field.scroll_into_view_if_needed()
-    settle(page)
-    field.press("ArrowDown")
-    page.get_by_role("option", name=option).click()
-    settle(page)
+    """Choose from a list; one that closed again, because the page still scrolled, is opened once more."""
+    from playwright.sync_api import TimeoutError as Closed
+
+    field, wanted = page.get_by_label(label, exact=True), page.get_by_role("option", name=option)
+    for _ in range(TRIES):
+        field.scroll_into_view_if_needed()
+        settle(page)
+        field.press("ArrowDown")
+        try:
+            wanted.click(timeout=MISSED_MS)
+        except Closed:
+            page.keyboard.press("Escape")
+            continue
+        settle(page)
+        return
+    raise AssertionError(f"the list {label!r} does not stay open, or lacks {option!r}")
 
 
 def upload(page: Page, *files: tuple[str, bytes]) -> None:

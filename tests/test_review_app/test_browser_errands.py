@@ -23,6 +23,7 @@ from tests.test_review_app.browsing import (
     go_to,
     keep_screen,
     open_page,
+    press,
     server_log,
     settle,
     sign_in,
@@ -82,7 +83,7 @@ def events(ws: Workspace, unit: str) -> list[EventRecord]:
 
 
 def test_facilities_send_a_round(browser: Browser, address: str, size: str, ws: Workspace) -> None:
-    page = started(browser, address, size, "Noor Vale", "Facilities")
+    page = started(browser, address, size, "Una Reyes", "Facilities")
     page.get_by_text("Still missing: H-03, H-05, H-06").wait_for()
     archive = io.BytesIO()
     with zipfile.ZipFile(archive, "w") as zipped:
@@ -97,15 +98,16 @@ def test_facilities_send_a_round(browser: Browser, address: str, size: str, ws: 
     page.get_by_role("heading", name="Which unit? 1 waiting").wait_for()
     page.reload()
     page.get_by_role("heading", name="Which unit? 1 waiting").wait_for()
+    page.get_by_role("group", name="Take it again").wait_for()
     keep_screen(page, f"errand_waiting_{size}")
-    page.locator('[class*="st-key-unit_of_"]').get_by_text("H-06 A", exact=True).click()
+    press(page, page.locator('[class*="st-key-unit_of_"]').get_by_text("H-06 A", exact=True))
     page.get_by_text("Still missing: H-03", exact=True).wait_for()
     assert not list_waiting(ws, LEAD, "harbour")
     settle(page)
 
     choose(page, "At which unit?", "H-04 · Bay 4")
     page.get_by_text("Release button sticks", exact=True).click()
-    page.get_by_role("button", name="Send what I saw").click()
+    press(page, page.get_by_role("button", name="Send what I saw"))
     page.get_by_role("group", name="DO NOT USE this coupler").wait_for()
     assert [event.what for event in events(ws, "H-04")] == [ObservationKind.RELEASE_BUTTON_STICKS]
     keep_screen(page, f"errand_facilities_{size}")
@@ -119,23 +121,22 @@ def test_a_technician_clears_the_queue_and_acts(
     go_to(page, "Review")
     page.get_by_text("H-01 · Bay 1").wait_for()
     for button in ("Housing melted by heat", "Upper left"):
-        page.locator(".stMain").get_by_role("button", name=button).click()
+        press(page, page.locator(".stMain").get_by_role("button", name=button))
     page.get_by_text("Saved: H-01 · housing melted by heat, upper left").wait_for()
-    page.get_by_role("button", name="Undo").click()
+    press(page, page.get_by_role("button", name="Undo"))
     page.get_by_text("Saved:").wait_for(state="detached")
-    settle(page)
-    page.get_by_role("button", name="Show what the model found").click()
-    settle(page)
-    page.get_by_role("button", name="Agree: housing melted by heat, upper left").click()
+    press(page, page.get_by_role("button", name="Show what the model found"))
+    press(page, page.get_by_role("button", name="Agree: housing melted by heat, upper left"))
     page.get_by_text("Saved: H-01").wait_for()
     keep_screen(page, f"errand_review_{size}")
     kinds = [entry.decision.kind for entry in timeline(ws, LEAD, "H-01").entries if entry.decision]
     assert kinds == [DecisionKind.CONFIRMED, DecisionKind.WITHDRAWN, DecisionKind.CONFIRMED]
 
-    page.get_by_role("link", name="Act on H-01").click()
+    press(page, page.get_by_role("link", name="Act on H-01"))
     page.get_by_role("heading", name="H-01 · Bay 1").wait_for()
+    settle(page)
     page.get_by_label("Reason").fill("Melted at the upper left contact")
-    page.get_by_role("button", name="Take out of service").last.click()
+    press(page, page.get_by_role("button", name="Take out of service"))
     page.get_by_text("Unit H-01 is out of service until somebody returns it.").wait_for()
     settle(page)
     with page.expect_download() as sheet:
@@ -144,12 +145,11 @@ def test_a_technician_clears_the_queue_and_acts(
     assert "housing melted by heat, upper left" in words
     assert "Melted at the upper left contact" in words
 
-    page.get_by_role("radio", name="Return to service").or_(
-        page.get_by_text("Return to service").first
-    ).first.click()
+    press(page, page.locator('[class*="st-key-what_"]').get_by_text("Return to service"))
+    settle(page)
     page.get_by_label("Reason").fill("Coupler and terminals replaced")
     page.get_by_text("A qualified person has checked it").click()
-    page.get_by_role("button", name="Return to service").last.click()
+    press(page, page.get_by_test_id("stFormSubmitButton").get_by_role("button", name="Return to service"))
     page.get_by_text("Unit H-01 is back in service.").wait_for()
     keep_screen(page, f"errand_act_{size}")
     assert get_unit(ws, LEAD, "H-01").status is UnitStatus.IN_SERVICE
@@ -160,20 +160,22 @@ def test_a_technician_clears_the_queue_and_acts(
 def test_a_lead_reads_the_trends(browser: Browser, address: str, size: str) -> None:
     page = started(browser, address, size, "Mara Lind", "Maintenance lead")
     go_to(page, "Trends")
+    page.get_by_text("damage that came back within half a year").wait_for()
+    press(page, page.get_by_text("Damage", exact=True).first)
     page.get_by_text("Not enough yet").first.wait_for()
-    page.get_by_text("Rounds", exact=True).click()
+    press(page, page.get_by_text("Rounds", exact=True))
     page.get_by_role("heading", name="Roster coverage by site and week").wait_for()
-    settle(page)
-    page.get_by_text("Numbers", exact=True).first.click()
     settle(page)
     with page.expect_download() as table:
         page.get_by_role("button", name="Download as CSV").first.click()
     text = Path(table.value.path()).read_text(encoding="utf-8-sig")
     assert text.startswith("site,week,due,covered")
+    with page.expect_download() as picture:
+        page.get_by_role("button", name="Download as picture").first.click()
+    assert Path(picture.value.path()).read_bytes().startswith(b"\x89PNG")
     keep_screen(page, f"errand_trends_{size}")
-    page.get_by_text("Monthly report", exact=True).click()
-    settle(page)
-    page.get_by_role("button", name="Make the report").click()
+    press(page, page.get_by_text("Monthly report", exact=True))
+    press(page, page.get_by_role("button", name="Make the report"))
     page.get_by_role("button", name="Download the report").wait_for()
     settle(page)
     with page.expect_download() as report:
@@ -182,12 +184,11 @@ def test_a_lead_reads_the_trends(browser: Browser, address: str, size: str) -> N
     assert html.lstrip().lower().startswith("<!doctype html>")
     go_to(page, "Models")
     page.get_by_text("Live: shipped").wait_for()
-    page.get_by_role("button", name="Train now").wait_for()
     page.context.close()
 
 
 def test_each_person_stays_out_of_the_others_pages(browser: Browser, address: str, size: str) -> None:
-    page = started(browser, address, size, "Noor Vale", "Facilities")
+    page = started(browser, address, size, "Una Reyes", "Facilities")
     page.goto(f"{address}/review")
     links = page.locator(".st-key-nav").get_by_role("link")
     links.filter(has_text="Send a round").wait_for()
@@ -198,7 +199,7 @@ def test_each_person_stays_out_of_the_others_pages(browser: Browser, address: st
 
 
 def test_melted_photos_never_read_as_fine(browser: Browser, address: str, size: str) -> None:
-    page = started(browser, address, size, "Noor Vale", "Facilities")
+    page = started(browser, address, size, "Ebba Nord", "Facilities")
     upload(page, ("H-02.jpg", draw_photo(MELTED, 950)))
     page.get_by_role("group", name="DO NOT USE this coupler").wait_for()
     assert page.get_by_role("group", name="No damage seen").count() == 0
