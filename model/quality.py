@@ -6,6 +6,7 @@ Without a located face the whole picture is measured at a fixed size; only gross
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -147,6 +148,7 @@ def _face_patch(
     """Return the nose seen straight on at ``PATCH_PX_PER_MM``, the mask of nose pixels that lie in the
     picture, and the share of the nose that does."""
     shrink = min(1.0, PATCH_PX_PER_MM / scale)
+    rgb, homography = _cut_to_nose(rgb, homography, family, margin=4 / shrink)
     if shrink < 0.8:  # average first: warping alone would skip pixels and invent sharpness
         size = (max(1, round(rgb.shape[1] * shrink)), max(1, round(rgb.shape[0] * shrink)))
         factors = np.array([size[0] / rgb.shape[1], size[1] / rgb.shape[0], 1.0])
@@ -161,6 +163,26 @@ def _face_patch(
     nose = _ellipse(width, height)
     mask = nose & (inside > 0)
     return np.asarray(patch, dtype=np.uint8), mask, float(mask.sum() / nose.sum())
+
+
+def _cut_to_nose(
+    rgb: NDArray[np.uint8], homography: NDArray[np.float64], family: Family, margin: float
+) -> tuple[NDArray[np.uint8], NDArray[np.float64]]:
+    """Leave away what lies more than ``margin`` pixels beside the nose: the rest of a photo is only work."""
+    x, y = family.nose_centre
+    across, up = family.nose_width / 2, family.nose_height / 2
+    corners = np.array([[x + i * across, y + j * up, 1.0] for i in (-1, 1) for j in (-1, 1)])
+    u, v, w = homography @ corners.T
+    if w.min() * w.max() <= 0:  # the horizon crosses the nose
+        return rgb, homography
+    height, width = rgb.shape[:2]
+    left, top = (max(0, math.floor(at.min() - margin)) for at in (u / w, v / w))
+    right, bottom = (math.ceil(at.max() + margin) for at in (u / w, v / w))
+    right, bottom = min(width, right), min(height, bottom)
+    if left >= right or top >= bottom:
+        return rgb, homography
+    shift = np.array([[1.0, 0.0, -left], [0.0, 1.0, -top], [0.0, 0.0, 1.0]])
+    return rgb[top:bottom, left:right], shift @ homography
 
 
 def _patch_to_mm(family: Family) -> NDArray[np.float64]:
