@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from data_tools.access import Actor, Permission
-from data_tools.training_set import HELD_OUT, HELD_OUT_SHARE, labelled
+from data_tools.training_set import HELD_OUT, HELD_OUT_SHARE, TRAIN, labelled
 from data_tools.workspace import Workspace
 from model.calibration import MISS_RATES, needed_examples
 from model.vocabulary import LABEL_OF_KIND, FindingKind
@@ -38,6 +38,25 @@ class LimitNeed:
             f"{name}: {self.have} of the {self.needed} photos needed for a limit at {self.rate:.0%} misses; "
             f"about {round(more / HELD_OUT_SHARE)} more confirmed ones, since one coupler in five counts"
         )
+
+
+@dataclass(frozen=True)
+class Learnable:
+    """Photos whose decisions stand: ``learnt`` from, ``held_out`` for ever, and ``left_out`` because people
+    differ, a second opinion is awaited or nobody can tell."""
+
+    learnt: int
+    held_out: int
+    left_out: int
+
+
+def learnable(ws: Workspace, actor: Actor) -> Learnable:
+    """Return how many confirmed photos a retrain would find now."""
+    actor.require(Permission.PLAN)
+    with ws.read() as session:
+        _, counts = labelled(session)
+    left = sum(count for why, count in counts.items() if why.startswith("left out"))
+    return Learnable(counts[TRAIN], counts[HELD_OUT], left)
 
 
 def limit_needs(ws: Workspace, actor: Actor) -> tuple[LimitNeed, ...]:

@@ -71,7 +71,8 @@ def photo_drift(
     week: tuple[int, int] | None = None,
     progress: model_side.StepProgress | None = None,
 ) -> tuple[DriftRow, ...]:
-    """Return a row for each site (or camera) with photos in ``week`` (ISO year and week; default: the last).
+    """Return a row for each site (or camera) with photos in ``week`` (ISO year and week; default: the last
+    with photos of enough couplers, so that a round that has just begun does not hide the one before).
 
     Raises:
         BadRequestError: ``by`` is neither site nor camera.
@@ -83,11 +84,18 @@ def photo_drift(
     seen = _located(ws)
     if not seen:
         return ()
-    week = week or max(photo.week for photo in seen)
+    week = week or _latest_week(seen)
     kept = _compared(seen, week)
     vectors = _vectors(ws, [photo.label for photo in kept], progress)
     groups = sorted({str(getattr(photo, by)) for photo in kept if photo.week == week})
     return tuple(_row(by, name, kept, vectors, week, len(groups)) for name in groups)
+
+
+def _latest_week(seen: Sequence[_Seen]) -> tuple[int, int]:
+    couplers: dict[tuple[int, int], set[str]] = defaultdict(set)
+    for photo in seen:
+        couplers[photo.week].add(photo.label.coupler)
+    return max([week for week, names in couplers.items() if len(names) >= MIN_COUPLERS] or couplers)
 
 
 def _located(ws: Workspace) -> list[_Seen]:

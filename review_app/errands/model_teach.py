@@ -6,20 +6,20 @@ import streamlit as st
 
 from data_tools.access import Actor
 from data_tools.jobs import RETRAIN, start_retrain
-from data_tools.limit_needs import limit_needs
+from data_tools.limit_needs import learnable, limit_needs
 from data_tools.next_photos import next_photos
 from data_tools.queueing import items_of
 from data_tools.records import PhotoRecord
 from data_tools.workspace import Workspace
-from model.vocabulary import LABEL_OF_KIND
 from review_app import resources
 from review_app.review_desk import Desk
 from review_app.widgets.job_panel import job_panel
 from review_app.widgets.text import clock, md, plain
-from review_app.wording import LABEL_WORDS, sentence
+from review_app.wording import sentence
 
 _NEXT = 20
 _SHOWN = 6
+_THUMBNAIL_PX = 150
 
 
 def teach(ws: Workspace, actor: Actor) -> None:
@@ -29,6 +29,7 @@ def teach(ws: Workspace, actor: Actor) -> None:
         "A new version learns from the decisions of your technicians. It goes live only if it does no worse "
         "on couplers that it has never seen; otherwise it is held, with the reason."
     )
+    _confirmed(ws, actor)
     job_panel(
         ws,
         actor,
@@ -52,19 +53,19 @@ def _review_next(ws: Workspace, actor: Actor) -> None:
         f"The {len(photos)} undecided photos that the model would learn most from: it is in doubt about them "
         "and no two are alike. What could hurt first comes first on the Review screen; this is another order."
     )
-    columns = st.columns(_SHOWN)
-    for column, photo in zip(columns, photos, strict=False):
-        with column:
-            _thumbnail(ws, photo)
+    with st.container(horizontal=True):
+        for photo in photos[:_SHOWN]:
+            with st.container(width=_THUMBNAIL_PX):
+                _thumbnail(ws, actor, photo)
     if st.button("Review these now", icon=":material/fact_check:"):
         items = items_of(ws, actor, [photo.id for photo in photos])
         st.session_state["desk"] = (None, Desk(items=items, waiting=len(items)))
         st.switch_page(resources.screen("review"))
 
 
-def _thumbnail(ws: Workspace, photo: PhotoRecord) -> None:
+def _thumbnail(ws: Workspace, actor: Actor, photo: PhotoRecord) -> None:
     name = f"{photo.unit_key} {photo.position}"
-    st.image(resources.picture(ws, photo, resources.SMALL), alt=plain(name), width="stretch")
+    st.image(resources.face_or_photo(ws, actor, photo, resources.SMALL), alt=plain(name), width="stretch")
     seen = clock(photo.seen_at or photo.received_at, ws.settings.timezone)
     st.caption(f"{md(name)}, {md(photo.site_key)}, {seen}")
 
@@ -76,6 +77,14 @@ def _limits(ws: Workspace, actor: Actor) -> None:
         "are enough that no version has learnt from: those of one coupler in five, held out for ever."
     )
     for need in limit_needs(ws, actor):
-        share = min(1.0, need.have / need.needed)
-        name = sentence(LABEL_WORDS[LABEL_OF_KIND[need.kind]])
-        st.progress(share, text=f"{name}: {need.have} of {need.needed} (limit at {need.rate:.0%} misses)")
+        st.progress(min(1.0, need.have / need.needed), text=sentence(need.words))
+
+
+def _confirmed(ws: Workspace, actor: Actor) -> None:
+    counts = learnable(ws, actor)
+    least = ws.settings.min_confirmed_photos
+    words = (
+        f"Confirmed so far: {counts.learnt} photos to learn from ({least} needed), {counts.held_out} held out"
+    )
+    left_out = f", {counts.left_out} left out (open questions, cannot tell)" if counts.left_out else ""
+    st.write(f"{words}{left_out}.")

@@ -18,6 +18,7 @@ from review_app.widgets.job_panel import job_panel
 from review_app.widgets.text import clock, md, plain
 
 _EVERY = "All photos"
+_MEASURES = {"trained_on train": "Learnt from (photos)", "compared_on": "Compared on (photos)"}
 
 
 def versions(ws: Workspace, actor: Actor) -> None:
@@ -36,7 +37,7 @@ def _table(ws: Workspace, known: list[ModelVersion]) -> None:
             "State": v.status.replace("_", " "),
             "Since": clock(v.registered_at, ws.settings.timezone) if v.path else "",
             "Note": plain(v.note, 300),
-            **{plain(name): value for name, value in v.metrics.items() if isinstance(value, int | float)},
+            **{words: v.metrics.get(name) for name, words in _MEASURES.items()},
         }
         for v in known
     ]

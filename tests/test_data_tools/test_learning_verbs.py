@@ -8,8 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from data_tools import model_side
+from data_tools import drift_watch, jobs, model_side
+from data_tools.drift_watch import latest_drift, look_for_drift
 from data_tools.ingest import ingest
+from data_tools.limit_needs import learnable, limit_needs
 from data_tools.next_photos import next_photos
 from data_tools.photo_drift import photo_drift
 from data_tools.records import DecisionKind
@@ -18,6 +20,7 @@ from data_tools.sites import add_unit
 from data_tools.training_set import is_held_out
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError, NotAllowedError
+from model.vocabulary import FindingKind
 from tests.test_data_tools.store_kit import (
     CLEAR,
     LEAD,
@@ -26,6 +29,7 @@ from tests.test_data_tools.store_kit import (
     TECHNICIAN,
     UNSURE,
     UPLOADER,
+    decided,
     furnished,
     upload,
 )
@@ -121,3 +125,44 @@ def _seen(ws: Workspace) -> list:
     from data_tools.photo_drift import _located
 
     return _located(ws)
+
+
+def test_it_is_told_how_many_confirmed_photos_the_limits_still_need(ws: Workspace) -> None:
+    decided(ws)
+    counts = learnable(ws, LEAD)
+    assert (counts.learnt + counts.held_out, counts.left_out) == (31, 0)
+    needs = {need.kind: need for need in limit_needs(ws, LEAD)}
+    melted = needs[FindingKind.HEAT_MELTED_HOUSING]
+    # ceil(1 / rate - 1): the fewest with which n / (n + 1) R + 1 / (n + 1) can stay under the rate at R = 0
+    # (Angelopoulos et al. 2022, arXiv 2208.02814).
+    assert (melted.needed, needs[FindingKind.MISSING_LATCH].needed) == (99, 49)
+    held = sum(is_held_out(f"north/U{n:02}/A/1") for n in range(1, 30, 2))
+    assert (melted.have, melted.have + melted.elsewhere) == (held, 15)
+    assert f"{held} of the 99 photos needed for a limit at 1% misses" in melted.words
+    assert f"about {(99 - held) * 5} more confirmed ones" in melted.words
+    with pytest.raises(NotAllowedError):
+        limit_needs(ws, TECHNICIAN)
+
+
+def test_the_last_look_for_drift_is_kept_and_told_stale_when_photos_came(
+    three_weeks: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert latest_drift(three_weeks, LEAD) is None
+    _eyes(monkeypatch, _of_week(three_weeks, 2), 3.0)
+    told: list[float] = []
+    found = look_for_drift(three_weeks, LEAD, progress=lambda share, _stage: told.append(share))
+    assert latest_drift(three_weeks, LEAD) == found
+    assert [row.group for row in found.rows] == ["site", "camera"]
+    assert len(found.notices) == 2
+    assert not found.stale
+    ingest(three_weeks, UPLOADER, [upload("U00_new.png", CLEAR, 777)], "north")
+    again = latest_drift(three_weeks, LEAD)
+    assert again is not None
+    assert again.stale
+    (three_weeks.folder / "derived" / "drift.json").write_text("cut off")
+    assert latest_drift(three_weeks, LEAD) is None
+    job = jobs.open_job(three_weeks, LEAD, jobs.DRIFT)
+    drift_watch.run_job(three_weeks, LEAD, job.id)
+    done = jobs.latest_job(three_weeks, LEAD, jobs.DRIFT)
+    assert done is not None
+    assert done.message == "2 sites and phone models could be compared with before; 2 moved beyond chance."

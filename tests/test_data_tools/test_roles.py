@@ -121,6 +121,7 @@ VERBS: dict[str, tuple[Permission, Call]] = {
     "rescore.rescore": (Permission.MANAGE_MODELS, lambda ws, a: rescore.rescore(ws, a)),
     "rescore.rounds_to_judge": (Permission.MANAGE_MODELS, lambda ws, a: rescore.rounds_to_judge(ws, a)),
     "rescore.run_job": (Permission.MANAGE_MODELS, lambda ws, a: rescore.run_job(ws, a, 1)),
+    "limit_needs.learnable": (Permission.PLAN, lambda ws, a: limit_needs.learnable(ws, a)),
     "limit_needs.limit_needs": (Permission.PLAN, lambda ws, a: limit_needs.limit_needs(ws, a)),
     "drift_watch.look_for_drift": (Permission.PLAN, lambda ws, a: drift_watch.look_for_drift(ws, a)),
     "drift_watch.latest_drift": (Permission.PLAN, lambda ws, a: drift_watch.latest_drift(ws, a)),

@@ -143,8 +143,8 @@ def test_what_to_review_next_lies_on_the_review_desk_in_that_order(open_app: Ope
     app = tab(open_app(LEAD, "models"), "Teach it")
     words = page_words(app)
     assert "the model would learn most from" in words
-    assert "0 of 99" in bars(app)
-    assert "0 of 49" in bars(app)
+    assert "0 of the 99 photos needed" in bars(app)
+    assert "0 of the 49 photos needed" in bars(app)
     press(app, "Review these now")
     assert not app.exception
     key, desk = app.session_state["desk"]
