@@ -16,8 +16,10 @@ from torch import Tensor, nn
 from torch.nn import functional
 from torch.nn.utils.fusion import fuse_conv_bn_eval
 
-CPU_BATCH = 4
-"""Photos that go through a network together on a CPU: the maps of more do not stay in its caches."""
+CPU_BATCH, CPU_VIEWS = 4, 2
+"""Photos that are located, and canonical views that are classified, together on a CPU: the maps of more do
+not stay in its caches. Measured on one core, milliseconds a photo: first glance 12.1 for 4 together, 16.1 for
+one; condition network 29.8 for 2 together, 33.1 for one, 33.6 for 4."""
 
 Network = TypeVar("Network", bound=nn.Module)
 
