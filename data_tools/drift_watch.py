@@ -10,6 +10,7 @@ import json
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import func, select
 
@@ -21,7 +22,7 @@ from data_tools.photo_drift import GROUPS, DriftRow, photo_drift
 from data_tools.photo_store import storage_errors
 from data_tools.registry import live_version
 from data_tools.workspace import Workspace, now_or
-from model.drift import Drift
+from model.drift import Drift, Unlike
 
 
 @dataclass(frozen=True)
@@ -80,12 +81,16 @@ def latest_drift(ws: Workspace, actor: Actor) -> DriftReport | None:
     actor.require(Permission.PLAN)
     try:
         kept = json.loads(_file(ws).read_text(encoding="utf-8"))
-        rows = tuple(DriftRow(**{**row, "test": Drift(**row["test"])}) for row in kept["rows"])
+        rows = tuple(_row(row) for row in kept["rows"])
         report = DriftReport(datetime.fromisoformat(kept["looked_at"]), kept["version"], kept["photos"], rows)
     except (OSError, ValueError, KeyError, TypeError):
         return None  # absent or damaged: it is made again
     stale = (report.photos, report.version) != (_photos(ws), live_version(ws).version)
     return DriftReport(report.looked_at, report.version, report.photos, rows, stale)
+
+
+def _row(kept: dict[str, Any]) -> DriftRow:
+    return DriftRow(**{**kept, "test": Drift(**kept["test"]), "unlike": Unlike(**kept["unlike"])})
 
 
 def run_job(ws: Workspace, actor: Actor, job_id: int) -> DriftReport:

@@ -1,4 +1,6 @@
-"""Do a week's photos look other than the same couplers' photos before, by site or by phone model?
+"""Do a week's photos look other than the same couplers' photos before, by site or by phone model? And are
+they unlike everything that the live version was measured on (the gate's rendered photos) or that people
+confirmed before?
 
 What the live model sees in a photo is computed when first asked for and kept under ``derived/`` (it can be
 deleted), one file a version.
@@ -6,9 +8,10 @@ deleted), one file a version.
 
 from __future__ import annotations
 
+import hashlib
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from zipfile import BadZipFile
 
@@ -22,11 +25,11 @@ from data_tools.access import Actor, Permission
 from data_tools.database.schema import CouplerRow, PhotoRow, PhotoStateRow, RoundRow, UnitRow, VerdictRow
 from data_tools.lookup import judgement_from_json
 from data_tools.photo_store import storage_errors
-from data_tools.training_set import coupler_name
+from data_tools.training_set import coupler_name, rendered
 from data_tools.workspace import Workspace
-from model.drift import Drift, drift
+from model.drift import LEVEL, Drift, Unlike, drift, unlike
 from model.errors import BadRequestError
-from model.manifest import LabelledPhoto
+from model.manifest import LabelledPhoto, read_manifest
 from model.vocabulary import Outcome
 
 MIN_COUPLERS = 10
@@ -34,20 +37,25 @@ MIN_COUPLERS = 10
 EARLIER_EACH = 4
 """A coupler's so many latest earlier photos are compared with."""
 FALSE_NOTICES = 0.01
-"""Chance of any notice in a week without change: shared out among the sites or cameras (Bonferroni)."""
+"""Chance of any notice in a week without change: shared out among the sites or cameras and the two
+questions (Bonferroni)."""
+MOST_REFERENCE = 300
+"""Confirmed and rendered photos of the reference, each."""
 GROUPS = ("site", "camera")
 
 
 @dataclass(frozen=True)
 class DriftRow:
     """One site or phone model in one week. ``lacking`` says why nothing can be told, else it is empty;
-    ``notice`` says in plain words what moved beyond chance and what to do, else it is empty."""
+    ``notice`` says in plain words what moved beyond chance and what to do, else it is empty. ``unlike``
+    counts the photos unlike everything that was measured on or confirmed before."""
 
     group: str
     name: str
     test: Drift
     lacking: str
     notice: str
+    unlike: Unlike = Unlike()
 
     @property
     def flagged(self) -> bool:
@@ -61,6 +69,7 @@ class _Seen:
     week: tuple[int, int]
     site: str
     camera: str
+    decided: bool = False
 
 
 def photo_drift(
@@ -86,9 +95,24 @@ def photo_drift(
         return ()
     week = week or _latest_week(seen)
     kept = _compared(seen, week)
-    vectors = _vectors(ws, [photo.label for photo in kept], progress)
+    known = _reference(ws, seen, week)
+    looks = _vectors(ws, [*(photo.label for photo in kept), *known], progress)
+    vectors, reference = looks[: len(kept)], (looks[len(kept) :], [label.coupler for label in known])
     groups = sorted({str(getattr(photo, by)) for photo in kept if photo.week == week})
-    return tuple(_row(by, name, kept, vectors, week, len(groups)) for name in groups)
+    return tuple(_row(by, name, kept, vectors, reference, week, len(groups)) for name in groups)
+
+
+def _reference(ws: Workspace, seen: Sequence[_Seen], week: tuple[int, int]) -> list[LabelledPhoto]:
+    """Return the rendered photos that candidates are measured on and the last ones confirmed before."""
+    confirmed = [photo.label for photo in seen if photo.decided and photo.week < week]
+    gate = rendered(ws.settings.gate_manifest)
+    photos = read_manifest(gate) if gate is not None else []
+    usable = [p for p in photos if p.split == "test" and p.family and p.homography and p.reason is None]
+    folder = gate.parent.resolve() if gate is not None else Path()
+    return [
+        *confirmed[-MOST_REFERENCE:],
+        *(replace(photo, file=str(folder / photo.file)) for photo in usable[:MOST_REFERENCE]),
+    ]
 
 
 def _latest_week(seen: Sequence[_Seen]) -> tuple[int, int]:
@@ -102,7 +126,9 @@ def _located(ws: Workspace) -> list[_Seen]:
     """Return the judged photos with a located face, oldest first."""
     unit = joinedload(PhotoRow.coupler).joinedload(CouplerRow.unit)
     query = (
-        select(PhotoRow, RoundRow.iso_year, RoundRow.iso_week, VerdictRow.judgement)
+        select(
+            PhotoRow, RoundRow.iso_year, RoundRow.iso_week, VerdictRow.judgement, PhotoStateRow.decision_id
+        )
         .join(RoundRow, RoundRow.id == PhotoRow.round_id)
         .join(PhotoStateRow, PhotoStateRow.photo_id == PhotoRow.id)
         .join(VerdictRow, VerdictRow.id == PhotoStateRow.verdict_id)
@@ -112,7 +138,7 @@ def _located(ws: Workspace) -> list[_Seen]:
     )
     found = []
     with ws.read() as session:
-        for photo, year, number, judgement in session.execute(query):
+        for photo, year, number, judgement, decision in session.execute(query):
             face = judgement_from_json(judgement).face
             if face is None:
                 continue
@@ -120,7 +146,8 @@ def _located(ws: Workspace) -> list[_Seen]:
                 photo.sha256, coupler_name(photo.coupler), face.family, homography=face.homography
             )
             site = photo.coupler.unit.site.key
-            found.append(_Seen(label, (year, number), site, photo.camera or "unknown camera"))
+            camera = photo.camera or "unknown camera"
+            found.append(_Seen(label, (year, number), site, camera, decision is not None))
     return found
 
 
@@ -140,6 +167,7 @@ def _row(
     name: str,
     kept: Sequence[_Seen],
     vectors: NDArray[np.float32],
+    reference: tuple[NDArray[np.float32], list[str]],
     week: tuple[int, int],
     groups: int,
 ) -> DriftRow:
@@ -150,21 +178,36 @@ def _row(
         if p.label.coupler in of_group and (p.week < week or getattr(p, by) == name)
     ]
     test = drift(vectors[rows], [kept[n].week == week for n in rows], [kept[n].label.coupler for n in rows])
-    lacking, notice = "", ""
+    now = [n for n in rows if kept[n].week == week]
+    strange = unlike(vectors[now], [kept[n].label.coupler for n in now], *reference)
+    lacking, notices = "", list[str]()
     if test.couplers < MIN_COUPLERS:
         lacking = f"{test.couplers} of the {MIN_COUPLERS} couplers needed have photos of this week and before"
-    elif test.p * groups < FALSE_NOTICES:
-        notice = _notice(by, name, test, week)
-    return DriftRow(by, name, test, lacking, notice)
+    elif test.p * 2 * groups < FALSE_NOTICES:
+        notices.append(_moved(by, name, test, week))
+    if strange.p * 2 * groups < FALSE_NOTICES:
+        notices.append(_strange(by, name, strange, week))
+    return DriftRow(by, name, test, lacking, " ".join(notices), strange)
 
 
-def _notice(by: str, name: str, test: Drift, week: tuple[int, int]) -> str:
-    who = f"at {name}" if by == "site" else f"taken with {name}"
+def _who(by: str, name: str, week: tuple[int, int]) -> str:
+    return f"Week {week[1]} of {week[0]}: the photos {'at' if by == 'site' else 'taken with'} {name}"
+
+
+def _moved(by: str, name: str, test: Drift, week: tuple[int, int]) -> str:
     return (
-        f"Week {week[1]} of {week[0]}: the photos {who} look other than the same couplers' photos before "
+        f"{_who(by, name, week)} look other than the same couplers' photos before "
         f"({test.now} against {test.before} photos, {test.couplers} couplers, p {test.p:.4f}). Look at some "
         "side by side: another phone, a dirty lens, other light, a new cable holder? Have these photos "
         "reviewed first; trust the model less on them until people have agreed with it again, then retrain."
+    )
+
+
+def _strange(by: str, name: str, strange: Unlike, week: tuple[int, int]) -> str:
+    return (
+        f"{_who(by, name, week)} are unlike what the live version was measured on and what was confirmed "
+        f"before ({strange.unlike} of {strange.photos} beyond a distance that {LEVEL:.0%} reach by chance). "
+        "Its limits were not set for such photos: review a good part of them, then retrain."
     )
 
 
@@ -173,15 +216,26 @@ def _vectors(
 ) -> NDArray[np.float32]:
     """Return a row for each photo, from the kept file where it is there."""
     artefact = ws.live_artefact() or model_side.shipped_artefact()
-    file = ws.folder / "derived" / "looks" / f"{artefact.stem}.npz"
+    # The shipped file keeps its name when a new version of the product brings other weights.
+    name = f"{artefact.stem}-{_digest(artefact)}"
+    file = ws.folder / "derived" / "looks" / f"{name}.npz"
     known = _load(file)
     missing = {label.file: label for label in labels if label.file not in known}
     if missing:
-        photos = [(label, ws.photos.path(label.file).parent) for label in missing.values()]
+        photos = [(label, _folder_of(ws, label)) for label in missing.values()]
         fresh = model_side.look_vectors(artefact, photos, progress=progress)
         known |= dict(zip(missing, fresh, strict=True))
         _save(file, known)
     return np.stack([known[label.file] for label in labels])
+
+
+def _digest(artefact: Path) -> str:
+    return hashlib.sha256(artefact.read_bytes()).hexdigest()[:12] if artefact.is_file() else "missing"
+
+
+def _folder_of(ws: Workspace, label: LabelledPhoto) -> Path:
+    """Return the folder of an original; a rendered photo is named by its whole path."""
+    return Path() if Path(label.file).is_absolute() else ws.photos.path(label.file).parent
 
 
 def _load(file: Path) -> dict[str, NDArray[np.float32]]:

@@ -11,7 +11,7 @@ from data_tools import jobs, model_side, registry
 from data_tools.access import Actor, Permission
 from data_tools.model_side import Comparison
 from data_tools.settings import Settings
-from data_tools.training_set import TRAIN, FrozenSet, freeze
+from data_tools.training_set import TRAIN, FrozenSet, freeze, rendered
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError
 from model.manifest import read_manifest
@@ -19,8 +19,6 @@ from model.weighting import Weighting, photo_weights, weights_in_words
 
 Progress = Callable[[float, str], None]
 """Called with the share done (0..1) and what is being done; may raise to stop."""
-
-SAMPLES = Path(__file__).parents[1] / "synthetic_samples" / "manifest.jsonl"
 
 
 @dataclass(frozen=True)
@@ -76,7 +74,7 @@ def retrain(
         live,
         frozen.manifest,
         _run_folder(ws, frozen),
-        replay=_rendered(ws.settings.replay_manifest),
+        replay=rendered(ws.settings.replay_manifest),
         progress=_stage(tell, 0.05, 0.80, "learning"),
         seed=seed,
         weighting=how,
@@ -85,7 +83,7 @@ def retrain(
         candidate,
         live,
         [frozen.held_out, frozen.never_regress],
-        frozen_test=_rendered(ws.settings.gate_manifest),
+        frozen_test=rendered(ws.settings.gate_manifest),
         progress=_stage(tell, 0.80, 0.90, "comparing with the live version"),
     )
     reason = comparison.reason
@@ -126,7 +124,7 @@ def _with_limits(
         limits.artefact,
         candidate,
         [frozen.never_regress],
-        frozen_test=_rendered(ws.settings.gate_manifest),
+        frozen_test=rendered(ws.settings.gate_manifest),
         progress=_stage(tell, 0.95, 1.0, "checking the limits"),
     )
     if check.worse:
@@ -191,13 +189,6 @@ def _refuse_too_few(frozen: FrozenSet, least: int) -> None:
 def _run_folder(ws: Workspace, frozen: FrozenSet) -> Path:
     """One folder a frozen set; ``model.finetune`` tells runs from different live versions apart in it."""
     return ws.runs / frozen.digest[:16]
-
-
-def _rendered(path: str) -> Path | None:
-    """Return the manifest of rendered photos a setting names; by default the samples beside the packages."""
-    if path:
-        return Path(path)
-    return SAMPLES if SAMPLES.is_file() else None
 
 
 def _silent(_share: float, _stage: str) -> None:

@@ -33,6 +33,8 @@ from model.vocabulary import Label, Reason, Triage, summary_label
 HELD_OUT_SHARE = 0.2
 """Not a setting: whoever changed it would train on what was promised to be held out."""
 TRAIN, HELD_OUT = "train", "held_out"
+SAMPLES = Path(__file__).parents[1] / "synthetic_samples" / "manifest.jsonl"
+"""Rendered photos beside the packages; an installed wheel has none."""
 
 
 @dataclass(frozen=True)
@@ -194,3 +196,10 @@ def _word(photo: LabelledPhoto) -> str:
 def label_of(findings: Iterable[LabelledFinding]) -> Label:
     """Return the one-word summary of labelled findings."""
     return summary_label({finding.kind for finding in findings})
+
+
+def rendered(path: str) -> Path | None:
+    """Return the manifest of rendered photos that a setting names; by default the samples, where there."""
+    if path:
+        return Path(path)
+    return SAMPLES if SAMPLES.is_file() else None

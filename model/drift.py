@@ -1,8 +1,11 @@
-"""Have the photos themselves changed? A permutation test on what the network sees in them.
+"""Have the photos themselves changed? Two questions on what the network sees in them.
 
-The same couplers are compared with themselves: which photos of a coupler are "now" is shuffled within the
-coupler, so that a site's own walls and light, or a coupler's own scratches, are no change. Exact under the
-hypothesis that the photos of one coupler could have come in any order; p counts the observed order as one of
+``drift`` asks whether couplers look other than before (a permutation test), ``unlike`` whether photos lie
+farther from a reference set than its own photos lie from each other.
+
+For ``drift`` the same couplers are compared with themselves: which photos of a coupler are "now" is shuffled
+within the coupler, so that a site's own walls and light, or a coupler's own scratches, are no change. Exact
+if the photos of one coupler could have come in any order; p counts the observed order as one of
 the shuffles (Phipson and Smyth 2010, (b + 1) / (m + 1)).
 """
 
@@ -13,6 +16,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.distance import cdist
+from scipy.stats import binom
 
 SHUFFLES = 9999
 
@@ -27,6 +32,50 @@ class Drift:
     now: int
     before: int
     couplers: int
+
+
+@dataclass(frozen=True)
+class Unlike:
+    """``unlike`` of ``photos`` lie farther from the ``reference`` photos than all but ``LEVEL`` of those lie
+    from each other; ``p`` of so many by chance. Without a usable reference 0, 0 and 1."""
+
+    photos: int = 0
+    unlike: int = 0
+    reference: int = 0
+    p: float = 1.0
+
+
+LEVEL = 0.05
+LEAST_REFERENCE = 40
+"""With fewer the rank of a distance is too coarse (common practice, no source)."""
+
+
+def unlike(
+    vectors: ArrayLike, blocks: Sequence[str], reference: ArrayLike, reference_blocks: Sequence[str]
+) -> Unlike:
+    """Count the photos (NxD) that are unlike every photo of the reference (MxD) of another coupler.
+
+    A photo's distance from its nearest reference photo is ranked among the same distances of the reference
+    photos: a conformal p value, (1 + number at least as far) / (M + 1), valid for one photo drawn as the
+    reference was (Vovk et al. 2005). ``blocks`` name the couplers.
+    """
+    x, known = np.asarray(vectors, np.float64), np.asarray(reference, np.float64)
+    if len(known) < LEAST_REFERENCE or not len(x):
+        return Unlike(len(x), 0, len(known), 1.0)
+    spread = np.where(known.std(0) > 1e-9, known.std(0), 1.0)
+    far = _nearest(x / spread, blocks, known / spread, reference_blocks)
+    usual = _nearest(known / spread, reference_blocks, known / spread, reference_blocks)
+    ranks = (1 + (usual[None, :] >= far[:, None]).sum(1)) / (len(usual) + 1)
+    count = int((ranks <= LEVEL).sum())
+    return Unlike(len(x), count, len(known), float(binom.sf(count - 1, len(x), LEVEL)))
+
+
+def _nearest(
+    x: NDArray[np.float64], blocks: Sequence[str], known: NDArray[np.float64], known_blocks: Sequence[str]
+) -> NDArray[np.float64]:
+    same = np.asarray(blocks)[:, None] == np.asarray(known_blocks)[None, :]
+    result: NDArray[np.float64] = np.where(same, np.inf, cdist(x, known)).min(1)
+    return result
 
 
 def drift(

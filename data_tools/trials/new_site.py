@@ -28,8 +28,9 @@ from scipy.stats import binomtest
 from data_tools import model_side, registry
 from data_tools.cli.frame import share_bar
 from data_tools.jobs import Beat
-from data_tools.retrain import SAMPLES, RetrainOutcome, retrain
+from data_tools.retrain import RetrainOutcome, retrain
 from data_tools.settings import Settings
+from data_tools.training_set import SAMPLES
 from data_tools.trials.operator import LEAD, SEEN_FROM, confirm, send
 from data_tools.workspace import Workspace, init_workspace
 from model.judgement import Judgement

@@ -50,7 +50,8 @@ def _drift(ws: Workspace, actor: Actor) -> None:
         _found(ws, report)
     st.caption(
         "The last week's photos are compared with earlier ones of the same couplers, by what the live "
-        "version sees in them. A notice comes by chance in fewer than one week in a hundred."
+        "version sees in them, and with the photos it was measured on or people confirmed. A notice "
+        "comes by chance in fewer than one week in fifty."
     )
     job_panel(ws, actor, DRIFT, "Look now", start_drift, icon=":material/compare:")
 
@@ -75,6 +76,7 @@ def _found(ws: Workspace, report: DriftReport) -> None:
             "Couplers": row.test.couplers,
             "Moved by (standard deviations)": round(row.test.distance, 2),
             "Probability by chance": row.test.p,
+            "Unlike what is known": f"{row.unlike.unlike} of {row.unlike.photos}",
         }
         for row in report.rows
     ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 from pathlib import Path
+from zlib import crc32
 
 import numpy as np
 import pytest
@@ -17,9 +18,10 @@ from data_tools.photo_drift import photo_drift
 from data_tools.records import DecisionKind
 from data_tools.review import decide, queue
 from data_tools.sites import add_unit
-from data_tools.training_set import is_held_out
+from data_tools.training_set import SAMPLES, is_held_out
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError, NotAllowedError
+from model.manifest import read_manifest
 from model.vocabulary import FindingKind
 from tests.test_data_tools.store_kit import (
     CLEAR,
@@ -65,6 +67,7 @@ def three_weeks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Workspace:
         files = [upload(f"{unit}_{week}.png", MELTED, 100 * week + n) for n, unit in enumerate(UNITS)]
         ingest(ws, UPLOADER, files, "north", now=OPENED + timedelta(days=7 * week + 1))
     monkeypatch.setattr(model_side, "shipped_artefact", lambda: Path("shipped.safetensors"))
+    monkeypatch.setattr("data_tools.photo_drift.rendered", lambda _path: None)
     return ws
 
 
@@ -75,7 +78,7 @@ def _eyes(monkeypatch: pytest.MonkeyPatch, last_week: set[str], shift: float) ->
         calls.append(len(photos))
         for label, folder in photos:
             assert (folder / label.file).is_file()  # type: ignore[attr-defined]
-        seeds = [int(label.file[:8], 16) for label, _ in photos]  # type: ignore[attr-defined]
+        seeds = [crc32(label.file.encode()) for label, _ in photos]  # type: ignore[attr-defined]
         noise = np.array([np.random.default_rng(seed).normal(0, 1, 6) for seed in seeds])
         moved = np.array([shift if label.file in last_week else 0.0 for label, _ in photos])  # type: ignore[attr-defined]
         return (noise + moved[:, None]).astype(np.float32)
@@ -166,3 +169,21 @@ def test_the_last_look_for_drift_is_kept_and_told_stale_when_photos_came(
     done = jobs.latest_job(three_weeks, LEAD, jobs.DRIFT)
     assert done is not None
     assert done.message == "2 sites and phone models could be compared with before; 2 moved beyond chance."
+
+
+def test_photos_unlike_all_that_was_measured_on_are_noticed_from_the_first_week(
+    three_weeks: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = min(photo.week for photo in _seen(three_weeks))
+    reference = [photo for photo in read_manifest(SAMPLES) if photo.split == "test" and photo.family]
+    monkeypatch.setattr("data_tools.photo_drift.rendered", lambda _path: SAMPLES)
+    calls = _eyes(monkeypatch, _of_week(three_weeks, 0), 9.0)
+    (row,) = photo_drift(three_weeks, LEAD, week=first)
+    assert row.lacking
+    assert (row.unlike.unlike, row.unlike.photos) == (12, 12)
+    assert 40 <= row.unlike.reference <= len(reference)
+    assert "unlike what the live version was measured on" in row.notice
+    assert calls == [12 + row.unlike.reference]
+    (later,) = photo_drift(three_weeks, LEAD)
+    assert later.unlike.unlike <= 3
+    assert "unlike what" not in later.notice

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from data_tools import jobs, model_side, registry, rescore
-from data_tools.retrain import SAMPLES, retrain, run_job
+from data_tools.retrain import retrain, run_job
+from data_tools.training_set import SAMPLES
 from data_tools.workspace import Workspace, open_workspace
 from model.errors import BadRequestError, ConflictError, NotAllowedError, NotFoundError
 from model.weighting import Weighting

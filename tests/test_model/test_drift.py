@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest, permutation_test
 
-from model.drift import drift
+from model.drift import LEVEL, Unlike, drift, unlike
 
 COUPLERS, BEFORE, WIDTH = 12, 3, 20
 
@@ -51,3 +51,31 @@ def test_couplers_seen_only_now_or_only_before_say_nothing() -> None:
     x = np.vstack([np.zeros((4, 2)), np.ones((4, 2)) * 50])
     found = drift(x, [False] * 4 + [True] * 4, [f"c{n}" for n in range(8)])
     assert (found.p, found.couplers) == (1.0, 0)
+
+
+def test_photos_of_the_same_kind_are_unlike_as_often_as_the_level_says() -> None:
+    rng = np.random.default_rng(4)
+    names = [f"r{n}" for n in range(200)]
+    counts = [
+        unlike(rng.normal(0, 1, (10, 5)), ["x"] * 10, rng.normal(0, 1, (200, 5)), names).unlike
+        for _ in range(60)
+    ]
+    assert binomtest(sum(counts), 600, LEVEL).pvalue > 0.001
+
+
+def test_unlike_photos_are_counted_and_a_coupler_is_not_its_own_likeness() -> None:
+    rng = np.random.default_rng(5)
+    reference, names = rng.normal(0, 1, (100, 5)), [f"r{n // 2}" for n in range(100)]
+    found = unlike(reference[:4] + 20, ["a", "b", "c", "d"], reference, names)
+    assert (found.photos, found.unlike, found.reference) == (4, 4, 100)
+    assert found.p == pytest.approx(LEVEL**4)  # all of four by chance: the product
+    far = np.vstack([reference, np.full((2, 5), 30.0)])
+    own = unlike(far[-1:], ["own"], far, [*names, "own", "own"])
+    assert own.unlike == 1, "its only likeness is of the same coupler"
+    other = unlike(far[-1:], ["own"], far, [*names, "p", "q"])
+    assert other.unlike == 0
+
+
+def test_without_enough_to_compare_with_nothing_is_unlike() -> None:
+    assert unlike(np.zeros((3, 2)), ["a"] * 3, np.ones((39, 2)), ["b"] * 39) == Unlike(3, 0, 39, 1.0)
+    assert unlike(np.zeros((0, 2)), [], np.ones((50, 2)), ["b"] * 50).p == 1.0
