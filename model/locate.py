@@ -127,8 +127,9 @@ def _look(network: LocatorNet, views: list[NDArray[np.uint8]]) -> list[_Glance]:
 
 
 def _look_together(network: LocatorNet, views: list[NDArray[np.uint8]]) -> list[_Glance]:
+    weight = next(network.parameters())
     with torch.inference_mode():
-        out = network(to_tensor(views).to(next(network.parameters()).device))
+        out = network(to_tensor(views).to(weight.device, weight.dtype))
     mask = torch.sigmoid(out["mask"][:, 0]).cpu().numpy()
     where = out["where"].cpu().numpy() * np.float32(WHERE_UNIT_MM)
     present = torch.sigmoid(out["present"]).cpu().numpy()
