@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import importlib
 import io
+import threading
+import time
 from pathlib import Path
 
 import streamlit as st
 from PIL import Image
+from streamlit.runtime import exists
 
 from data_tools.access import Actor
 from data_tools.closeups import closeup
@@ -23,6 +27,7 @@ CARD = 320
 """Side in pixels of a face on a card."""
 SMALL = 240
 """Longest side in pixels of a thumbnail."""
+_AFTER_FIRST_PAGE_S = 2.0
 
 
 def _grey() -> bytes:
@@ -38,7 +43,16 @@ _NO_PICTURE = _grey()
 @st.cache_resource(show_spinner="Opening the workspace")
 def workspace() -> Workspace:
     """Return the open workspace named by the settings."""
+    if exists():
+        threading.Thread(target=_load_libraries, name="load libraries", daemon=True).start()
     return open_workspace()
+
+
+def _load_libraries() -> None:
+    """Load what the trends need while the first page is looked at: nobody then waits for it."""
+    time.sleep(_AFTER_FIRST_PAGE_S)
+    importlib.import_module("altair")
+    importlib.import_module("data_tools.report")
 
 
 @st.cache_data(max_entries=256, show_spinner=False)

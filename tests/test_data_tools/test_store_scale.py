@@ -32,7 +32,7 @@ def _seconds(work: Callable[[], object]) -> float:
     return median(times)
 
 
-def _filled(folder: Path, photos: int, units: int) -> Workspace:
+def filled(folder: Path, photos: int, units: int) -> Workspace:
     ws = init_workspace(settings_for(folder), classifier=GreyJudge())
     fill(ws, photos, units)
     with ws.engine.begin() as connection:
@@ -61,7 +61,7 @@ def _measured(ws: Workspace) -> dict[str, float]:
 @pytest.mark.slow
 def test_queue_history_and_decisions_stay_quick(tmp_path: Path) -> None:
     for photos, units in ((1_000, 50), (100_000, 5_000)):
-        ws = _filled(tmp_path / str(photos), photos, units)
+        ws = filled(tmp_path / str(photos), photos, units)
         took = _measured(ws)
         ws.close()
         print(photos, {name: f"{1000 * seconds:.1f} ms" for name, seconds in took.items()})
