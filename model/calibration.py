@@ -12,8 +12,8 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
+import scipy  # its parts are loaded when first used: a first verdict need not wait for them
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import minimize
 
 from model.errors import CalibrationError
 from model.vocabulary import FindingKind, Triage
@@ -64,7 +64,9 @@ def fit_scaling(logits: ArrayLike, truth: ArrayLike) -> tuple[float, float]:
         scaled = z / math.exp(parameters[0]) + parameters[1]
         return float(np.mean(np.logaddexp(0.0, scaled) - y * scaled))
 
-    best = minimize(loss, np.zeros(2), method="Nelder-Mead", options={"xatol": 1e-4, "fatol": 1e-8})
+    best = scipy.optimize.minimize(
+        loss, np.zeros(2), method="Nelder-Mead", options={"xatol": 1e-4, "fatol": 1e-8}
+    )
     return float(np.exp(best.x[0])), float(best.x[1])
 
 

@@ -15,9 +15,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy  # its parts are loaded when first used: the command line need not wait for them
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial.distance import cdist
-from scipy.stats import binom
 
 SHUFFLES = 9999
 
@@ -67,14 +66,14 @@ def unlike(
     usual = _nearest(known / spread, reference_blocks, known / spread, reference_blocks)
     ranks = (1 + (usual[None, :] >= far[:, None]).sum(1)) / (len(usual) + 1)
     count = int((ranks <= LEVEL).sum())
-    return Unlike(len(x), count, len(known), float(binom.sf(count - 1, len(x), LEVEL)))
+    return Unlike(len(x), count, len(known), float(scipy.stats.binom.sf(count - 1, len(x), LEVEL)))
 
 
 def _nearest(
     x: NDArray[np.float64], blocks: Sequence[str], known: NDArray[np.float64], known_blocks: Sequence[str]
 ) -> NDArray[np.float64]:
     same = np.asarray(blocks)[:, None] == np.asarray(known_blocks)[None, :]
-    result: NDArray[np.float64] = np.where(same, np.inf, cdist(x, known)).min(1)
+    result: NDArray[np.float64] = np.where(same, np.inf, scipy.spatial.distance.cdist(x, known)).min(1)
     return result
 
 

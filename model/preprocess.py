@@ -87,8 +87,12 @@ def to_tensor(views: list[NDArray[np.uint8]]) -> Tensor:
     """Stack uint8 HxWx3 views into a normalised Bx3xHxW float tensor (channels last in memory)."""
     import torch
 
-    batch = torch.from_numpy(np.stack(views)).permute(0, 3, 1, 2)
-    return normalise(batch.float().div_(255.0))
+    batch = torch.from_numpy(np.stack(views)).float()
+    count, height, width, _ = batch.shape
+    # normalise(batch / 255), but row by row: over three numbers at a time it takes eight times as long.
+    mean, deviation = (torch.tensor(numbers).repeat(width) for numbers in (MEAN, DEVIATION))
+    rows = batch.view(count, height, width * 3).mul_(1 / (255.0 * deviation)).sub_(mean / deviation)
+    return rows.view(count, height, width, 3).permute(0, 3, 1, 2)
 
 
 def normalise(batch: Tensor) -> Tensor:
