@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,6 +20,7 @@ from model.weighting import Weighting, photo_weights, weights_in_words
 
 Progress = Callable[[float, str], None]
 """Called with the share done (0..1) and what is being done; may raise to stop."""
+RUNS_KEPT_S = 86_400.0
 
 
 @dataclass(frozen=True)
@@ -154,10 +156,13 @@ def _settle(ws: Workspace, actor: Actor, candidate: Path, told: RetrainOutcome) 
 
 
 def _forget_other_runs(ws: Workspace, frozen: FrozenSet) -> None:
-    """Remove what earlier retrains left on their way; what they came to is in the registry."""
-    keep = _run_folder(ws, frozen)
+    """Remove what earlier retrains left on their way; what they came to is in the registry.
+
+    One that was at work within the last day stays: it may be running, or waiting to be gone on with.
+    """
+    keep, limit = _run_folder(ws, frozen), time.time() - RUNS_KEPT_S
     for folder in ws.runs.glob("*"):
-        if folder != keep:
+        if folder != keep and folder.stat().st_mtime < limit:
             shutil.rmtree(folder, ignore_errors=True)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from data_tools import jobs, model_side, registry, rescore
-from data_tools.retrain import retrain, run_job
+from data_tools.retrain import RUNS_KEPT_S, retrain, run_job
 from data_tools.training_set import SAMPLES
 from data_tools.workspace import Workspace, open_workspace
 from model.errors import BadRequestError, ConflictError, NotAllowedError, NotFoundError
@@ -253,9 +254,12 @@ def test_what_earlier_retrains_left_on_their_way_is_cleared(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     _fake_training(monkeypatch, _Answer(True, "Promoted.", 7), [])
-    (taught.runs / "earlier").mkdir(parents=True)
+    for name, age_s in (("earlier", 2 * RUNS_KEPT_S), ("at work", 60.0)):
+        (taught.runs / name).mkdir(parents=True)
+        os.utime(taught.runs / name, (time.time() - age_s,) * 2)
     outcome = retrain(taught, LEAD)
-    assert [folder.name for folder in taught.runs.iterdir()] == [outcome.training_set.digest[:16]]
+    left = {folder.name for folder in taught.runs.iterdir()}
+    assert left == {outcome.training_set.digest[:16], "at work"}
 
 
 def test_judging_again_as_a_job_says_how_many_and_goes_on_after_a_stop(taught: Workspace) -> None:
