@@ -25,6 +25,7 @@ from model.vocabulary import FindingKind
 __all__ = ["figure_csv", "monthly_report"]
 
 MAX_SITE_CHARTS = 12
+MAX_NOTICES = 40
 WEEK = pd.Timedelta(days=7)
 # Most urgent first; each figure speaks for itself in its notices.
 _NOTICE_ORDER = ("comes back", "against", "week by week", "Time to", "Miss rate", "watch")
@@ -163,7 +164,10 @@ def _notices(sections: list[Section]) -> tuple[str, ...]:
         title = section.figure.title
         return next((i for i, words in enumerate(_NOTICE_ORDER) if words in title), len(_NOTICE_ORDER))
 
-    return tuple(notice for section in sorted(sections, key=urgency) for notice in section.figure.notices)
+    told = [notice for section in sorted(sections, key=urgency) for notice in section.figure.notices]
+    if len(told) > MAX_NOTICES:
+        told[MAX_NOTICES:] = [f"{len(told) - MAX_NOTICES} more: see the figures below."]
+    return tuple(told)
 
 
 def _site_words(names: dict[str, str]) -> str:

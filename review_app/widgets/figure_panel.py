@@ -12,6 +12,8 @@ from review_app.widgets.csv_text import csv_bytes
 from review_app.widgets.text import md
 from review_app.wording import COLUMN_WORDS, SHARE_COLUMNS, sentence, value_words
 
+_MOST_NOTICES = 8
+
 
 def figure_panel(figure: Figure, chart: Chart | None, *, key: str) -> None:
     """Draw one figure with its n; too little data gets words instead of a drawing.
@@ -22,8 +24,10 @@ def figure_panel(figure: Figure, chart: Chart | None, *, key: str) -> None:
         key: unique on the page; names the CSV file.
     """
     st.subheader(md(figure.title), anchor=False)
-    for notice in figure.notices:
+    for notice in figure.notices[:_MOST_NOTICES]:
         st.warning(md(notice, 600), icon=":material/priority_high:")
+    if len(figure.notices) > _MOST_NOTICES:
+        st.caption(f"{len(figure.notices) - _MOST_NOTICES} more of these: see the numbers.")
     if not figure.enough:
         st.info(md(figure.not_enough, 300), icon=":material/hourglass_empty:")
     elif chart is not None:
