@@ -16,7 +16,7 @@ from model.locate import TRIMMED, Face, Glances, locate
 from model.photo import Photo
 from model.preprocess import to_tensor, warp_view
 from model.quality import measure
-from model.serving import CPU_BATCH, CPU_VIEWS, on_cpu
+from model.serving import CPU_BATCH, on_cpu
 from model.vocabulary import Place, Reason
 
 
@@ -81,12 +81,8 @@ def look_at_conditions(
 ) -> list[dict[str, NDArray[np.float32]]]:
     """Return the condition network's outputs for each face there is, in order."""
     located = [(photo, face) for photo, face in zip(photos, faces, strict=True) if face is not None]
-    step = CPU_VIEWS if on_cpu(model.condition) else max(1, len(located))
-    starts = range(0, len(located), step)
-    return [look for at in starts for look in _look_together(model, located[at : at + step])]
-
-
-def _look_together(model: Model, located: list[tuple[Photo, Face]]) -> list[dict[str, NDArray[np.float32]]]:
+    if not located:
+        return []
     views = [
         warp_view(photo.rgb, face.matrix @ canonical_to_mm(face.family), CANONICAL_PIXELS)
         for photo, face in located

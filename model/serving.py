@@ -16,10 +16,13 @@ from torch import Tensor, nn
 from torch.nn import functional
 from torch.nn.utils.fusion import fuse_conv_bn_eval
 
-CPU_BATCH, CPU_VIEWS = 4, 2
-"""Photos that are located, and canonical views that are classified, together on a CPU: the maps of more do
-not stay in its caches. Measured on one core, milliseconds a photo: first glance 12.1 for 4 together, 16.1 for
-one; condition network 29.8 for 2 together, 33.1 for one, 33.6 for 4."""
+from model.network import Backbone
+
+CPU_BATCH = 4
+"""Photos that go through a network together on a CPU: deep layers read their many weights once for all."""
+FINE_LAYERS = 3
+"""Stages of a backbone whose maps are so large (10 MB a photo) that those of several photos leave the caches,
+and are handed back to the system and fetched anew each time: they take one photo after the other."""
 
 Network = TypeVar("Network", bound=nn.Module)
 
@@ -54,6 +57,18 @@ class Convolution(nn.Module):
         return result.clamp_(0.0, 6.0) if self.clipped else result
 
 
+class OneByOne(nn.Module):
+    """Layers that are run to their end for one photo before the next one is begun."""
+
+    def __init__(self, layers: nn.Sequential) -> None:
+        super().__init__()
+        self.layers = layers
+
+    def forward(self, x: Tensor) -> Tensor:
+        """Return what the layers make of ``x`` (B, channels, H, W)."""
+        return torch.cat([self.layers(x[at : at + 1]) for at in range(len(x))])
+
+
 @lru_cache(maxsize=1)
 def clips_in_one_pass() -> bool:
     """Whether this PyTorch convolves and clips in one pass. The operator is the one that PyTorch's own
@@ -81,7 +96,17 @@ def ready(network: Network) -> Network:
         for name, child in module.named_children():
             if isinstance(child, nn.Conv2d):
                 setattr(module, name, Convolution(child, clipped=False))
+    for module in result.modules():
+        if isinstance(module, Backbone):
+            _one_by_one(module.low)
     return result.to(memory_format=torch.channels_last)
+
+
+def _one_by_one(stages: nn.Sequential) -> None:
+    """Run the fine stages photo by photo; the places of those after the first are kept, doing nothing."""
+    stages[0] = OneByOne(stages[:FINE_LAYERS])
+    for place in range(1, FINE_LAYERS):
+        stages[place] = nn.Identity()
 
 
 def _join(sequence: nn.Sequential) -> None:
