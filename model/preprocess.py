@@ -43,16 +43,17 @@ def warp_view(
     """
     import cv2  # here, so that training on a machine without OpenCV can import the presets
 
-    width, height = (size, size) if isinstance(size, int) else size
-    corners = np.array([[0, 0], [width, 0], [width, height], [0, height]], dtype=np.float64)
+    across, down = (size, size) if isinstance(size, int) else size
+    corners = np.array([[0, 0], [across, 0], [across, down], [0, down]], dtype=np.float64)
     homogeneous = np.c_[corners, np.ones(4)] @ view_to_photo.T
     mapped = homogeneous[:, :2] / homogeneous[:, 2:]
     spans = np.linalg.norm(mapped - np.roll(mapped, 1, axis=0), axis=1)
-    step = float(spans.sum()) / (2 * (width + height))
+    step = float(spans.sum()) / (2 * (across + down))
     matrix = view_to_photo
     while step > 1.6 and min(rgb.shape[:2]) > 64:
-        half = (rgb.shape[1] // 2, rgb.shape[0] // 2)
-        rgb = np.asarray(cv2.resize(rgb, half, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        height, width = rgb.shape[0] // 2, rgb.shape[1] // 2
+        even = rgb[: 2 * height, : 2 * width]  # an odd rest would halve by another factor, and slowly
+        rgb = np.asarray(cv2.resize(even, (width, height), interpolation=cv2.INTER_AREA), dtype=np.uint8)
         matrix = scale_matrix(0.5) @ matrix
         step /= 2
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
@@ -60,7 +61,7 @@ def warp_view(
     view = cv2.warpPerspective(
         rgb,
         _half_pixel(matrix),
-        (width, height),
+        (across, down),
         flags=flags,
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=(grey,) * 3,
