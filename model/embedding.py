@@ -17,12 +17,12 @@ from model.dataset import Targets, family_boxes
 from model.features import Features, Rooted, frozen_front, joined, load_bank
 from model.geometry import CANONICAL_PIXELS
 from model.network import close_ups
-from model.preprocess import normalise
+from model.preprocess import ServePreset, normalise
 from model.views import canonical_matrices
 from model.vocabulary import FindingKind
 
 _BATCH = 16
-_CONFIG = TrainConfig(bank_side=640)
+_CONFIG = TrainConfig(bank_side=ServePreset().decode_side)
 
 
 @dataclass(frozen=True)

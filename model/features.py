@@ -39,7 +39,7 @@ PRESET = TrainPreset(oversample=1, photometric=0.7)
 """Sampled once a pixel: the views of a fine-tune are made on a CPU."""
 MAPPED, READY = ("low.bin", "middle.bin", "close.bin"), "targets.pt"
 """Files of kept features; the last one is written when the others are whole."""
-_GROUP = 48
+_GROUP = 32
 _BATCH = 16
 
 Rooted = tuple[LabelledPhoto, Path]

@@ -40,6 +40,7 @@ from model.features import (
 from model.losses import condition_loss
 from model.manifest import read_manifest
 from model.network import ConditionNet
+from model.preprocess import ServePreset
 from model.schedule import Plan, own_rows, plan, rate, step_rows
 from model.train import Averaged
 from model.weighting import Weighting, dealt, photo_weights
@@ -51,6 +52,8 @@ OWN, OLD = "features-confirmed", "features-rendered"
 """Folders of kept features beside the checkpoint, while the run lasts."""
 CHECKPOINT_EVERY = 25
 LEARNING_RATE = 3e-4
+BANK_SIDE = ServePreset().decode_side
+"""Views are made from photos as large as those that are judged: what is fine in one is fine in the other."""
 _VIEWS_A_STEP = 0.5
 """A view made counts as this many steps in the progress (measured: 0.09 s against 0.2 s)."""
 
@@ -104,7 +107,7 @@ def fine_tune(
     elif path.is_file() and kept.done == todo.steps:
         return path
     config = TrainConfig(
-        seed=seed, learning_rate=LEARNING_RATE, bank_side=640, condition_batch=batch, ema=0.98
+        seed=seed, learning_rate=LEARNING_RATE, bank_side=BANK_SIDE, condition_batch=batch, ema=0.98
     )
     weights = photo_weights([label for label, _ in own], how)
     tuner = _Tuner(model.condition, todo, config, out_dir / CHECKPOINT, name)

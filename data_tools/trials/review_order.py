@@ -108,10 +108,11 @@ class Bench:
         from model.config import TrainConfig
         from model.embedding import straight_features
         from model.features import frozen_front, make_features
+        from model.finetune import BANK_SIDE
 
         self.model: Model = load_model(artefact)
         self.labels = list(labels)
-        front, config = frozen_front(self.model.condition), TrainConfig(bank_side=640)
+        front, config = frozen_front(self.model.condition), TrainConfig(bank_side=BANK_SIDE)
         rows = [n for n in range(len(labels)) for _ in range(VIEWS)]
         with tqdm(total=len(rows), desc="views", disable=None) as bar:
             told = lambda n: bar.update(n - bar.n)  # noqa: E731
