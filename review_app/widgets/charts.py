@@ -99,7 +99,7 @@ def weekly_lines(table: pd.DataFrame, series: str) -> Chart:
     y = alt.Y(
         "rate:Q", title="share", axis=_SHARES, scale=_from_zero(rows["high"] if within else rows["rate"])
     )
-    lines = base.mark_line(point=alt.OverlayMarkDef(size=45)).encode(
+    lines = base.mark_line(point=alt.OverlayMarkDef(size=45, aria=False), aria=False).encode(
         y=y,
         strokeDash=alt.StrokeDash(f"{series}:N", legend=_LEGEND),
         tooltip=["week:T", f"{series}:N", alt.Tooltip("rate:Q", format=".1%"), "n:Q"]
@@ -109,7 +109,9 @@ def weekly_lines(table: pd.DataFrame, series: str) -> Chart:
     if not within:
         chart: Chart = lines
         return chart
-    bars = base.mark_rule(opacity=0.35, strokeWidth=2).encode(y=alt.Y("low:Q", title="share"), y2="high:Q")
+    bars = base.mark_rule(opacity=0.35, strokeWidth=2, aria=False).encode(
+        y=alt.Y("low:Q", title="share"), y2="high:Q"
+    )
     layered: Chart = alt.layer(bars, lines)
     return layered
 
