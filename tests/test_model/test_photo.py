@@ -257,3 +257,25 @@ def test_a_folder_or_a_missing_file_is_refused_with_words(
 ) -> None:
     with pytest.raises(UnreadablePhotoError, match="Check the path"):
         open_photo(make(tmp_path))
+
+
+@pytest.mark.parametrize("orientation", ORIENTATIONS)
+@pytest.mark.parametrize("size", [(640, 480), (641, 483), (1000, 333)])
+@pytest.mark.parametrize("divisor", [2, 4, 8])
+def test_reduced_pixels_are_those_of_pillow(orientation: int, size: tuple[int, int], divisor: int) -> None:
+    """Reference library: Pillow's own reduced decoding (``draft``)."""
+    stored = encode(scene(*size), exif=phone_exif(orientation), quality=92)
+    with Image.open(io.BytesIO(stored)) as image:
+        image.draft(None, (image.width // divisor, image.height // divisor))
+        reference = np.asarray(ImageOps.exif_transpose(image))
+    photo = open_photo(stored, max_side=max(reference.shape))
+    assert np.array_equal(photo.rgb, reference)
+    assert photo.rgb.flags.writeable
+
+
+@pytest.mark.parametrize("share", [0.3, 0.9, 0.999])
+def test_a_cut_off_photo_is_refused_at_every_scale(share: float) -> None:
+    stored = encode(scene(640, 480), quality=92)
+    for max_side in (None, 320, 160, 80):
+        with pytest.raises(UnreadablePhotoError):
+            open_photo(stored[: int(share * len(stored))], max_side=max_side)
