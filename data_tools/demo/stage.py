@@ -8,10 +8,10 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from data_tools.conditions import observe
+from data_tools.conditions import observe, settle_observation
 from data_tools.demo.people import Truth
 from data_tools.demo.samples import SampleBook, Shown, common_place
-from data_tools.demo.story import Onset, Seen, SitePlan, onsets_until, walker_of
+from data_tools.demo.story import FIRST_TECHNICIAN, Onset, Seen, SitePlan, onsets_until, walker_of
 from data_tools.ingest import UploadSource, ingest
 from data_tools.records import IngestedFile, IngestStatus, Unit, UnitStatus
 from data_tools.sites import list_units
@@ -60,8 +60,13 @@ class Stage:
         self._send(site, again, sent_at + timedelta(hours=1))
 
     def observe(self, seen: Seen, at: datetime) -> None:
-        """Record what staff noticed."""
-        observe(self.ws, walker_of(seen.unit), seen.unit, seen.what, seen.note, blinks=seen.blinks, now=at)
+        """Record what staff noticed, and how it was settled the day after."""
+        event = observe(
+            self.ws, walker_of(seen.unit), seen.unit, seen.what, seen.note, blinks=seen.blinks, now=at
+        )
+        if seen.settled:
+            day_after = at + timedelta(days=1)
+            settle_observation(self.ws, FIRST_TECHNICIAN, event.id, seen.settled, now=day_after)
 
     def send_strays(self, site: SitePlan, at: datetime) -> None:
         """Send what comes some day: a photo that names no unit, and a file that is no photo."""

@@ -67,13 +67,14 @@ class Onset:
 
 @dataclass(frozen=True)
 class Seen:
-    """Something that staff saw or felt on a unit and a photo does not show."""
+    """Something that staff saw or felt on a unit and a photo does not show; how a technician settled it."""
 
     unit: str
     week: int
     what: ObservationKind
     note: str
     blinks: int | None = None
+    settled: str = ""
 
 
 _LETTER = {"quay": "Q", "mill": "M", "ridge": "R"}
@@ -122,14 +123,27 @@ ONSETS: tuple[Onset, ...] = (
 )
 
 OBSERVATIONS: tuple[Seen, ...] = (
-    Seen("M-03", 4, ObservationKind.RELEASE_BUTTON_STICKS, "sticks in the cold, frees after a few presses"),
-    Seen("R-09", 9, ObservationKind.DEBRIS_IN_FACE, "sand in the lower holes, blown out"),
+    Seen(
+        "M-03",
+        4,
+        ObservationKind.RELEASE_BUTTON_STICKS,
+        "sticks in the cold, frees after a few presses",
+        settled="cleaned with the unit locked out; moves freely, latch holds",
+    ),
+    Seen(
+        "R-09",
+        9,
+        ObservationKind.DEBRIS_IN_FACE,
+        "sand in the lower holes, blown out",
+        settled="cleaned with the unit locked out; contacts bright",
+    ),
     Seen(WIRING_FAULT_UNIT, 15, ObservationKind.INDICATOR_FAULT, "red, warm smell at the socket side", 4),
     Seen(
         "R-02",
         17,
         ObservationKind.CABLE_CUT_OR_FRAYED,
         "outer sheath cut, about 3 cm, near the strain relief",
+        settled="cable shortened and fitted anew by the electrician, tested",
     ),
     Seen("Q-03", 24, ObservationKind.OTHER, "a car was parked across both bays, could only reach one"),
 )

@@ -148,7 +148,7 @@ def _model_says(desk: Desk, item: QueueItem) -> None:
         )
     if desk.asked_twice is not None:
         st.warning(
-            f"The model found damage that **{findings_words(desk.asked_twice)}** leaves out. "
+            f"You said: **{findings_words(desk.asked_twice)}**. The model found damage that this leaves out. "
             "Say the same again to keep it.",
             icon=":material/warning:",
         )

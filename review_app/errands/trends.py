@@ -207,9 +207,18 @@ def _recurring(ws: Workspace, actor: Actor, data: TrendData) -> None:
 
 def _rounds(ws: Workspace, actor: Actor, data: TrendData) -> None:
     now = pd.Timestamp(datetime.now(UTC))
-    covered = roster_coverage(data, now)
+    covered = over_weeks(roster_coverage(data, now), now)
     figure_panel(covered, _drawn(covered, lambda t: weekly_lines(t, "site")), key="roster-coverage")
     figure_panel(overdue_units(data, now), None, key="overdue-units")
+
+
+def over_weeks(covered: Figure, now: pd.Timestamp) -> Figure:
+    """Return coverage without the running week: half a round walked by Wednesday is no gap yet."""
+    if not covered.enough or covered.table["week"].nunique() < 2:
+        return covered
+    table = covered.table[covered.table["week"] < monday(now)]
+    counted = f"{covered.counted}. The running week is left out"
+    return replace(covered, table=table, n=int(table["due"].sum()), counted=counted)
 
 
 def _trust(ws: Workspace, actor: Actor, data: TrendData) -> None:
