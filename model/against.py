@@ -17,8 +17,7 @@ from model.baseline import PlainScore
 from model.errors import ManifestError
 from model.metrics import auroc_score, discordant, mcnemar_exact, proportion
 from model.predict import Classifier
-from model.scorebook import Scored
-from model.slices import SEVERE_FROM
+from model.scorebook import SEVERE_FROM, Scored
 from model.vocabulary import FindingKind, Triage
 
 CALIBRATION = "calibration"

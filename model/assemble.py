@@ -28,7 +28,7 @@ from model.errors import CalibrationError, ManifestError
 from model.manifest import LabelledPhoto, read_manifest
 from model.network import ConditionNet, LocatorNet
 from model.predict import Classifier
-from model.scorebook import Scored, load_book, score_labelled
+from model.scorebook import SEVERE_FROM, Scored, load_book, score_labelled
 from model.train import pick_split
 from model.vocabulary import FindingKind, Place
 
@@ -55,7 +55,9 @@ def _calibrate_kind(book: list[Scored], kind: FindingKind, rate: float) -> KindC
     temperature, shift = fit_scaling(logits, truth)
     place_temperature, place_shift = fit_scaling(*_place_pairs(applies, kind))
     probabilities = sigmoid(logits / temperature + shift) if len(logits) else np.zeros(0)
-    clear = min(clear_limit(probabilities[truth], rate), 0.5)
+    # The stated miss rate is that of damage from SEVERE_FROM; what is slighter is found as far as it goes.
+    severe = np.array([bool(s.visible_findings(kind, SEVERE_FROM)) for s in known], dtype=bool)
+    clear = min(clear_limit(probabilities[severe], rate), 0.5)
     intact = np.array([not s.label.findings for s in known], dtype=bool)
     flag = flag_limit(probabilities[intact], clear, FALSE_ALARM_RATE)
     return KindCalibration(temperature, shift, place_temperature, place_shift, clear, flag, 0.5)

@@ -23,8 +23,8 @@ from model.manifest import LabelledPhoto, read_manifest
 from model.metrics import auroc_score, expected_calibration_error, reliability_bins
 from model.metrics import proportion as proportion
 from model.predict import Classifier
-from model.scorebook import Scored, is_book, load_book, score_labelled
-from model.slices import SEVERE_FROM, by_place, by_severity, slices
+from model.scorebook import SEVERE_FROM, Scored, is_book, load_book, score_labelled
+from model.slices import by_place, by_severity, slices
 from model.summary_tables import confusion, risk_coverage_table
 from model.vocabulary import FindingKind, Triage
 

@@ -35,6 +35,8 @@ BOOK_FORMAT = 1
 VISIBLE_FROM = 0.12
 """A damage less visible than this in the photo (manifest ``visible``) is not counted as one to be found."""
 HIDDEN_BELOW = 0.03
+SEVERE_FROM = 0.3
+"""Damage from this severity (manifest ``severity``, 0..1) is what must not be missed."""
 
 
 @dataclass(frozen=True)

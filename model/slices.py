@@ -7,11 +7,9 @@ from typing import Any
 
 from model.metrics import proportion
 from model.predict import Classifier
-from model.scorebook import Scored
+from model.scorebook import SEVERE_FROM, Scored
 from model.vocabulary import FindingKind, Place, Triage
 
-SEVERE_FROM = 0.3
-"""Damage from this severity (manifest ``severity``, 0..1) is what must not be missed."""
 SEVERITY_BANDS = ((0.0, 0.3), (0.3, 0.6), (0.6, 1.0))
 RESOLUTION_BANDS = ((0.0, 3.0), (3.0, 4.0), (4.0, 6.0), (6.0, 10.0), (10.0, float("inf")))
 """Pixels per mm on the face in the file as it was sent (attribute ``px_per_mm``)."""
