@@ -26,12 +26,13 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.browser
 
 PHOTOS = 50
-SLOWEST_MEDIAN_MS = 600
-"""On a quiet machine the median has to stay below 300 ms; beside other tests it may take twice that."""
+SLOWEST_MEDIAN_MS = 900
+"""On a quiet machine the median has to stay below 300 ms; on a crowded one it may take three times that."""
 
 WATCH = """
 window.waits = [];
-addEventListener("keydown", () => { window.pressedAt = performance.now(); }, true);
+window.keys = 0;
+addEventListener("keydown", () => { window.pressedAt = performance.now(); window.keys += 1; }, true);
 new MutationObserver(() => {
   if (window.pressedAt !== undefined) window.waits.push(performance.now() - window.pressedAt);
   window.pressedAt = undefined;
@@ -75,10 +76,12 @@ def test_fifty_photos_take_fifty_keys(browser: Browser, address: str, folder: Pa
     assert len(waits) == PHOTOS - 1
     found = {
         "photos": PHOTOS,
-        "keys a photo": 1,
+        "keys a photo": page.evaluate("window.keys") / PHOTOS,
         "median ms from key to next photo painted": round(statistics.median(waits)),
-        "95 % within ms": round(sorted(waits)[int(0.95 * len(waits))]),
+        "95 % within ms": round(statistics.quantiles(waits, n=20)[-1]),
+        "slowest ms": round(max(waits)),
     }
+    print(json.dumps(found))
     SCREENS.mkdir(parents=True, exist_ok=True)
     (SCREENS / "keyboard.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
 
@@ -88,4 +91,5 @@ def test_fifty_photos_take_fifty_keys(browser: Browser, address: str, folder: Pa
     ]
     assert kinds == [DecisionKind.CONFIRMED] * PHOTOS
     ws.close()
+    assert found["keys a photo"] == 1
     assert statistics.median(waits) < SLOWEST_MEDIAN_MS, found
