@@ -14,7 +14,7 @@ from model.manifest import LabelledPhoto
 from model.photo import Photo
 from model.weighting import Weighting
 
-USUAL_SIDE = 1000
+USUAL_SIDE = 1008
 
 StepProgress = Callable[[int, int], None]
 """Called with the steps done and the steps in all."""
