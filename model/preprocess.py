@@ -109,7 +109,7 @@ class ServePreset:
 
     locator_pixels: int = LOCATOR_PIXELS
     canonical_pixels: int = CANONICAL_PIXELS
-    # A photo is decoded to this long side: a quarter of 4032 and of 4000 pixels, the usual sizes, which a JPEG
+    # A photo is decoded to this long side: a quarter of 4032 or 4000 pixels, the usual sizes, which a JPEG
     # decoder reaches without decoding the rest, and which then need no resizing (half as much time again). A
     # face a quarter of the frame wide or more then has about the resolution of the canonical view.
     decode_side: int = 1008
