@@ -1,4 +1,4 @@
-"""A coupler's face, or one place on it, cut out of a photo and turned straight, so that photos can be compared.
+"""A coupler's face, or one place on it, cut out of a photo and turned straight, so that photos compare.
 
 Where the face lies is taken from the photo's latest verdict. Nothing is kept: a close-up can always be made
 again from the original.

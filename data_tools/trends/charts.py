@@ -49,8 +49,8 @@ def site_over_weeks(data: TrendData, site: str, kind: FindingKind | None = None)
         return Figure(title, counts, int(counts["n"].sum()), counted, lacking)
     table = _charted(counts, laney_p_chart(counts["new"], counts["n"], [Rule.BEYOND_LIMITS]))
     notices = tuple(
-        f"At {site}, week of {row.week:%Y-%m-%d}: {row.new} of {row.n} couplers newly damaged, more than chance "
-        f"gives at the site's usual {row.centre:.1%}. Look at what happened there that week."
+        f"At {site}, week of {row.week:%Y-%m-%d}: {row.new} of {row.n} couplers newly damaged, more than "
+        f"chance gives at the site's usual {row.centre:.1%}. Look at what happened there that week."
         for row in table[table["flagged"]].itertuples()
     )
     return Figure(title, table, int(table["n"].sum()), counted, "", notices)

@@ -58,9 +58,8 @@ def _story(story: PhotoStory, timezone: str, picture_url: Callable[[PhotoRecord]
         words = judgement_words(judgement, say_unsure=True)
         if judgement.outcome is Outcome.CANNOT_JUDGE and judgement.reason:
             words += f": {REASON_WORDS[judgement.reason]}"
-        lines.append(
-            f'<div>Model: {esc(words)} <span class="cr-quiet cr-version">({esc(verdict.model_version)})</span></div>'
-        )
+        version = f'<span class="cr-quiet cr-version">({esc(verdict.model_version)})</span>'
+        lines.append(f"<div>Model: {esc(words)} {version}</div>")
     lines += [f"<div>{esc(d.decided_by)} {esc(decision_words(d), 700)}</div>" for d in story.decisions]
     return (
         f'<li class="cr-photo"><img src="{picture_url(story.photo)}" alt="Coupler, {when}" loading="lazy">'

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+import pytest
 from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Button
 
@@ -197,3 +198,15 @@ def test_each_photo_has_buttons_of_its_own(open_app: OpenApp, ws: Workspace) -> 
 def test_an_uploader_cannot_open_the_review(open_app: OpenApp) -> None:
     app = open_app(UPLOADER)
     assert "Review" not in [link.proto.label for link in app.get("page_link")]
+
+
+def test_a_key_pressed_past_the_menu_changes_nothing(ws: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    send(ws, "H-01", MELTED, 1)
+    told: list[str] = []
+    monkeypatch.setattr("review_app.errands.review_keys._tell", lambda words, icon: told.append(words))
+    desk = Desk(items=queue(ws, TECHNICIAN), first_look=False)
+    assert desk.current is not None
+    press_key(Keys(ws, UPLOADER, desk, desk.current.photo.id), "agree")
+    assert not decisions(ws, "H-01")
+    assert len(desk.items) == 1
+    assert "a role that may decide" in told[0]
