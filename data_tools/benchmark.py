@@ -177,10 +177,12 @@ def cold_start(file: Path, model: Path | None = None) -> float:
     """Return the seconds until a new process has printed the verdict on ``file``."""
     command = [sys.executable, "-m", "data_tools.cli", "score", str(file), "--json"]
     start = time.perf_counter()
-    subprocess.run(
-        command + (["--model", str(model)] if model else []), check=True, stdout=subprocess.DEVNULL
-    )
-    return time.perf_counter() - start
+    with subprocess.Popen(
+        command + (["--model", str(model)] if model else []), stdout=subprocess.PIPE
+    ) as new:
+        assert new.stdout is not None
+        new.stdout.readline()
+        return time.perf_counter() - start
 
 
 def main() -> None:

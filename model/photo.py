@@ -18,7 +18,6 @@ from datetime import datetime, timedelta, timezone
 from io import BytesIO
 from pathlib import Path
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
@@ -38,11 +37,7 @@ _RESEND = "Send the original file from the phone again."
 _HEIC_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"})
 # A reduced JPEG this close to the wanted size is used as it is: 4032 / 4 = 1008 serves a wish for 1024.
 _CLOSE_ENOUGH = 0.98
-_REDUCED = {
-    8: cv2.IMREAD_REDUCED_COLOR_8 | cv2.IMREAD_IGNORE_ORIENTATION,
-    4: cv2.IMREAD_REDUCED_COLOR_4 | cv2.IMREAD_IGNORE_ORIENTATION,
-    2: cv2.IMREAD_REDUCED_COLOR_2 | cv2.IMREAD_IGNORE_ORIENTATION,
-}
+_DIVISORS = (8, 4, 2)
 _ORIENTATION = 0x0112
 _EXIF_BLOCK = 0x8769
 # (date and time, its UTC offset): DateTimeOriginal first, then DateTimeDigitized. The plain DateTime tag is
@@ -212,12 +207,9 @@ def _refuse_animation(image: ImageFile, kind: str) -> None:
 def _loaded(image: ImageFile, data: bytes, kind: str, max_side: int | None) -> Image.Image:
     """Decode; a JPEG at the smallest of 1/2, 1/4, 1/8 of its size that still serves ``max_side``."""
     divisor = _divisor(max(image.size), max_side) if kind == "JPEG" else 1
-    if divisor > 1 and image.mode == "RGB":
-        # The pixels that Pillow would give, in four fifths of its time. What is damaged goes on to Pillow,
-        # which says so.
-        pixels = cv2.imdecode(np.frombuffer(data, np.uint8), _REDUCED[divisor])
-        if pixels is not None:
-            return Image.fromarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB))
+    reduced = _reduced(data, divisor) if divisor > 1 and image.mode == "RGB" else None
+    if reduced is not None:
+        return reduced
     if divisor > 1:
         image.draft(None, (max(1, image.width // divisor), max(1, image.height // divisor)))
     image.load()
@@ -226,7 +218,17 @@ def _loaded(image: ImageFile, data: bytes, kind: str, max_side: int | None) -> I
 
 def _divisor(side: int, max_side: int | None) -> int:
     wanted = (max_side or side) * _CLOSE_ENOUGH
-    return next((divisor for divisor in _REDUCED if side / divisor >= wanted), 1)
+    return next((divisor for divisor in _DIVISORS if side / divisor >= wanted), 1)
+
+
+def _reduced(data: bytes, divisor: int) -> Image.Image | None:
+    """Return the pixels that Pillow would give, in four fifths of its time; ``None`` for a damaged file,
+    which goes on to Pillow to be refused with words."""
+    import cv2  # here: nothing else in this module needs it
+
+    flag = {8: cv2.IMREAD_REDUCED_COLOR_8, 4: cv2.IMREAD_REDUCED_COLOR_4, 2: cv2.IMREAD_REDUCED_COLOR_2}
+    pixels = cv2.imdecode(np.frombuffer(data, np.uint8), flag[divisor] | cv2.IMREAD_IGNORE_ORIENTATION)
+    return None if pixels is None else Image.fromarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB))
 
 
 def _fit(image: Image.Image, full: tuple[int, int], max_side: int | None) -> Image.Image:
