@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 import multiprocessing
 import os
 import time
@@ -19,6 +20,8 @@ from data_tools.rendering.shoot import Clock, ShootSettings, shoot
 
 _log = logging.getLogger(__name__)
 HANG_SECONDS = 600.0
+LATE_SECONDS = 60.0
+"""Once time is up, a subject in work gets this long: one that hangs must not hold up what comes after."""
 
 
 @dataclass(frozen=True)
@@ -76,8 +79,9 @@ def run_crew(
         while any(worker.assignment for worker in workers):
             if stop_at is not None and time.monotonic() > stop_at:
                 queue.clear()
+            last = math.inf if stop_at is None else stop_at + LATE_SECONDS
             for place, worker in enumerate(workers):
-                result = _poll(worker)
+                result = _poll(worker, min(worker.since + HANG_SECONDS, last))
                 if result is None:
                     continue
                 if result.retired:
@@ -103,8 +107,9 @@ def _start(number: int, crew: CrewSettings, shots: ShootSettings, out_dir: Path)
     return _Worker(process, ours, number)
 
 
-def _poll(worker: _Worker) -> Result | None:
-    """Return the worker's result if it has one, or what became of its subject if it died or hangs."""
+def _poll(worker: _Worker, last: float) -> Result | None:
+    """Return the worker's result if it has one, or what became of its subject if it died or has none by
+    ``last`` (monotonic seconds)."""
     if worker.assignment is None:
         return None
     error = None
@@ -115,8 +120,8 @@ def _poll(worker: _Worker) -> Result | None:
     except (EOFError, OSError):
         worker.process.join(10)
         error = f"the worker process died (exit code {worker.process.exitcode})"
-    if error is None and time.monotonic() - worker.since > HANG_SECONDS:
-        error = f"no answer within {HANG_SECONDS:.0f} s"
+    if error is None and time.monotonic() > last:
+        error = f"no answer within {time.monotonic() - worker.since:.0f} s"
     if error is None:
         return None
     worker.process.kill()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -90,6 +91,32 @@ def test_a_crash_costs_one_subject(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     errors = {result.assignment.index: result.error for result in results}
     assert "died" in str(errors[1])
     assert all(error is None for index, error in errors.items() if index != 1)
+
+
+def test_a_subject_that_hangs_holds_nothing_up_once_time_is_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(crew, "_work", _hanging_worker)
+    monkeypatch.setattr(crew, "LATE_SECONDS", 8.0)
+    todo = assignments(2, 12)
+    settings = crew.CrewSettings(2, "scalar_rgb", 0, 1)
+    stop_at = time.monotonic() + 1.0
+    results = list(crew.run_crew(settings, ShootSettings(), tmp_path, todo, stop_at))
+    assert time.monotonic() < stop_at + 60
+    errors = {result.assignment.index: result.error for result in results}
+    assert "no answer within" in str(errors[1])
+    assert all(error is None for index, error in errors.items() if index != 1)
+
+
+def _hanging_worker(number: int, settings: object, shots: object, out_dir: Path, pipe: object) -> None:
+    while True:
+        try:
+            assignment = pipe.recv()  # type: ignore[attr-defined]
+        except EOFError:
+            return
+        if assignment.index == 1:
+            time.sleep(300)
+        pipe.send(crew.Result(assignment, [], {}))  # type: ignore[attr-defined]
 
 
 def _crashing_worker(number: int, settings: object, shots: object, out_dir: Path, pipe: object) -> None:
