@@ -156,7 +156,9 @@ class Classifier:
         latch = FindingKind.MISSING_LATCH
         if family.has_latch:
             places[Place.LATCH] = {latch: kinds[latch].place_probability(float(seen.latch[0]))}
-        if not family.has_latch or not located.visible[Place.LATCH]:
+        # Where the latch is gone, the network may take it for covered: what is flagged is said all the same.
+        unseen = not family.has_latch or not located.visible[Place.LATCH]
+        if unseen and (not family.has_latch or kinds[latch].triage(photo[latch]) is not Triage.FLAG):
             photo[latch] = 0.0
         return photo, places
 
