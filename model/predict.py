@@ -156,11 +156,17 @@ class Classifier:
         latch = FindingKind.MISSING_LATCH
         if family.has_latch:
             places[Place.LATCH] = {latch: kinds[latch].place_probability(float(seen.latch[0]))}
-        # Where the latch is gone, the network may take it for covered: what is flagged is said all the same.
-        unseen = not family.has_latch or not located.visible[Place.LATCH]
-        if unseen and (not family.has_latch or kinds[latch].triage(photo[latch]) is not Triage.FLAG):
+        if not family.has_latch or not self._latch_answered(seen, located, photo[latch]):
             photo[latch] = 0.0
         return photo, places
+
+    def _latch_answered(self, seen: Examination, located: LocatedFace, probability: float) -> bool:
+        """Whether the photo tells of the latch. One that is gone the network may take for covered: then what
+        would be flagged is believed, as long as its place is in the frame."""
+        if located.visible[Place.LATCH]:
+            return True
+        flagged = self._model.card.calibration.kinds[FindingKind.MISSING_LATCH].triage(probability)
+        return flagged is Triage.FLAG and seen.in_frame[Place.LATCH] > IN_VIEW
 
     def _triage(
         self, seen: Examination, located: LocatedFace, probabilities: dict[FindingKind, float]

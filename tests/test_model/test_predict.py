@@ -112,6 +112,16 @@ def test_what_was_not_seen_is_not_called_clear(classifier: Classifier, photo: Ph
     assert "latch" in judgement.detail
 
 
+def test_a_latch_that_is_gone_is_said_even_if_taken_for_covered(classifier: Classifier, photo: Photo) -> None:
+    covered = seen(latch=np.array([YES, NO], np.float32))
+    gone = classifier.read(photo, replace(covered, photo=np.array([YES, NO, NO], np.float32)))
+    assert gone.triage is Triage.FLAG
+    assert [(f.kind, f.place) for f in gone.findings] == [(FindingKind.MISSING_LATCH, Place.LATCH)]
+    hidden = classifier.read(photo, replace(covered, photo=np.array([-0.5, NO, NO], np.float32)))
+    assert hidden.triage is Triage.UNSURE
+    assert hidden.probabilities[FindingKind.MISSING_LATCH] == 0.0
+
+
 def test_a_face_mostly_out_of_frame_is_refused(classifier: Classifier, photo: Photo) -> None:
     cut = seen(in_frame=dict.fromkeys(FAMILIES["type1"].places, 0.2))
     assert classifier.read(photo, cut).reason is Reason.OUT_OF_FRAME
