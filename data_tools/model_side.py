@@ -117,6 +117,16 @@ def work_alone() -> None:
     alone()
 
 
+def evidence_of(judge: Judge, photo: Photo, judgement: Judgement) -> NDArray[np.uint8] | None:
+    """Return the photo with what spoke for the findings laid over it; ``None`` without networks."""
+    networks = getattr(judge, "model", None)
+    if networks is None:
+        return None
+    from model.evidence import evidence_picture
+
+    return evidence_picture(networks, photo, judgement)
+
+
 def judging_side(judge: Judge) -> int:
     """Return the longest side, px, at which photos are decoded for ``judge`` (its ``decode_side``)."""
     return int(getattr(judge, "decode_side", USUAL_SIDE))

@@ -14,6 +14,7 @@ from streamlit.runtime import exists
 
 from data_tools.access import Actor
 from data_tools.closeups import closeup
+from data_tools.evidence_view import evidence_view
 from data_tools.records import PhotoRecord
 from data_tools.workspace import Workspace, open_workspace
 from model.errors import RoundsError
@@ -91,6 +92,19 @@ def face_of(
 def face_or_photo(ws: Workspace, actor: Actor, photo: PhotoRecord, side: int) -> bytes:
     """Return the face, straight and square; the whole photo where no face was located."""
     return face_of(ws, actor, photo, side) or picture(ws, photo, side)
+
+
+@st.cache_data(max_entries=32, show_spinner="Asking the model")
+def _evidence(_ws: Workspace, _actor: Actor, photo_id: int, verdict_id: int) -> bytes | None:
+    return evidence_view(_ws, _actor, photo_id)
+
+
+def evidence(ws: Workspace, actor: Actor, photo_id: int, verdict_id: int) -> bytes | None:
+    """Return the photo with what spoke for the findings laid over it; None where that cannot be told."""
+    try:
+        return _evidence(ws, actor, photo_id, verdict_id)
+    except RoundsError:
+        return None
 
 
 def screen(name: str) -> Path:

@@ -40,6 +40,7 @@ class Desk:
     first_look: bool = True
     clock: Callable[[], float] = time.monotonic
     shown: bool = False
+    looked: bool = False
     several: bool = False
     kind: FindingKind | None = None
     place: Place | None = None
@@ -171,7 +172,7 @@ class Desk:
         return 0.0 if self.started is None else round(self.clock() - self.started, 2)
 
     def _clean(self) -> None:
-        self.shown = self.several = False
+        self.shown = self.several = self.looked = False
         self.started = None
         self.forget_statement()
 

@@ -184,6 +184,7 @@ OBSERVATION_WORDS: dict[ObservationKind, str] = {
 SHORTCUTS: dict[str, str] = {
     "agree": "A",
     "show": "E",
+    "looked": "W",
     "none": "N",
     "several": "V",
     "done": "D",

@@ -92,7 +92,7 @@ def _draw_card(ws: Workspace, actor: Actor, desk: Desk) -> None:
         Keys(ws, actor, desk, item.photo.id).draw()
         last_saved(ws, actor, desk)
     with photo:
-        _photo(ws, desk, item)
+        _photo(ws, actor, desk, item)
     with beside, st.container(key="beside"):
         _beside(ws, actor, desk, item)
 
@@ -106,22 +106,33 @@ def _nothing_left(ws: Workspace, actor: Actor, desk: Desk) -> None:
         st.rerun(scope="fragment")
 
 
-def _photo(ws: Workspace, desk: Desk, item: QueueItem) -> None:
+def _photo(ws: Workspace, actor: Actor, desk: Desk, item: QueueItem) -> None:
     photo = item.photo
     site = site_called(photo.site_key)
     when = clock(moment_of(photo), site.timezone)
     st.markdown(f"**{md(unit_title(item.unit))}** · {md(site.name)} · {when} · {desk.waiting} waiting")
     marks = marks_of(item.verdict.judgement) if desk.evidence_visible else []
     ahead = resources.picture(ws, desk.ahead.photo, resources.LARGE) if desk.ahead else None
+    coloured = _where_it_looked(ws, actor, desk, item)
     photo_view(
-        resources.picture(ws, photo, resources.LARGE),
-        photo_id=str(photo.id),
+        coloured or resources.picture(ws, photo, resources.LARGE),
+        photo_id=f"{photo.id} looked" if coloured else str(photo.id),
         alt=f"Photo of the coupler of unit {plain(item.unit.key)}, {when}",
         size=(photo.width, photo.height),
         marks=marks,
         focus=face_box(item.verdict.judgement),
         ahead=ahead,
     )
+
+
+def _where_it_looked(ws: Workspace, actor: Actor, desk: Desk, item: QueueItem) -> bytes | None:
+    """Return the photo coloured where the model found what it names, where that was asked for."""
+    if not (desk.looked and desk.evidence_visible):
+        return None
+    coloured = resources.evidence(ws, actor, item.photo.id, item.verdict.id)
+    if coloured is None:
+        st.caption("Only the live version can show where it looked; this verdict is of an earlier one.")
+    return coloured
 
 
 def _model_says(desk: Desk, item: QueueItem) -> None:

@@ -66,6 +66,9 @@ class Keys:
         if self.desk.evidence_visible:
             words = f"Agree: {judgement_words(item.verdict.judgement)}"
             self.button(words, "agree", shortcut=SHORTCUTS["agree"], chosen=True, wide=True)
+            if item.verdict.judgement.face is not None:
+                words = "Hide where the model looked" if self.desk.looked else "Where the model looked"
+                self.button(words, "looked", shortcut=SHORTCUTS["looked"], wide=True)
         else:
             self.button("Show what the model found", "show", shortcut=SHORTCUTS["show"], wide=True)
         self._kinds(row)
@@ -134,6 +137,8 @@ def press(keys: Keys, verb: str, word: FindingKind | Place | None = None) -> Non
         return
     if verb == "show":
         desk.shown = True
+    elif verb == "looked":
+        desk.looked = not desk.looked
     elif verb == "skip":
         desk.skip()
     elif verb == "several":

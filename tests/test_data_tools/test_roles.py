@@ -16,6 +16,7 @@ from data_tools import (
     backup,
     closeups,
     conditions,
+    evidence_view,
     drift_watch,
     export,
     history,
@@ -80,6 +81,10 @@ VERBS: dict[str, tuple[Permission, Call]] = {
         lambda ws, a: review_sheets.decide_from_csv(ws, a, NOWHERE),
     ),
     "closeups.closeup": (Permission.SEE, lambda ws, a: closeups.closeup(ws, a, 1)),
+    "evidence_view.evidence_view": (
+        Permission.DECIDE,
+        lambda ws, a: evidence_view.evidence_view(ws, a, 1),
+    ),
     "conditions.take_out_of_service": (
         Permission.ACT,
         lambda ws, a: conditions.take_out_of_service(ws, a, "P3-07", "x"),

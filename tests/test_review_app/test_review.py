@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Button
 
 from data_tools.access import Actor, Role
 from data_tools.history import timeline
+from data_tools.model_side import Judge
 from data_tools.records import DecisionKind, DecisionRecord
 from data_tools.review import decide, queue
 from data_tools.workspace import Workspace
+from model.judgement import Judgement
+from model.photo import Photo
 from review_app.errands.review_keys import Keys
 from review_app.errands.review_keys import press as press_key
 from review_app.review_desk import Desk
@@ -210,3 +215,33 @@ def test_a_key_pressed_past_the_menu_changes_nothing(ws: Workspace, monkeypatch:
     assert not decisions(ws, "H-01")
     assert len(desk.items) == 1
     assert "a role that may decide" in told[0]
+
+
+def test_where_the_model_looked_is_shown_only_after_the_first_look(
+    open_app: OpenApp, ws: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    send(ws, "H-01", MELTED, 1)
+    asked: list[str] = []
+
+    def coloured(judge: Judge, photo: Photo, judgement: Judgement) -> NDArray[np.uint8]:
+        asked.append(judgement.model_version)
+        return photo.rgb
+
+    monkeypatch.setattr("data_tools.evidence_view.evidence_of", coloured)
+    app = open_app(TECHNICIAN, "review")
+    assert not [button for button in app.button if (button.key or "").startswith("key_looked")]
+    press(app, "show")
+    assert not asked
+    press(app, "looked")
+    assert asked == ["fake-1"]
+    press(app, "looked")
+    press(app, "agree")
+    assert decisions(ws, "H-01")[0].evidence_shown
+
+
+def test_a_judge_without_networks_says_so(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    app = open_app(TECHNICIAN, "review")
+    press(app, "show")
+    press(app, "looked")
+    assert "Only the live version can show where it looked" in page_words(app)

@@ -1,0 +1,35 @@
+"""Where the model looked: a photo with what spoke for the findings laid over it, made when asked for."""
+
+from __future__ import annotations
+
+from sqlalchemy import select
+
+from data_tools.access import Actor, Permission
+from data_tools.database.schema import VerdictRow
+from data_tools.lookup import judgement_from_json, photo_row
+from data_tools.model_side import evidence_of, judging_side
+from data_tools.workspace import Workspace
+from model.photo import open_photo, reencode_clean
+
+
+def evidence_view(ws: Workspace, actor: Actor, photo_id: int) -> bytes | None:
+    """Return the whole photo as a JPEG, coloured where the live model found what it names.
+
+    ``None`` where no face was located, or where the latest verdict is not of the live version: only that one
+    can be asked. Takes some seconds.
+
+    Raises:
+        NotFoundError: no such photo, or its original is missing.
+        PhotoError: the original cannot be decoded (damaged on disk).
+    """
+    actor.require(Permission.DECIDE)
+    with ws.read() as session:
+        sha256 = photo_row(session, photo_id).sha256
+        latest = select(VerdictRow).where(VerdictRow.photo_id == photo_id).order_by(VerdictRow.id.desc())
+        verdict = session.scalar(latest.limit(1))
+        judgement = judgement_from_json(verdict.judgement) if verdict is not None else None
+    judge = ws.classifier()
+    if judgement is None or judgement.face is None or judgement.model_version != judge.version:
+        return None
+    picture = evidence_of(judge, open_photo(ws.photos.get(sha256), max_side=judging_side(judge)), judgement)
+    return None if picture is None else reencode_clean(picture)
