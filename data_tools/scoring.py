@@ -15,7 +15,7 @@ from model.judgement import Judgement
 from model.photo import Photo, open_photo
 from model.vocabulary import Outcome, Reason
 
-BATCH = 4
+BATCH = 8
 MOST_WORKERS = 8
 _PICTURES = frozenset({".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif"})
 
@@ -32,7 +32,7 @@ def score_files(
     Args:
         judge: used from several threads at once.
         paths: read as they are needed.
-        batch: files that a worker takes at once.
+        batch: files that a worker takes at once; fewer where the last ones are shared out.
         workers: threads, one for each core unless given.
     """
     workers = workers or max(1, min(MOST_WORKERS, os.cpu_count() or 1))
@@ -41,13 +41,19 @@ def score_files(
     pool = ThreadPoolExecutor(workers, initializer=work_alone)
     try:
         while True:
-            while len(waiting) < 2 * workers and (group := list(islice(source, batch))):
-                waiting.append(pool.submit(_score, judge, group))
+            while len(waiting) < 2 * workers and (taken := list(islice(source, workers * batch))):
+                waiting.extend(pool.submit(_score, judge, share) for share in _shares(taken, workers))
             if not waiting:
                 return
             yield from waiting.popleft().result()
     finally:  # whoever stops reading does not wait for what was taken on ahead
         pool.shutdown(cancel_futures=True)
+
+
+def _shares(paths: list[Path], workers: int) -> list[list[Path]]:
+    """Divide evenly, so that no core waits for another one at the end."""
+    size = -(-len(paths) // workers)
+    return [paths[start : start + size] for start in range(0, len(paths), size)]
 
 
 def _score(judge: Judge, paths: list[Path]) -> Scores:

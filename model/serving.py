@@ -18,7 +18,7 @@ from torch.nn.utils.fusion import fuse_conv_bn_eval
 
 from model.network import Backbone
 
-CPU_BATCH = 4
+CPU_BATCH = 8
 """Photos that go through a network together on a CPU: deep layers read their many weights once for all."""
 FINE_LAYERS = 3
 """Stages of a backbone whose maps are so large (10 MB a photo) that those of several photos leave the caches,
@@ -46,7 +46,7 @@ class Convolution(nn.Module):
         """Return the convolution of ``x`` (B, channels in, H, W)."""
         if self.in_one:
             ending, limits = ("hardtanh", [0.0, 6.0]) if self.clipped else ("none", [])
-            result: Tensor = torch.ops.mkldnn._convolution_pointwise(
+            result: Tensor = torch.ops.mkldnn._convolution_pointwise.default(
                 x, self.weight, self.bias, self.padding, self.stride, self.dilation, self.groups,
                 ending, limits, "",
             )  # fmt: skip
@@ -76,7 +76,7 @@ def clips_in_one_pass() -> bool:
     x, weight = torch.linspace(-2, 2, 192).view(1, 3, 8, 8), torch.linspace(-3, 3, 108).view(4, 3, 3, 3)
     wanted = functional.conv2d(x, weight, padding=1).clamp(0.0, 6.0)
     try:
-        came = torch.ops.mkldnn._convolution_pointwise(
+        came = torch.ops.mkldnn._convolution_pointwise.default(
             x, weight, None, [1, 1], [1, 1], [1, 1], 1, "hardtanh", [0.0, 6.0], ""
         )
     except (AttributeError, RuntimeError, TypeError):
