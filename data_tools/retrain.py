@@ -64,14 +64,13 @@ def retrain(
     """
     actor.require(Permission.MANAGE_MODELS)
     how = weighting(ws.settings)
-    tell = progress or _silent
+    tell = progress or (lambda _share, _stage: None)
     tell(0.0, "freezing the training set")
     frozen = freeze(ws, actor)
     _refuse_too_few(frozen, ws.settings.min_confirmed_photos)
     live = ws.live_artefact() or model_side.shipped_artefact()
-    labels = model_side.check_labels(
-        live, frozen.manifest, progress=_stage(tell, 0.0, 0.05, "checking the labels")
-    )
+    checking = _stage(tell, 0.0, 0.05, "checking the labels")
+    labels = model_side.check_labels(live, frozen.manifest, progress=checking)
     candidate = model_side.fine_tune(
         live,
         frozen.manifest,
@@ -88,8 +87,7 @@ def retrain(
         frozen_test=rendered(ws.settings.gate_manifest),
         progress=_stage(tell, 0.80, 0.90, "comparing with the live version"),
     )
-    reason = comparison.reason
-    limits: tuple[str, ...] = ()
+    reason, limits = comparison.reason, tuple[str, ...]()
     if labels.too_many:
         reason = f"Held: {labels.words}"
     elif comparison.promote:
@@ -194,7 +192,3 @@ def _refuse_too_few(frozen: FrozenSet, least: int) -> None:
 def _run_folder(ws: Workspace, frozen: FrozenSet) -> Path:
     """One folder a frozen set; ``model.finetune`` tells runs from different live versions apart in it."""
     return ws.runs / frozen.digest[:16]
-
-
-def _silent(_share: float, _stage: str) -> None:
-    return None

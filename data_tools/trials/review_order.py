@@ -108,7 +108,7 @@ class Bench:
         from model.config import TrainConfig
         from model.embedding import straight_features
         from model.features import frozen_front, make_features
-        from model.finetune import BANK_SIDE
+        from model.tuner import BANK_SIDE
 
         self.model: Model = load_model(artefact)
         self.labels = list(labels)
@@ -131,7 +131,7 @@ class Bench:
 
         import torch
 
-        from model.finetune import tune_features
+        from model.tuner import tune_features
 
         rows = torch.tensor([n * VIEWS + view for n in numbers for view in range(VIEWS)])
         half = 8 if self.replayed is not None else 16

@@ -120,12 +120,12 @@ def use_real(folder: Path) -> None:
     """Real networks, small: a few steps; only the gate's answer is ours."""
     import torch
 
-    from model import finetune, schedule
+    from model import schedule, tuner
     from model.compare import compare
     from model.predict import Classifier
 
     torch.set_num_threads(1)
-    schedule.FEWEST_STEPS, schedule.PASSES, finetune.CHECKPOINT_EVERY = 8, 1, 2
+    schedule.FEWEST_STEPS, schedule.PASSES, tuner.CHECKPOINT_EVERY = 8, 1, 2
     model_side.shipped_artefact = lambda: folder / "live.safetensors"  # type: ignore[assignment]
     model_side.load_judge = lambda path: Classifier.load(path or folder / "live.safetensors")  # type: ignore[assignment,return-value]
 

@@ -16,10 +16,11 @@ from model.checkpoint import load_checkpoint
 from model.config import TrainConfig
 from model.dataset import USABLE, family_boxes
 from model.features import VIEW_BYTES, Features, frozen_front, kept_features, load_bank, make_features
-from model.finetune import CANDIDATE, CHECKPOINT, OLD, OWN, fine_tune
+from model.finetune import CANDIDATE, CHECKPOINT, fine_tune
 from model.manifest import read_manifest
 from model.network import ConditionNet, close_ups
 from model.schedule import plan
+from model.tuner import OLD, OWN
 from model.views import mirror_order
 
 from .drawn import write_drawn_set
@@ -105,8 +106,8 @@ def test_mirrored_views_keep_mirrored_truths(drawn: Path) -> None:
 CHILD = """
 import sys
 from pathlib import Path
-from model import finetune
-finetune.CHECKPOINT_EVERY = 2
+from model import finetune, tuner
+tuner.CHECKPOINT_EVERY = 2
 live, manifest, out = map(Path, sys.argv[1:])
 finetune.fine_tune(live, manifest, out, replay=manifest, steps=12, batch=4)
 """
@@ -150,7 +151,7 @@ def test_after_a_kill_nothing_is_half_written_and_the_work_goes_on(
 def test_a_stopped_run_ends_with_the_weights_of_one_that_was_not(
     live: Path, drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("model.finetune.CHECKPOINT_EVERY", 2)
+    monkeypatch.setattr("model.tuner.CHECKPOINT_EVERY", 2)
     budget = 8 * VIEW_BYTES  # so small that the six steps take several stretches
     options = {"replay": drawn, "steps": 6, "batch": 4, "budget": budget}
     straight = _weights(fine_tune(live, drawn, tmp_path / "a", **options))  # type: ignore[arg-type]
@@ -210,12 +211,12 @@ def test_features_are_taken_up_again_after_a_kill_and_gone_after_the_run(
 ) -> None:
     options = {"replay": drawn, "steps": 2, "batch": 4}
     with monkeypatch.context() as patch:
-        patch.setattr("model.finetune._Tuner._step", _killed)
+        patch.setattr("model.tuner.Tuner._step", _killed)
         with pytest.raises(EnoughError):
             fine_tune(live, drawn, tmp_path, **options)  # type: ignore[arg-type]
     assert (tmp_path / OWN / "targets.pt").is_file()
     made: list[object] = []
-    monkeypatch.setattr("model.finetune.make_features", lambda *_a: made.append(1))
+    monkeypatch.setattr("model.tuner.make_features", lambda *_a: made.append(1))
     fine_tune(live, drawn, tmp_path, **options)  # type: ignore[arg-type]
     assert not made
     assert not (tmp_path / OWN).exists()
