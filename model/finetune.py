@@ -3,8 +3,9 @@
 Only the late layers learn; rendered photos are replayed beside the confirmed ones; the early layers and
 all running statistics stay as they are. The work goes in stretches: the early layers' output for a bounded
 number of views is made once (``model.features``), then many cheap steps use it. How often each confirmed
-photo is learnt from follows its weight (``model.weighting``). After a crash it goes on from the last
-checkpoint and ends with the same weights as if nothing had happened.
+photo is learnt from follows its weight (``model.weighting``). The candidate lies half way between the live
+and the learnt weights. After a crash it goes on from the last checkpoint and ends with the same weights as
+if nothing had happened.
 """
 
 from __future__ import annotations
@@ -13,8 +14,6 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
-
-from torch import nn
 
 from model.artefact import Model, load_model, save_model
 from model.checkpoint import Checkpoint, load_checkpoint
@@ -76,7 +75,7 @@ def fine_tune(
     tuner = Tuner(model.condition, todo, tune_config(seed, batch), out_dir / CHECKPOINT, name)
     weights = photo_weights([label for label, _ in own], how)
     tuner.learn(own, old, weights, kept, progress or (lambda _done, _total: None))
-    _write(path, model, tuner.averaged.network, manifest, len(own))
+    _write(path, model, tuner.result(), manifest, len(own))
     forget_features(out_dir / OWN)
     forget_features(out_dir / OLD)
     return path
@@ -102,8 +101,7 @@ def _fingerprint(model: Model, manifests: list[Path], todo: Plan, seed: int, how
     return sha256(repr(parts).encode()).hexdigest()
 
 
-def _write(path: Path, model: Model, network: nn.Module, manifest: Path, learnt: int) -> None:
-    assert isinstance(network, ConditionNet)
+def _write(path: Path, model: Model, network: ConditionNet, manifest: Path, learnt: int) -> None:
     card = replace(
         model.card,
         parent=model.card.version,
