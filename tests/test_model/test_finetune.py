@@ -172,7 +172,7 @@ def test_a_stopped_run_ends_with_the_weights_of_one_that_was_not(
     path = fine_tune(live, drawn, tmp_path / "b", progress=lambda d, _: told.append(d), **options)  # type: ignore[arg-type]
     for key, value in _weights(path).items():
         torch.testing.assert_close(value, straight[key], rtol=1e-3, atol=1e-4)
-    assert told[0] > 4, "it began anew instead of going on"
+    assert told[0] >= 4, "it began anew instead of going on"
     before = path.read_bytes()
     told.clear()
     assert fine_tune(live, drawn, tmp_path / "b", progress=lambda d, _: told.append(d), **options) == path  # type: ignore[arg-type]
