@@ -16,6 +16,7 @@ import random
 import shutil
 import sys
 import time
+import traceback
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -198,9 +199,13 @@ def whole(folder: Path, cycle: int) -> Callable[[Workspace, int], None]:
                 seen = stage
                 os.write(pipe, f"{stage}\n".encode())
 
-        retrain(ws, LEAD, progress=tell, seed=cycle)
-        tell(1.0, "judging again")
-        rescore(ws, LEAD, progress=lambda _n, _name: time.sleep(SLOWER_S))
+        try:
+            retrain(ws, LEAD, progress=tell, seed=cycle)
+            tell(1.0, "judging again")
+            rescore(ws, LEAD, progress=lambda _n, _name: time.sleep(SLOWER_S))
+        except BaseException:
+            traceback.print_exc()  # the child ends without a word
+            raise
 
     return work
 
