@@ -67,7 +67,8 @@ def test_fifty_photos_take_fifty_keys(browser: Browser, address: str, folder: Pa
     page.evaluate(WATCH)
     for left in range(PHOTOS, 0, -1):
         page.get_by_text(f"{left} waiting").wait_for()
-        page.locator("[data-painted]").wait_for()
+        shown = page.locator("[data-painted]").get_attribute("data-painted")
+        page.locator(f".st-key-key_agree_{shown}").get_by_role("button").wait_for()
         page.keyboard.press("a")
         if left > 1:
             page.wait_for_function(f"window.waits.length === {PHOTOS - left + 1}")
