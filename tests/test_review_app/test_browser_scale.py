@@ -66,8 +66,7 @@ def to_screen(page: Page, title: str, words: str) -> float:
 
 def measured(page: Page) -> dict[str, float]:
     """Return the seconds of each page as a person waits for it."""
-    took = {"send": to_screen(page, "Send a round", "This week's units")}
-    took["act"] = to_screen(page, "Act", "Another unit")
+    took = {"act": to_screen(page, "Act", "Another unit")}
     took["review"] = seconds(
         page.locator(".st-key-nav").get_by_role("link", name="Review").click,
         page.locator("[data-painted]").wait_for,
@@ -79,6 +78,7 @@ def measured(page: Page) -> dict[str, float]:
         page.locator(f'[data-painted]:not([data-painted="{shown}"])').wait_for,
     )
     took["unit"] = to_screen(page, "Units", "What happened")
+    took["send"] = to_screen(page, "Send a round", "This week's units")
     took["trends, first"] = to_screen(page, "Trends", "damage that came back within half a year")
     for tab, words in TABS.items():
         settle(page)
