@@ -51,9 +51,15 @@ def queue(ws: Workspace, actor: Actor, site_key: str | None = None, limit: int =
 
 
 def items_of(ws: Workspace, actor: Actor, photo_ids: Sequence[int]) -> list[QueueItem]:
-    """Return these photos as they would lie in the queue, in the order given, queued or not."""
+    """Return these photos as they would lie in the queue, in the order given, queued or not.
+
+    Raises:
+        NotFoundError: one of them does not exist.
+    """
     actor.require(Permission.DECIDE)
     with ws.read() as session:
+        for photo_id in photo_ids:
+            photo_row(session, photo_id)
         return _items(session, [(photo_id, 0.0) for photo_id in photo_ids])
 
 
