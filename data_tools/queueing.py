@@ -20,7 +20,14 @@ from data_tools.database.schema import (
     VerdictRow,
 )
 from data_tools.intake import share_of
-from data_tools.lookup import decision_records, photo_record, site_row, unit_record, verdict_record
+from data_tools.lookup import (
+    decision_records,
+    photo_record,
+    photo_row,
+    site_row,
+    unit_record,
+    verdict_record,
+)
 from data_tools.records import QueueItem, UnitStatus
 from data_tools.settings import Settings
 from data_tools.workspace import Workspace
