@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, ForeignKey, Index, MetaData, String, Text, UniqueConstraint
+from sqlalchemy import JSON, Float, ForeignKey, Index, MetaData, String, Text, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
 from data_tools.database.types import UtcDateTime, words
@@ -29,7 +29,13 @@ class Base(DeclarativeBase):
     """Root of all tables."""
 
     metadata = MetaData(naming_convention=NAMING)
-    type_annotation_map = {datetime: UtcDateTime, dict[str, Any]: JSON, list[Any]: JSON, str: String(255)}
+    type_annotation_map = {
+        datetime: UtcDateTime,
+        dict[str, Any]: JSON,
+        list[Any]: JSON,
+        str: String(255),
+        float: Float,
+    }
 
 
 class SiteRow(Base):
