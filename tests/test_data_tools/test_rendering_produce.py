@@ -5,7 +5,10 @@ from __future__ import annotations
 import json
 import os
 import time
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 import pytest
@@ -108,26 +111,21 @@ def test_a_subject_that_hangs_holds_nothing_up_once_time_is_over(
     assert all(error is None for index, error in errors.items() if index != 1)
 
 
-def _hanging_worker(number: int, settings: object, shots: object, out_dir: Path, pipe: object) -> None:
-    while True:
-        try:
-            assignment = pipe.recv()  # type: ignore[attr-defined]
-        except EOFError:
-            return
-        if assignment.index == 1:
-            time.sleep(300)
-        pipe.send(crew.Result(assignment, [], {}))  # type: ignore[attr-defined]
+def _hanging_worker(number: int, settings: object, shots: object, out_dir: Path, pipe: Connection) -> None:
+    _work_but_for_one(pipe, lambda: time.sleep(300))
 
 
-def _crashing_worker(number: int, settings: object, shots: object, out_dir: Path, pipe: object) -> None:
-    while True:
-        try:
-            assignment = pipe.recv()  # type: ignore[attr-defined]
-        except EOFError:
-            return
-        if assignment.index == 1:
-            os._exit(11)
-        pipe.send(crew.Result(assignment, [], {}))  # type: ignore[attr-defined]
+def _crashing_worker(number: int, settings: object, shots: object, out_dir: Path, pipe: Connection) -> None:
+    _work_but_for_one(pipe, lambda: os._exit(11))
+
+
+def _work_but_for_one(pipe: Connection, trouble: Callable[[], object]) -> None:
+    with suppress(EOFError):
+        while True:
+            assignment = pipe.recv()
+            if assignment.index == 1:
+                trouble()
+            pipe.send(crew.Result(assignment, [], {}))
 
 
 def test_an_unknown_variant_is_refused() -> None:
