@@ -15,7 +15,7 @@ CHUNK = 500
 """Rows read at a time; below the collector's own threshold of 700 new objects."""
 
 
-def read_frame(session: Session, query: Select[*tuple[Any, ...]]) -> pd.DataFrame:
+def read_columns(session: Session, query: Select[*tuple[Any, ...]]) -> dict[str, list[Any]]:
     """Read by chunks into columns: all rows alive at once would cost as much in garbage collection."""
     result = session.connection().execute(query)
     names = list(result.keys())
@@ -23,7 +23,12 @@ def read_frame(session: Session, query: Select[*tuple[Any, ...]]) -> pd.DataFram
     for rows in result.partitions(CHUNK):
         for column, values in zip(columns, zip(*rows, strict=True), strict=True):
             column.extend(values)
-    return pd.DataFrame(dict(zip(names, columns, strict=True)))
+    return dict(zip(names, columns, strict=True))
+
+
+def read_frame(session: Session, query: Select[*tuple[Any, ...]]) -> pd.DataFrame:
+    """Read a query into a frame with a column for each of its columns."""
+    return pd.DataFrame(read_columns(session, query))
 
 
 def plain_column(column: InstrumentedAttribute[Any], name: str) -> Any:

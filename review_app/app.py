@@ -40,6 +40,7 @@ def main() -> None:
     actor = None
     with told_plainly():
         actor = access.sign_in(resources.workspace().settings)
+    resources.get_ready(actor)
     if actor is None:
         return
     pages = pages_for(actor)

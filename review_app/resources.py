@@ -6,19 +6,26 @@ import importlib
 import io
 import threading
 import time
+from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import streamlit as st
 from PIL import Image
 from streamlit.runtime import exists
 
-from data_tools.access import Actor
+from data_tools.access import Actor, Permission
 from data_tools.closeups import closeup
 from data_tools.evidence_view import evidence_view
 from data_tools.records import PhotoRecord
 from data_tools.workspace import Workspace, open_workspace
 from model.errors import RoundsError
 from model.vocabulary import Place
+
+if TYPE_CHECKING:
+    from data_tools.trend_memory import TrendMemory
+    from data_tools.trends import Notice, TrendData
 
 LARGE = 1600
 """Longest side in pixels of the photo in the viewer."""
@@ -28,7 +35,7 @@ CARD = 320
 """Side in pixels of a face on a card."""
 SMALL = 240
 """Longest side in pixels of a thumbnail."""
-_AFTER_FIRST_PAGE_S = 2.0
+_AFTER_FIRST_PAGE_S = 1.0
 
 
 def _grey() -> bytes:
@@ -44,16 +51,63 @@ _NO_PICTURE = _grey()
 @st.cache_resource(show_spinner="Opening the workspace")
 def workspace() -> Workspace:
     """Return the open workspace named by the settings."""
-    if exists():
-        threading.Thread(target=_load_libraries, name="load libraries", daemon=True).start()
     return open_workspace()
 
 
+@st.cache_resource(show_spinner=False)
+def _trend_memory() -> TrendMemory:
+    from data_tools.trend_memory import TrendMemory
+
+    return TrendMemory()
+
+
+def trends(ws: Workspace, actor: Actor) -> TrendData:
+    """Return the frames of the trends as the store has them now; they are shared, and never changed."""
+    return _trend_memory().current(ws, actor)
+
+
+def notices(ws: Workspace, actor: Actor) -> tuple[Notice, ...]:
+    """Return what needs the lead now."""
+    return _trend_memory().notices(ws, actor)
+
+
+def get_ready(actor: Actor | None) -> None:
+    """Load what the trends need while another page is looked at; once in the life of the server."""
+    if exists():
+        _ready_for_all()
+        if actor is not None and actor.may(Permission.PLAN):
+            _ready_for_leads(workspace(), actor)
+
+
+@st.cache_resource(show_spinner=False)
+def _ready_for_all() -> threading.Thread:
+    return _started(_load_libraries)
+
+
+@st.cache_resource(show_spinner=False)
+def _ready_for_leads(_ws: Workspace, _actor: Actor) -> threading.Thread:
+    libraries = _ready_for_all()
+
+    def first_look() -> None:
+        libraries.join()
+        # What cannot be read is told on the page that needs it.
+        with suppress(RoundsError):
+            notices(_ws, _actor)
+        for name in ("review_app.errands.trend_tabs", "data_tools.figure_drawings"):
+            importlib.import_module(name)
+
+    return _started(first_look)
+
+
+def _started(work: Callable[[], None]) -> threading.Thread:
+    thread = threading.Thread(target=work, name=f"get ready: {work.__name__}", daemon=True)
+    thread.start()
+    return thread
+
+
 def _load_libraries() -> None:
-    """Load what the trends need while the first page is looked at: nobody then waits for it."""
     time.sleep(_AFTER_FIRST_PAGE_S)
-    importlib.import_module("altair")
-    importlib.import_module("data_tools.report")
+    importlib.import_module("data_tools.trend_memory")
 
 
 @st.cache_data(max_entries=256, show_spinner=False)

@@ -11,7 +11,7 @@ from data_tools.trends.agreement import miss_rate
 from data_tools.trends.charts import site_over_weeks, sites_compared
 from data_tools.trends.coverage import monday, overdue_units
 from data_tools.trends.frames import Figure, TrendData
-from data_tools.trends.lifetimes import time_to_first_damage
+from data_tools.trends.lifetimes import lifetime_notices
 from data_tools.trends.recurrence import recurrence
 from data_tools.trends.watch import weekly_watch
 
@@ -52,7 +52,7 @@ def attention(data: TrendData, today: pd.Timestamp) -> tuple[Notice, ...]:
         found += [(Topic.SITES, words) for words in recent_notices(site_over_weeks(data, site), since)]
     found += [(Topic.TRUST, words) for words in recent_notices(weekly_watch(data), since)]
     for by in ("part_number", "site"):
-        found += [(Topic.LIFETIMES, words) for words in time_to_first_damage(data, by).notices]
+        found += [(Topic.LIFETIMES, words) for words in lifetime_notices(data, by)]
     found += [(Topic.ROUNDS, words) for words in _overdue(data, today)]
     return tuple(Notice(topic, words) for topic, words in found)
 

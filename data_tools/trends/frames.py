@@ -47,10 +47,10 @@ class TrendData:
     """Everything that trends are computed from. Times are UTC, dates and weeks local to the site.
 
     ``photos``, one row a photo: photo_id, coupler_id, unit, position, site, family, part_number, week (the
-    Monday of its round), seen_at, age_days (since installation), received_by, outcome, reason, triage,
-    model_version, blind_audit, decided, decided_by, usable (the photo could be judged), judged (a state
-    stands: decided by a person, or clear or flagged by the model), kinds (bits of that state; -1 where there
-    is none), model_kinds (bits of what the model found; -1 where it could not judge).
+    Monday of its round), seen_at, age_days (since installation), outcome, reason, triage, model_version,
+    blind_audit, decided (by a person), usable (the photo could be judged), judged (a state stands: decided
+    by a person, or clear or flagged by the model), kinds (bits of that state; -1 where there is none),
+    model_kinds (bits of what the model found; -1 where it could not judge).
 
     ``findings``, one row a finding that stands now: photo_id, kind, place, confirmed (by a person).
     ``decisions``, one row a decision that counts: photo_id, decided_by, decided_at, kinds, seconds,
@@ -128,17 +128,22 @@ def has_kind(photos: pd.DataFrame, kind: FindingKind | None, column: str = "kind
     return np.asarray((bits > 0) & ((bits & wanted) > 0), np.bool_)
 
 
+_OF_PHOTO = ["coupler_id", "site", "family", "part_number", "week", "age_days"]
+
+
 def coupler_weeks(photos: pd.DataFrame, kind: FindingKind | None = None) -> pd.DataFrame:
     """Return one row for each coupler and week with a judged photo: the week's worst, oldest first.
 
-    Adds to the photo columns ``hit`` (shows ``kind``, or any damage), ``confirmed`` (a person has confirmed
+    Columns: of the photo ``coupler_id``, ``site``, ``family``, ``part_number``, ``week`` and ``age_days``;
+    ``hit`` (shows ``kind``, or any damage), ``confirmed`` (a person has confirmed
     the hit), ``first_week`` (the coupler's first judged week), ``hit_week`` (the first week with a hit, or
     NaT), ``at_risk`` (after its first week and up to the week of its first hit) and ``new`` (first hit,
     while at risk).
     """
-    judged = photos[photos["judged"]]
+    judged = photos.loc[photos["judged"], [*_OF_PHOTO, "kinds", "decided"]]
     hit = has_kind(judged, kind)
-    judged = judged.assign(hit=hit, confirmed=hit & judged["decided"].to_numpy(np.bool_))
+    confirmed = hit & judged["decided"].to_numpy(np.bool_)
+    judged = judged[_OF_PHOTO].assign(hit=hit, confirmed=confirmed)
     worst_first = -(judged["hit"].to_numpy(np.int8) + judged["confirmed"].to_numpy(np.int8))
     rows = judged.iloc[np.lexsort((worst_first, judged["week"].to_numpy(), judged["coupler_id"].to_numpy()))]
     ids, weeks = rows["coupler_id"].to_numpy(), rows["week"].to_numpy()

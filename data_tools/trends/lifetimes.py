@@ -66,31 +66,56 @@ def time_to_first_damage(
     data: TrendData, by: str = "part_number", kind: FindingKind | None = None
 ) -> LifetimeFigure:
     """Return the share still without damage by age, for each part number or site (``by``)."""
+    seen = _followed(data, by, kind)
+    title = f"Time to first {words_for(kind)} by {by.replace('_', ' ')}"
+    summary = pd.DataFrame(seen.rows, columns=list(_group_row("", seen.couplers.head(0), 0)))
+    if seen.lacking:
+        return LifetimeFigure(title, _NO_CURVES, len(seen.couplers), COUNTED, seen.lacking, (), summary, None)
+    curves = [_curve_rows(name, inside) for name, inside in seen.drawn.items()]
+    medians = {name: rows.attrs["median"] for name, rows in zip(seen.drawn, curves, strict=True)}
+    summary["median_days"] = summary["group"].map(medians)
+    test, notices = _compared(list(seen.drawn.values()), by)
+    table = pd.concat(curves, ignore_index=True)
+    return LifetimeFigure(title, table, len(seen.couplers), COUNTED, "", notices, summary, test)
+
+
+def lifetime_notices(
+    data: TrendData, by: str = "part_number", kind: FindingKind | None = None
+) -> tuple[str, ...]:
+    """Return the notices of ``time_to_first_damage`` without its curves, which cost far more to draw."""
+    seen = _followed(data, by, kind)
+    return () if seen.lacking else _compared(list(seen.drawn.values()), by)[1]
+
+
+@dataclass(frozen=True)
+class _Followed:
+    """All followed couplers, a row for each group, and the couplers of the groups that can be drawn."""
+
+    couplers: pd.DataFrame
+    rows: list[dict[str, object]]
+    drawn: dict[str, pd.DataFrame]
+    lacking: str
+
+
+def _followed(data: TrendData, by: str, kind: FindingKind | None) -> _Followed:
     if by not in ("part_number", "site"):
         raise ValueError(f"wanted part_number or site, got {by!r}")
     lives = coupler_lifetimes(data, kind)
     followed = lives[lives["followed"]].assign(group=lambda rows: rows[by].astype(str))
-    curves, groups, drawn = [], [], []
+    rows: list[dict[str, object]] = []
+    drawn: dict[str, pd.DataFrame] = {}
+    sizes: list[int] = []
     for name, group in followed.groupby("group", sort=True):
         inside = _well_observed(group)
-        events = int(inside["event"].sum())
-        groups.append(_group_row(str(name), inside, events))
-        if groups[-1]["enough"]:
-            drawn.append(inside)
-            curves.append(_curve_rows(str(name), inside))
-            groups[-1]["median_days"] = curves[-1].attrs["median"]
-    title = f"Time to first {words_for(kind)} by {by.replace('_', ' ')}"
-    summary = pd.DataFrame(groups, columns=list(_group_row("", followed.head(0), 0)))
-    most = int(summary["n"].max()) if len(summary) else 0
+        sizes.append(len(inside))
+        rows.append(_group_row(str(name), inside, int(inside["event"].sum())))
+        if rows[-1]["enough"]:
+            drawn[str(name)] = inside
+    most = max(sizes, default=0)
+    events = sum(int(inside["event"].sum()) for inside in drawn.values())
     lacking = not_enough(most, MIN_COUPLERS, f"followed couplers in the largest {by.replace('_', ' ')}")
-    lacking = lacking or not_enough(
-        int(summary.loc[summary["enough"], "events"].sum()), MIN_EVENTS, "first damages among them"
-    )
-    if lacking:
-        return LifetimeFigure(title, _NO_CURVES, len(followed), COUNTED, lacking, (), summary, None)
-    test, notices = _compared(drawn, by)
-    table = pd.concat(curves, ignore_index=True)
-    return LifetimeFigure(title, table, len(followed), COUNTED, "", notices, summary, test)
+    lacking = lacking or not_enough(events, MIN_EVENTS, "first damages among them")
+    return _Followed(followed, rows, drawn, lacking)
 
 
 _NO_CURVES = pd.DataFrame(columns=["group", "age_days", "share", "low", "high", "at_risk"])

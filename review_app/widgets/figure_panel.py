@@ -5,7 +5,6 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from data_tools.figure_drawings import drawing_of, png_of
 from data_tools.trends import Figure
 from review_app.widgets.charts import Chart
 from review_app.widgets.csv_text import csv_bytes
@@ -46,6 +45,8 @@ def figure_panel(figure: Figure, chart: Chart | None, *, key: str) -> None:
 
 def _downloads(figure: Figure, key: str) -> None:
     """Offer the numbers as CSV and the drawing as a picture; both are made only when asked for."""
+    from data_tools.figure_drawings import drawing_of, png_of
+
     with st.container(horizontal=True):
         st.download_button(
             "Download as CSV",

@@ -110,7 +110,7 @@ def test_a_person_can_find_what_the_model_called_clear(ws):
     )
     data = load_trends(ws, LEAD)
     row = data.photos.iloc[0]
-    assert (row["kinds"], row["model_kinds"], row["decided_by"]) == (MELTED, 0, "mira")
+    assert (row["kinds"], row["model_kinds"], row["decided"]) == (MELTED, 0, True)
     assert data.findings.to_dict("records") == [
         {"photo_id": photo[0], "kind": "heat_melted_housing", "place": "bottom", "confirmed": True}
     ]

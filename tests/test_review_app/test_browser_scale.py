@@ -93,7 +93,7 @@ def test_every_screen_stays_quick_in_the_browser(browser: Browser, tmp_path: Pat
         with served(tmp_path / str(photos), photos, units) as address:
             page = open_page(browser, address, DESK)
             sign_in(page, "Mara Lind", "Maintenance lead")
-            measured(page)  # the first round loads the libraries
+            found[f"{photos:,} photos, just started"] = measured(page)
             page.context.close()
             page = open_page(browser, address, DESK)
             sign_in(page, "Osa Brandt", "Maintenance lead")  # for whom nothing has been counted yet
@@ -102,5 +102,6 @@ def test_every_screen_stays_quick_in_the_browser(browser: Browser, tmp_path: Pat
     print(json.dumps(found, indent=1))
     SCREENS.mkdir(parents=True, exist_ok=True)
     (SCREENS / "scale.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
-    for name, took in found[f"{STORES[-1][0]:,} photos"].items():
-        assert took < BUSY * (TRENDS_S if name.startswith("trends") else PAGE_S), found
+    for when in ("", ", just started"):
+        for name, took in found[f"{STORES[-1][0]:,} photos{when}"].items():
+            assert took < BUSY * (TRENDS_S if name.startswith("trends") else PAGE_S), found
