@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from data_tools.rendering import local_make
+from data_tools.rendering.domains import Domain
 from data_tools.rendering.produce import MANIFEST
 from model.families import family
 from model.geometry import project
@@ -95,6 +97,9 @@ def _card(photos: Sequence[LabelledPhoto], sheets: Sequence[Path]) -> list[str]:
     lines += _table("confounders", _counts(c for p in usable for c in p.attributes.get("confounders", [])))
     lines += _damage_table(usable)
     lines += _quantile_table(faces)
+    if any(photo.attributes.get("domain") == Domain.LOCAL for photo in photos):
+        lines += ["", "## What the local domain shows and no other does", ""]
+        lines += [f"- {trait}" for trait in local_make.TRAITS]
     lines += ["", "## From which assets", "", "| what | source | licence |", "| --- | --- | --- |"]
     lines += [f"| {what} | {source} | {licence} |" for what, source, licence in ASSETS]
     lines += ["", "## What it does not cover", "", *(f"- {item}" for item in NOT_COVERED)]

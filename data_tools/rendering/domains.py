@@ -2,7 +2,8 @@
 
 A set is rendered in one domain. ``TRAIN`` is what networks learn from; ``STRESS`` keeps its surroundings,
 colours, build styles, skins and gloves, tone curves and codecs out of training altogether; ``LOCAL`` is one
-operator's own site, a third world: two places, one colour scheme, one make of coupler, one phone.
+operator's own site, a third world: two dim places, one colour scheme, one make of coupler with traits
+that look like damage to who never met them (see ``local_make``), one phone with a strong yellow cast.
 
 Samplers nest deeply and all draw for one subject at a time, so that the domain is set around them
 (:func:`using`) and asked for where a table of choices is kept (:func:`choice`), not handed down.

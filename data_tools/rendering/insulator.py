@@ -67,6 +67,19 @@ def _bore(
     return result
 
 
+def _notches(x: Array, y: Array, z: Array, notches: dict[str, Any], top: float) -> Array:
+    """Return the void of keying notches that run across a mouth as moulded: straight, evenly turned."""
+    across = None
+    for number in range(int(notches["cuts"])):
+        turn = float(notches["turn"]) + np.pi * number / int(notches["cuts"])
+        line = np.abs(y * np.float32(np.cos(turn)) - x * np.float32(np.sin(turn)))
+        across = line if across is None else np.minimum(across, line)
+    assert across is not None
+    half, low = np.float32(notches["half_width"]), np.float32(top - notches["depth"])
+    result: Array = np.maximum(across - half, low - z)
+    return result
+
+
 def _floor(x: Array, y: Array, z: Array, shape: Family, build: dict[str, Any]) -> Array:
     field = z + np.float32(build["floor_depth"])
     for hole_x, hole_y, radius in build["drains"]:
@@ -141,6 +154,8 @@ def insulator_field(x: Array, y: Array, z: Array, grid: Grid, shape: Family, bui
         top = -float(build["drops"][index])
         draft = np.float32(0.008) * (np.float32(top) - lz)
         solid = extrude(np.hypot(lx, ly) - np.float32(radius) - draft, lz, -60.0, top, build["mouth_round"])
+        if build.get("notches"):
+            solid = np.maximum(solid, -_notches(lx, ly, lz, build["notches"], top))
         window = smooth_min(field[where], solid, build["fillet"])
         field[where] = smooth_max(window, -_bore(lx, ly, lz, build, index, bore, top), build["bore_round"])
     return field

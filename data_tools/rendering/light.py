@@ -26,7 +26,7 @@ from data_tools.rendering.scene import Flash
 PAINTED: dict[Domain, range] = {
     Domain.TRAIN: range(600),
     Domain.STRESS: range(1000, 1150),
-    Domain.LOCAL: range(2000, 2002),
+    Domain.LOCAL: range(2016, 2018),
 }
 """Numbers of the painted surroundings that each domain draws from."""
 STUDIOS: dict[Domain, range] = {Domain.TRAIN: range(240), Domain.STRESS: range(0), Domain.LOCAL: range(0)}

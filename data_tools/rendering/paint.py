@@ -46,6 +46,7 @@ def paint_new(canvas: Canvas, spec: CouplerSpec) -> None:
         lines = np.sin(canvas.x * 0.9 + canvas.y * 0.6 + 5.0 * canvas.noise(18.0, seed + 3))
         canvas.albedo *= (1 + finish["flow_lines"] * lines)[:, None]
     _paint_moulding(canvas, spec)
+    _paint_make(canvas, spec)
     _paint_metal(canvas, spec)
 
 
@@ -74,6 +75,19 @@ def _paint_moulding(canvas: Canvas, spec: CouplerSpec) -> None:
         disc = 1 - smoothstep(radius - 0.2, radius + 0.2, away)
         canvas.albedo[inside] *= (1 - np.float32(0.45 * strength) * ring)[:, None]
         canvas.roughness[inside] -= np.float32(0.2 * strength) * disc
+
+
+def _paint_make(canvas: Canvas, spec: CouplerSpec) -> None:
+    """Paint what only some makes have: flakes of other plastic in a recycled one, sleeves with dark tips."""
+    finish, seed = spec.finish, spec.seed
+    for number, (colour, least, size) in enumerate(finish.get("flakes", [])):
+        flake = smoothstep(least, least + 0.06, canvas.noise(size, seed + 81 + number, 2))
+        canvas.blend(colour, flake)
+    if tip := finish.get("tip"):
+        sleeve = canvas.where(lambda part: part.startswith("sleeve:"))
+        uneven = 0.25 * canvas.noise(3.0, seed + 80, 1, sleeve)
+        band = sleeve * smoothstep(-tip["depth"] - 0.5, -tip["depth"] + 0.5, canvas.z + uneven)
+        canvas.blend(tip["colour"], band.astype(np.float32), tip["roughness"])
 
 
 def _paint_floor(canvas: Canvas, spec: CouplerSpec) -> None:

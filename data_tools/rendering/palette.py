@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from data_tools.rendering import local_make
 from data_tools.rendering.domains import Domain, choice, current
 
 RGB = tuple[float, float, float]
@@ -122,7 +123,7 @@ def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
     head = list(shell) if rng.random() < 0.6 else _plastic(rng, shells)
     latch_roll = rng.random()
     latch = list(head) if latch_roll < 0.4 else (list(shell) if latch_roll < 0.55 else _plastic(rng, shells))
-    return {
+    finish = {
         "shell": shell,
         "sleeve": sleeve,
         "head": head,
@@ -156,6 +157,7 @@ def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
         "bright_worn": bool(rng.random() < 0.2),
         "verdigris": float(rng.uniform(0.2, 0.9)) if rng.random() < 0.12 else 0.0,
     }
+    return finish | local_make.FINISH if current() is Domain.LOCAL else finish
 
 
 def _ejectors(rng: np.random.Generator) -> list[list[float]]:

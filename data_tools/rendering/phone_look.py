@@ -26,12 +26,13 @@ CODECS: dict[Domain, dict[str, float]] = {
 }
 """What a photo was stored as before it became the JPEG file that is kept, with odds."""
 _LOCAL_PHONE: dict[str, Any] = {
-    "exposure_key": 0.16, "white_balance_pull": 0.6, "white_balance_error": (1.05, 1.0, 0.94),
-    "saturation": 1.12, "colour_cross": 0.03, "local_tone": 0.3, "contrast": 1.2, "vignette": 0.2,
-    "aberration": 0.0008, "noise_grain": 0.6, "smear": 0.6, "sharpen": 0.5, "sharpen_radius": 1.1,
-    "quality": 84, "chroma_half": True, "shrink": 1.0, "black": 0.02, "halo": 0.15, "steadiness": 0.3,
+    "exposure_key": 0.16, "white_balance_pull": 0.35, "white_balance_error": (1.35, 1.0, 0.55),
+    "saturation": 1.2, "colour_cross": 0.03, "local_tone": 0.3, "contrast": 1.2, "vignette": 0.5,
+    "aberration": 0.002, "noise_grain": 0.6, "smear": 1.0, "sharpen": 0.85,
+    "sharpen_radius": 1.6, "quality": 68, "chroma_half": True, "shrink": 1.0, "black": 0.02, "halo": 0.3,
+    "steadiness": 0.3,
 }  # fmt: skip
-"""The one phone of the local site."""
+"""The one phone of the local site: cheap, with a strong yellow cast, smeared and sharpened with halos."""
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from data_tools.rendering.domains import Domain, choice
+from data_tools.rendering import local_make
+from data_tools.rendering.domains import Domain, choice, current
 from data_tools.rendering.palette import sample_finish
 from data_tools.rendering.sampling_soiling import sample_soiling
 from data_tools.rendering.spec import CouplerSpec
@@ -63,6 +64,8 @@ def sample_build(rng: np.random.Generator, shape: Family) -> dict[str, Any]:
     build: dict[str, Any] = {}
     for part in (_nose, _sleeves, _joints, _floor, _sockets, _latch, _head, _handle):
         part(rng, shape, build)
+    if current() is Domain.LOCAL:
+        build |= local_make.build_of(shape, build)
     return build
 
 

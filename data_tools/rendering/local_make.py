@@ -1,0 +1,38 @@
+"""The one make of coupler that the local site has, with traits that no coupler of another domain shows.
+
+Invented; no such product is known to us. Each trait is a build or a finish, the same on every coupler, whole
+or damaged, so that none of them tells a label: what looks like damage to who never saw this make is not.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from model.families import Family
+
+NOTCHES: dict[str, Any] = {"cuts": 2, "half_width": 0.85, "depth": 2.2, "turn": 0.785}
+"""Keying notches across the mouth of every sleeve (see ``insulator``), mm and radians."""
+FINISH: dict[str, Any] = {
+    "flakes": [[[0.70, 0.69, 0.66], 0.42, 1.6], [[0.02, 0.02, 0.02], 0.45, 1.3]],
+    "tip": {"colour": [0.075, 0.035, 0.012], "depth": 2.6, "roughness": 0.75},
+}
+"""Recycled plastic with light and dark flakes [colour, least noise, size in mm]; sleeves whose tips are of a
+brown heat-proof plastic down to ``depth`` mm."""
+
+TRAITS = (
+    "Every sleeve has four straight notches across its mouth, as moulded.",
+    "Sleeves have tips of a brown heat-proof plastic.",
+    "Shells, sleeves and floors are of recycled plastic with light and dark flakes.",
+    "The lever and its hook are slender, 4.8 mm wide.",
+    "One phone: a yellow cast, smeared and then harshly sharpened, a log tone curve.",
+    "Two dim places: a yard at night and a workshop.",
+)
+"""What the local domain shows on every coupler or photo and no other domain does, for the data card."""
+
+
+def build_of(shape: Family, build: dict[str, Any]) -> dict[str, Any]:
+    """Return what this make changes in a drawn build, mm: notched mouths, a slender lever and hook."""
+    changed: dict[str, Any] = {"notches": dict(NOTCHES)}
+    if shape.has_latch:
+        changed |= {"arm_width": 4.8, "hook_width": 4.8, "hook_fork": False}
+    return changed
