@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import streamlit as st
@@ -24,13 +25,24 @@ _PAGES: tuple[tuple[str, str, str, Permission], ...] = (
 )
 
 
-def pages_for(actor: Actor) -> list[st.Page]:
-    """Return the pages that the actor's role may open, in the order of the week's work."""
-    return [
-        st.Page(_SCREENS / f"{name}.py", title=title, icon=icon, url_path=name)
-        for name, title, icon, permission in _PAGES
-        if actor.may(permission)
-    ]
+def pages_for(actor: Actor | None) -> dict[str, st.Page]:
+    """Return the pages by name, in the order of the week's work; those that the role may not open refuse.
+
+    Every address is known at any time, or Streamlit would say over the page that it does not exist.
+    """
+    pages = {}
+    for name, title, icon, permission in _PAGES:
+        source = _SCREENS / f"{name}.py" if actor and actor.may(permission) else partial(_refuse, title)
+        pages[name] = st.Page(source, title=title, icon=icon, url_path=name)
+    return pages
+
+
+def _refuse(title: str) -> None:
+    st.error(f"{title} is not part of what you do here.", icon=":material/lock:")
+
+
+def _start() -> None:
+    """Stand for the bare address, from which everybody is sent on: the default page has no other address."""
 
 
 def main() -> None:
@@ -41,12 +53,16 @@ def main() -> None:
     with told_plainly():
         actor = access.sign_in(resources.workspace().settings)
     resources.get_ready(actor)
+    pages = pages_for(actor)
+    start = st.Page(_start, title="Coupler Rounds", default=True)
+    page = st.navigation([start, *pages.values()], position="hidden")
     if actor is None:
         return
-    pages = pages_for(actor)
-    page = st.navigation(pages, position="hidden")
+    own = [pages[name] for name, _, _, permission in _PAGES if actor.may(permission)]
+    if page == start:
+        st.switch_page(own[0])
     with st.container(horizontal=True, key="nav"):
-        for entry in pages:
+        for entry in own:
             st.page_link(entry)
     with told_plainly():
         page.run()

@@ -35,11 +35,11 @@ MISSED_MS = 2_000
 TRIES = 4
 
 
-def open_page(browser: Browser, address: str, size: dict[str, int]) -> Page:
-    """Open the app in a fresh browser context."""
+def open_page(browser: Browser, address: str, size: dict[str, int], script: str = "") -> Page:
+    """Open the app in a fresh browser context; ``script`` runs before any of the page's own."""
     context = browser.new_context(viewport=size, accept_downloads=True)  # type: ignore[arg-type]
     # What the page sends is counted, so that a click that missed is told from one that takes its time.
-    context.add_init_script(_COUNT_SENT)
+    context.add_init_script(_COUNT_SENT + script)
     page = context.new_page()
     page.set_default_timeout(WAIT_MS)
     page.goto(address)

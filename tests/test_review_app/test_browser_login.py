@@ -69,6 +69,8 @@ def test_nobody_gets_in_without_a_login(browser: Browser, shared: Shared) -> Non
     keep_screen(page, "sign_in")
     assert not page.locator(".st-key-nav").count()
     assert not page.locator('input[type="file"]').count()
+    settle(page)
+    assert not page.get_by_role("dialog").count(), "the address is said not to exist"
     page.context.close()
 
 
@@ -92,6 +94,11 @@ def test_an_uploader_sends_under_the_address_of_the_login(browser: Browser, shar
 def test_a_lead_sees_everything(browser: Browser, shared: Shared) -> None:
     page = log_in(browser, shared, email="mara@operator.example")
     page.locator(".st-key-nav").get_by_role("link", name="Models").wait_for()
+    for name, title in (("send", "Send a round"), ("trends", "Trends")):
+        page.goto(f"{shared.address}/{name}")
+        page.get_by_role("heading", name=title, exact=True).wait_for()
+        settle(page)
+        assert not page.get_by_role("dialog").count(), "the address is said not to exist"
     page.context.close()
 
 
