@@ -7,6 +7,7 @@ import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
@@ -26,6 +27,7 @@ from data_tools.intake import (
 )
 from data_tools.lookup import coupler_at, site_row, unit_row
 from data_tools.model_side import Judge, judging_side
+from data_tools.one_core import judge_on_cores, on_one_core
 from data_tools.records import IngestedFile, IngestStatus
 from data_tools.unit_labels import UnitHint, by_casefold, unit_from_file_name, unit_from_photo
 from data_tools.workspace import Workspace
@@ -196,9 +198,9 @@ def first_position(unit: UnitRow) -> str:
 
 
 def judged(judge: Judge, photos: list[Photo]) -> list[Judgement | None]:
-    """Judge in one batch; where that fails, one by one, so that one bad photo costs only itself."""
+    """Judge all at once; where that fails, one by one, so that one bad photo costs only itself."""
     try:
-        return list(judge.judge_many(photos))
+        return list(judge_on_cores(judge, photos))
     except Exception:
         log.exception("judging a batch of %d failed; going one by one", len(photos))
     return [_judged_alone(judge, photo) for photo in photos]
@@ -206,7 +208,7 @@ def judged(judge: Judge, photos: list[Photo]) -> list[Judgement | None]:
 
 def _judged_alone(judge: Judge, photo: Photo) -> Judgement | None:
     try:
-        return judge.judge(photo)
+        return on_one_core(partial(judge.judge, photo))
     except Exception:
         log.exception("judging %s failed", photo.sha256)
         return None

@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
+import threading
+from functools import partial
+
 from sqlalchemy import select
 
 from data_tools.access import Actor, Permission
 from data_tools.database.schema import VerdictRow
 from data_tools.lookup import judgement_from_json, photo_row
-from data_tools.model_side import evidence_of, judging_side
+from data_tools.model_side import Judge, evidence_of, judging_side
+from data_tools.one_core import on_one_core
 from data_tools.workspace import Workspace
+from model.judgement import Judgement
 from model.photo import open_photo, reencode_clean
+
+_ONE_AT_A_TIME = threading.Lock()
+"""While the networks are asked they note down what passes through them, whoever sent it."""
 
 
 def evidence_view(ws: Workspace, actor: Actor, photo_id: int) -> bytes | None:
     """Return the whole photo as a JPEG, coloured where the live model found what it names.
 
     ``None`` where no face was located, or where the latest verdict is not of the live version: only that one
-    can be asked. Takes some seconds.
+    can be asked. Takes a tenth of a second once the model is loaded.
 
     Raises:
         NotFoundError: no such photo, or its original is missing.
@@ -31,5 +39,12 @@ def evidence_view(ws: Workspace, actor: Actor, photo_id: int) -> bytes | None:
     judge = ws.classifier()
     if judgement is None or judgement.face is None or judgement.model_version != judge.version:
         return None
-    picture = evidence_of(judge, open_photo(ws.photos.get(sha256), max_side=judging_side(judge)), judgement)
+    original = ws.photos.get(sha256)
+    return on_one_core(partial(_coloured, judge, original, judgement))
+
+
+def _coloured(judge: Judge, original: bytes, judgement: Judgement) -> bytes | None:
+    photo = open_photo(original, max_side=judging_side(judge))
+    with _ONE_AT_A_TIME:
+        picture = evidence_of(judge, photo, judgement)
     return None if picture is None else reencode_clean(picture)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime
+from functools import partial
 from itertools import islice
 
 from sqlalchemy import select
@@ -19,6 +20,7 @@ from data_tools.desk import Desk, first_position, stored, verdict_words
 from data_tools.intake import Arrival, Target, keep_photo, refuse_closed
 from data_tools.lookup import coupler_at, unit_row
 from data_tools.model_side import judging_side
+from data_tools.one_core import on_one_core
 from data_tools.records import IngestedFile, IngestReport, RejectedFile, WaitingFile
 from data_tools.workspace import Workspace, now_or
 from model.errors import ConflictError, NotFoundError
@@ -108,7 +110,7 @@ def assign_unit(
         arrival = Arrival(row.file_name, row.sha256, actor, row.received_at, unit.site.key, row.received_by)
     judge = ws.classifier()
     photo = open_photo(ws.photos.get(arrival.sha256), max_side=judging_side(judge))
-    kept = keep_photo(ws, arrival, target, photo, judge.judge(photo))
+    kept = keep_photo(ws, arrival, target, photo, on_one_core(partial(judge.judge, photo)))
     return stored(arrival.file_name, kept, target)
 
 

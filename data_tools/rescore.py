@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 
 from sqlalchemy import case, func, select
 
@@ -13,6 +14,7 @@ from data_tools.access import Actor, Permission
 from data_tools.database.schema import PhotoRow, RoundRow, SiteRow, VerdictRow
 from data_tools.intake import add_verdict
 from data_tools.model_side import Judge, judging_side
+from data_tools.one_core import on_one_core
 from data_tools.states import refresh_state
 from data_tools.workspace import Workspace, now_or
 from model.photo import open_photo
@@ -98,7 +100,8 @@ def _not_judged(ws: Workspace, version: str, round_id: int | None) -> list[tuple
 
 
 def _judge_again(ws: Workspace, judge: Judge, photo_id: int, sha256: str, at: datetime) -> None:
-    judgement = judge.judge(open_photo(ws.photos.get(sha256), max_side=judging_side(judge)))
+    original = open_photo(ws.photos.get(sha256), max_side=judging_side(judge))
+    judgement = on_one_core(partial(judge.judge, original))
     with ws.write() as session:
         photo = session.get_one(PhotoRow, photo_id)
         add_verdict(session, photo, judgement, at)

@@ -72,16 +72,32 @@ def notices(ws: Workspace, actor: Actor) -> tuple[Notice, ...]:
 
 
 def get_ready(actor: Actor | None) -> None:
-    """Load what the trends need while another page is looked at; once in the life of the server."""
-    if exists():
-        _ready_for_all()
-        if actor is not None and actor.may(Permission.PLAN):
+    """Load what takes long while the first page is looked at; once in the life of the server."""
+    if not exists():
+        return
+    _ready_for_all()
+    if actor is not None:
+        _ready_to_judge(workspace())
+        if actor.may(Permission.PLAN):
             _ready_for_leads(workspace(), actor)
 
 
 @st.cache_resource(show_spinner=False)
 def _ready_for_all() -> threading.Thread:
     return _started(_load_libraries)
+
+
+@st.cache_resource(show_spinner=False)
+def _ready_to_judge(_ws: Workspace) -> threading.Thread:
+    """Load the model, so that neither the first photo nor the first look at its evidence waits for it."""
+    libraries = _ready_for_all()
+
+    def load_model() -> None:
+        libraries.join()
+        with suppress(RoundsError):
+            _ws.classifier()
+
+    return _started(load_model)
 
 
 @st.cache_resource(show_spinner=False)
