@@ -244,6 +244,8 @@ def _taught(
         return 1.0, 1.0
     if visible is not None and visible > config.hidden_below:
         return 0.0, 0.0
+    if kind is FindingKind.HEAT_MELTED_HOUSING and place.value in label.attributes.get("changed", ()):
+        return 0.0, 0.0
     return 0.0, float(view >= config.place_visible_from)
 
 

@@ -93,8 +93,8 @@ class Family:
         return np.array([[c.x, c.y] for c in self.contacts])
 
 
-def _square(centre_x: float, centre_y: float) -> Box:
-    half = CANONICAL_SIDE_MM / 2
+def _square(centre_x: float, centre_y: float, side: float = CANONICAL_SIDE_MM) -> Box:
+    half = side / 2
     return Box(centre_x - half, centre_y - half, centre_x + half, centre_y + half)
 
 
@@ -132,7 +132,7 @@ TYPE2 = Family(
     nose_height=51.7,
     nose_centre=(0.0, -3.35),
     latch_zone=None,
-    canonical_view=_square(0.0, -3.35),
+    canonical_view=_square(0.0, -3.35, 64.0),
 )
 
 FAMILIES: dict[str, Family] = {family.key: family for family in (TYPE1, TYPE2)}

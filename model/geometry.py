@@ -13,8 +13,9 @@ from model.families import Box, Family
 
 Matrix = NDArray[np.float64]
 
-CANONICAL_PIXELS = 320
-"""Side of the canonical view in pixels: 72 mm, so 4.44 pixels a millimetre."""
+CANONICAL_PIXELS = 384
+"""Side of the canonical view in pixels: 5.3 pixels a millimetre of a Type 1 face, 6.0 of a Type 2 face, so
+that a chip of 1 mm is wider than a blur of two pixels."""
 
 MOUTH_MARGIN = 1.45
 """A pin housing is looked at in a square this many sleeve diameters wide: its rim and some neighbourhood."""

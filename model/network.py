@@ -170,7 +170,8 @@ class PartHead(nn.Module):
 class ConditionNet(nn.Module):
     """Independent damage logits from the canonical view.
 
-    Input: Bx3x320x320 normalised RGB, part boxes (B,P,4) and latch boxes (B,4) in canonical pixels.
+    Input: Bx3xSxS normalised RGB (S = ``CANONICAL_PIXELS``), part boxes (B,P,4) and latch boxes (B,4) in
+    canonical pixels.
     Output: ``housing`` (B,P,3): broken, melted, in view; ``latch`` (B,2): missing, in view; ``photo``
     (B,3): missing latch, broken, melted for the photo; ``usable`` (B,R): why it cannot be judged (0: it can);
     ``pooled`` (B,320+width): what was seen as a whole, for telling like photos from unlike ones.

@@ -31,6 +31,8 @@ DECODE_SIDE = ServePreset().decode_side
 """Open photos with ``max_side=DECODE_SIDE``: finer detail is not looked at."""
 
 IN_VIEW = 0.5
+MEASURED = (None, Reason.TOO_DARK, Reason.TOO_BRIGHT, Reason.TOO_SMALL, Reason.OUT_OF_FRAME)
+"""What the network need not say: that nothing is wrong, and what is measured on the face better than guessed."""
 
 
 class Classifier:
@@ -130,11 +132,10 @@ class Classifier:
         # A measured cut-off is judged in part below; every other measured fault refuses.
         if seen.reason is not None and seen.reason is not Reason.OUT_OF_FRAME:
             return seen.reason
-        best = int(seen.usable.argmax())
-        if USABLE[best] is not None and 1 - seen.usable[0] >= calibration.refuse_from:
-            return USABLE[best]
-        housings = [located.visible[place] for place in seen.face.family.housing_places]
-        if sum(housings) * 2 < len(housings):
+        doubt = USABLE[int(seen.usable.argmax())]
+        if doubt not in MEASURED and 1 - seen.usable[0] >= calibration.refuse_from:
+            return doubt
+        if sum(located.visible.values()) * 2 < len(located.visible):
             cut = any(share <= IN_VIEW for share in seen.in_frame.values())
             return Reason.OUT_OF_FRAME if cut else Reason.HIDDEN
         return None

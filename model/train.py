@@ -6,7 +6,6 @@ Runs on a GPU where there is one; the same command runs, small, on a CPU.
 from __future__ import annotations
 
 import argparse
-import copy
 import json
 import math
 import time
@@ -20,6 +19,7 @@ from torch import Tensor, nn
 
 from model.artefact import load_model
 from model.augment import Photometric
+from model.averaged import Averaged
 from model.config import TrainConfig
 from model.dataset import FAMILY_KEYS, USABLE, PhotoBank, family_boxes, split_of
 from model.losses import condition_loss, locator_loss
@@ -42,26 +42,6 @@ def pick_device(name: str | None = None) -> torch.device:
 def autocast(device: torch.device) -> AbstractContextManager[object]:
     """Return bfloat16 autocast on a GPU, nothing on a CPU."""
     return torch.autocast("cuda", dtype=torch.bfloat16) if device.type == "cuda" else nullcontext()
-
-
-class Averaged:
-    """Exponential moving average of a network's weights and running statistics: what is kept in the end."""
-
-    def __init__(self, network: nn.Module, decay: float) -> None:
-        self.network = copy.deepcopy(network).eval()
-        self.decay = decay
-        self.updates = 0
-
-    @torch.no_grad()
-    def update(self, network: nn.Module) -> None:
-        """Move the average towards ``network``; the early steps count less, so the start is forgotten."""
-        self.updates += 1
-        decay = min(self.decay, self.updates / (self.updates + 10))
-        for kept, new in zip(self.network.state_dict().values(), network.state_dict().values(), strict=True):
-            if kept.dtype.is_floating_point:
-                kept.lerp_(new.to(kept.dtype), 1 - decay)
-            else:
-                kept.copy_(new)
 
 
 def batches(count: Callable[[], int], size: int, generator: torch.Generator) -> Iterator[Tensor]:
@@ -96,7 +76,7 @@ def optimise(
         {"params": decayed, "weight_decay": config.weight_decay},
         {"params": plain, "weight_decay": 0.0},
     ]
-    optimiser = torch.optim.AdamW(groups, lr=config.learning_rate)
+    optimiser = torch.optim.AdamW(groups, lr=config.learning_rate, fused=device.type == "cuda")
     warm = max(1, min(300, steps // 10))
     averaged = Averaged(network, config.ema)
     network.train()
@@ -173,7 +153,7 @@ def train_condition(
         if start_from:
             start_from(network)
     network = network.to(bank.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
-    learner = network
+    learner: nn.Module = torch.compile(network) if config.compiled else network
     draw = Draw(torch.Generator(bank.device).manual_seed(config.seed + 2), bank.device)
     preset = TrainPreset()
     photometric = Photometric(draw.generator, preset.photometric)

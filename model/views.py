@@ -53,7 +53,7 @@ def canonical_matrices(device: torch.device) -> Tensor:
 def condition_views(
     bank: PhotoBank, index: Tensor, draw: Draw, preset: TrainPreset
 ) -> tuple[Tensor, Targets]:
-    """Return jittered canonical views (B,3,320,320) and targets; half of them mirrored left to right.
+    """Return jittered canonical views (B,3,S,S) and targets; half of them mirrored left to right.
 
     Photos without a face get a random view, so that the network learns to refuse what was wrongly located.
     """

@@ -36,7 +36,9 @@ FEWEST_PIXELS, PLENTY_OF_PIXELS = 12.0, 45.0
 BREAK_SHARE = 0.4
 """A break that changes this share of its place is as visible as a break can be: a gap of a quarter of the
 sleeve catches the eye, whereas heat changes the whole place."""
-SLIGHT = 0.3
+SLIGHT, GROSS = 0.3, 0.6
+CHANGED_FROM = 0.03
+"""Share of an undamaged place that differs from the twin's from which it counts as changed all the same."""
 BLUR_LIMIT_MM = 0.7
 """Standard deviation of the blur on the face, mm, from which a photo counts as too blurred."""
 PASSES_FOR_INTACT = 0.1
@@ -172,13 +174,15 @@ def _visible(strength: Floats, region: Region, final_scale: float) -> float:
 def of_damage(damage: Damage, share: float, others: Iterable[Damage]) -> float:
     """Return how visible one damage is where ``share`` of its place differs.
 
-    Two damages at one place cannot be told apart by that: a slight one beside another counts at most as
-    ``PASSES_FOR_INTACT``.
+    Two damages at one place cannot be told apart by that: one that is slight, or milder than the other and
+    not gross, counts at most as ``PASSES_FOR_INTACT`` (a sleeve that is gone cannot look softened).
     """
     if damage.kind is FindingKind.BROKEN_PIN_HOUSING:
         share = min(1.0, share / BREAK_SHARE)
-    shared = any(other.place is damage.place and other is not damage for other in others)
-    return round(min(share, PASSES_FOR_INTACT) if shared and damage.severity < SLIGHT else share, 4)
+    worst = max((o.severity for o in others if o.place is damage.place and o is not damage), default=None)
+    if worst is not None and damage.severity < (GROSS if worst > damage.severity else SLIGHT):
+        share = min(share, PASSES_FOR_INTACT)
+    return round(share, 4)
 
 
 def _noise_level(radiance: Floats, look: PhoneLook) -> Floats:

@@ -95,8 +95,10 @@ def _findings(
                 evidence.hits, evidence.twin_hits, evidence.camera, places[Place.LATCH]
             )
         found = truth.visibility(points, evidence.pair, evidence.camera, take.look, points, grown, regions)
-        elsewhere = [share for place, share in zip(points, found, strict=True) if place not in shares]
-        facts["visible_elsewhere"] = max(elsewhere, default=0.0)
+        elsewhere = {place: share for place, share in zip(points, found, strict=True) if place not in shares}
+        facts["visible_elsewhere"] = max(elsewhere.values(), default=0.0)
+        # Heat softens more than the record names: such a place is neither damaged nor good to learn from.
+        facts["changed"] = [place.value for place, share in elsewhere.items() if share >= truth.CHANGED_FROM]
         shares = dict(zip(points, found, strict=True))
     failure = failure_of(spec)
     if failure is not None and failure.passes_for_intact:

@@ -13,6 +13,7 @@ from model.config import TrainConfig
 from model.dataset import FAMILY_KEYS, USABLE, PhotoBank, make_targets, split_of
 from model.errors import ManifestError
 from model.families import FAMILIES
+from model.geometry import CANONICAL_PIXELS
 from model.manifest import LabelledFinding, LabelledPhoto, read_manifest
 from model.preprocess import TrainPreset, warp_view
 from model.train import batches
@@ -87,9 +88,12 @@ def test_canonical_views_are_upright_and_mirrored_truth_follows(bank: PhotoBank)
     assert left.any()
     assert right.any()
     assert (left ^ right).all()
-    brightness = views.mean(1)[:, 70:140, :]
-    bright_left = brightness[:, :, 95:160].amax((1, 2)) > 0.85
-    bright_right = brightness[:, :, 160:225].amax((1, 2)) > 0.85
+    top, bottom, left_edge, middle, right_edge = (
+        round(share * CANONICAL_PIXELS) for share in (0.22, 0.44, 0.3, 0.5, 0.7)
+    )
+    brightness = views.mean(1)[:, top:bottom, :]
+    bright_left = brightness[:, :, left_edge:middle].amax((1, 2)) > 0.85
+    bright_right = brightness[:, :, middle:right_edge].amax((1, 2)) > 0.85
     assert torch.equal(bright_left, left)
     assert torch.equal(bright_right, right)
 
