@@ -12,6 +12,7 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor, nn
 
+from model.averaged import Averaged
 from model.checkpoint import Checkpoint, save_checkpoint
 from model.config import TrainConfig
 from model.dataset import Targets, family_boxes
@@ -20,7 +21,6 @@ from model.losses import condition_loss
 from model.network import ConditionNet
 from model.preprocess import ServePreset
 from model.schedule import Plan, own_rows, rate, step_rows
-from model.train import Averaged
 from model.weighting import dealt
 
 Progress = Callable[[int, int], None]
