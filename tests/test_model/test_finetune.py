@@ -17,10 +17,11 @@ from model.config import TrainConfig
 from model.dataset import USABLE, family_boxes
 from model.features import VIEW_BYTES, Features, frozen_front, kept_features, load_bank, make_features
 from model.finetune import CANDIDATE, CHECKPOINT, fine_tune
+from model.geometry import CANONICAL_PIXELS
 from model.manifest import read_manifest
 from model.network import ConditionNet, close_ups
 from model.schedule import plan
-from model.tuner import OLD, OWN, Tuner, forgetting, tune_features
+from model.tuner import OLD, OWN, Tuner
 from model.views import mirror_order
 
 from .drawn import write_drawn_set
@@ -63,7 +64,7 @@ def test_features_give_the_answers_that_the_whole_network_gives() -> None:
             module.running_mean.normal_(0, 0.1)
             module.running_var.uniform_(0.5, 1.5)
     front = frozen_front(network)
-    views = torch.rand(2, 3, 320, 320)
+    views = torch.rand(2, 3, CANONICAL_PIXELS, CANONICAL_PIXELS)
     parts, latches, valid = (box[torch.tensor([0, 1])] for box in family_boxes(torch.device("cpu")))
     with torch.no_grad():
         finest = front[0](views)
@@ -257,47 +258,3 @@ def test_the_candidate_lies_half_way_between_the_live_and_the_learnt_weights() -
     for name, value in result.state_dict().items():
         torch.testing.assert_close(value, start[name] + 1.0 if name in moved else start[name])
     assert not result.training
-
-
-def _answers(batch: int) -> tuple[dict[str, torch.Tensor], torch.Tensor]:
-    torch.manual_seed(3)
-    out = {"housing": torch.randn(batch, 7, 3), "latch": torch.randn(batch, 2), "photo": torch.randn(batch, 3)}
-    return out, torch.arange(7)[None].expand(batch, 7) < 5
-
-
-def test_forgetting_is_the_change_of_the_answers_on_rendered_photos_alone() -> None:
-    out, valid = _answers(5)
-    known = {name: value[2:].clone() for name, value in out.items()}
-    old = slice(2, None)
-    assert forgetting(out, known, old, valid[old]) == 0
-    for name, place in (("photo", (0, 1)), ("latch", (1, 1)), ("housing", (0, 0, 0)), ("housing", (3, 6, 0))):
-        changed = {n: v.clone() for n, v in out.items()}
-        changed[name][place] += 1  # a confirmed photo, what is out of view, or a place the family lacks
-        assert forgetting(changed, known, old, valid[old]) == 0
-    for name, place, share in (("photo", (2, 1), 9), ("latch", (2, 0), 3), ("housing", (2, 0, 1), 30)):
-        changed = {n: v.clone() for n, v in out.items()}
-        changed[name][place] += 1
-        assert forgetting(changed, known, old, valid[old]).item() == pytest.approx(1 / share, rel=1e-3)
-    sure = {n: torch.full_like(v, 8.0) for n, v in out.items()}
-    surer = {n: torch.full_like(v, 30.0) for n, v in known.items()}
-    assert forgetting(sure, surer, old, valid[old]) == 0
-
-
-def test_rendered_answers_stay_nearer_the_live_ones_when_they_are_remembered(
-    live: Path, drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    network = load_model(live).condition
-    front = frozen_front(network)
-    photos = [(label, drawn.parent) for label in read_manifest(drawn)]
-    views = make_features(front, photos, list(range(min(8, len(photos)))), 1, CONFIG)
-
-    def moved(remember: float) -> float:
-        monkeypatch.setattr("model.tuner.REMEMBER", remember)
-        learnt = tune_features(network, views, views, 12, batch=8)
-        low, middle, close, targets = views.take(torch.arange(len(views)))
-        boxes = [box[targets.family.clamp(min=0)] for box in family_boxes(torch.device("cpu"))]
-        with torch.no_grad():
-            was, new = (n.eval().late(low, middle, close, *boxes)["photo"] for n in (network, learnt))
-        return float((new - was).square().mean())
-
-    assert moved(10.0) < 0.7 * moved(0.0)
