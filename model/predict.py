@@ -32,7 +32,7 @@ DECODE_SIDE = ServePreset().decode_side
 
 IN_VIEW = 0.5
 MEASURED = (None, Reason.TOO_DARK, Reason.TOO_BRIGHT, Reason.TOO_SMALL, Reason.OUT_OF_FRAME)
-"""What the network need not say: that nothing is wrong, and what is measured on the face better than guessed."""
+"""What the network need not say: that nothing is wrong, and what is measured on the face instead."""
 
 
 class Classifier:
