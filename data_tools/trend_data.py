@@ -13,7 +13,7 @@ from sqlalchemy import or_, select
 from sqlalchemy.orm import Session, aliased
 
 from data_tools.access import Actor, Permission
-from data_tools.database.schema import DecisionRow, PhotoRow, PhotoStateRow
+from data_tools.database.schema import DecisionRow, PhotoRow, PhotoStateRow, SiteRow
 from data_tools.records import DecisionKind
 from data_tools.trend_photos import photos_frame
 from data_tools.trend_tables import (
@@ -62,6 +62,7 @@ def with_photos(session: Session, couplers: pd.DataFrame, photos: pd.DataFrame) 
         units=units_frame(session),
         events=events_frame(session),
         observations=observations_frame(session),
+        names={key: name for key, name in session.execute(select(SiteRow.key, SiteRow.name))},  # noqa: C416
     )
 
 

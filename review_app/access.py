@@ -70,7 +70,7 @@ def _by_login(settings: Settings) -> Actor | None:
     issued = st.user.get("iat")
     fresh = issued is None or time.time() - float(str(issued)) < LOGIN_HOURS * 3600
     if not st.user.get("is_logged_in") or not fresh:
-        st.title("Coupler Rounds")
+        st.title("Coupler Rounds", anchor=False)
         st.write(
             "Sign in with your work account." if fresh else "Your sign-in is too old. Please sign in again."
         )
@@ -98,7 +98,7 @@ def _by_choice(settings: Settings) -> Actor | None:
 
 
 def _ask_name(settings: Settings) -> None:
-    st.title("Coupler Rounds")
+    st.title("Coupler Rounds", anchor=False)
     st.write("Who is using this machine? Your name is kept with everything you send or decide.")
     with st.form("who"):
         name = st.text_input("Your name", value=settings.default_name or getpass.getuser(), max_chars=60)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import importlib
 import io
+import logging
 import threading
 import time
 from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -36,6 +36,8 @@ CARD = 320
 SMALL = 240
 """Longest side in pixels of a thumbnail."""
 _AFTER_FIRST_PAGE_S = 1.0
+
+log = logging.getLogger(__name__)
 
 
 def _grey() -> bytes:
@@ -94,8 +96,7 @@ def _ready_to_judge(_ws: Workspace) -> threading.Thread:
 
     def load_model() -> None:
         libraries.join()
-        with suppress(RoundsError):
-            _ws.classifier()
+        _ws.classifier()
 
     return _started(load_model)
 
@@ -106,9 +107,7 @@ def _ready_for_leads(_ws: Workspace, _actor: Actor) -> threading.Thread:
 
     def first_look() -> None:
         libraries.join()
-        # What cannot be read is told on the page that needs it.
-        with suppress(RoundsError):
-            notices(_ws, _actor)
+        notices(_ws, _actor)
         for name in ("review_app.errands.trend_tabs", "data_tools.figure_drawings"):
             importlib.import_module(name)
 
@@ -116,7 +115,13 @@ def _ready_for_leads(_ws: Workspace, _actor: Actor) -> threading.Thread:
 
 
 def _started(work: Callable[[], None]) -> threading.Thread:
-    thread = threading.Thread(target=work, name=f"get ready: {work.__name__}", daemon=True)
+    def quietly() -> None:
+        try:
+            work()
+        except Exception as error:  # whoever opens the page that needs it is told there
+            log.warning("%s: %s", work.__name__, error)
+
+    thread = threading.Thread(target=quietly, name=f"get ready: {work.__name__}", daemon=True)
     thread.start()
     return thread
 
@@ -164,7 +169,7 @@ def face_or_photo(ws: Workspace, actor: Actor, photo: PhotoRecord, side: int) ->
     return face_of(ws, actor, photo, side) or picture(ws, photo, side)
 
 
-@st.cache_data(max_entries=32, show_spinner="Asking the model")
+@st.cache_data(max_entries=32, show_spinner=False)
 def _evidence(_ws: Workspace, _actor: Actor, photo_id: int, verdict_id: int) -> bytes | None:
     return evidence_view(_ws, _actor, photo_id)
 

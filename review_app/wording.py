@@ -198,15 +198,23 @@ SHORTCUTS: dict[str, str] = {
 COLUMN_WORDS: dict[str, str] = {
     "about": "about",
     "age_days": "age in days",
+    "agreed": "agreed in",
     "at_risk": "at risk",
     "centre": "centre line",
+    "events": "with damage",
+    "from_age_days": "followed from day",
     "hidden_at_most": "hidden at most",
+    "kappa": "agreement beyond chance (kappa)",
     "high": "upper end",
     "low": "lower end",
+    "last_reason": "why the last one did not count",
     "lower": "lower limit",
+    "median_days": "half have damage by day",
+    "needed": "still needed",
     "new": "newly damaged",
     "p_value": "probability by chance",
     "rate": "share",
+    "to_age_days": "to day",
     "upper": "upper limit",
     "words": "what it points to",
 }
@@ -214,6 +222,13 @@ COLUMN_WORDS: dict[str, str] = {
 SHARE_COLUMNS: frozenset[str] = frozenset(
     {"rate", "low", "high", "share", "agreed", "centre", "lower", "upper"}
 )
+
+WATCH_WORDS: dict[str, str] = {
+    "agreed": "people agreed with the model",
+    "refused": "photo could not be judged",
+    "unsure": "model not sure",
+}
+"""What the weekly watch measures."""
 
 MEASURE_WORDS: dict[str, str] = {
     "auroc": "told apart from the rest (area under the curve)",

@@ -77,8 +77,9 @@ def _overdue(data: TrendData, today: pd.Timestamp) -> list[str]:
     if table.empty:
         return []
     longest = table.iloc[0]
+    where = data.called(str(longest["site"]))
     many = f"{len(table)} couplers" if len(table) > 1 else "1 coupler"
     return [
         f"{many} of units in service had no photo that could be judged for 7 days or more; the longest wait "
-        f"is {longest['unit']} at {longest['site']}, {int(longest['days'])} days. Send somebody round."
+        f"is {longest['unit']} at {where}, {int(longest['days'])} days. Send somebody round."
     ]

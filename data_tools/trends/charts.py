@@ -42,14 +42,15 @@ def site_over_weeks(data: TrendData, site: str, kind: FindingKind | None = None)
     counts = at_site.groupby("week", sort=True).agg(new=("new", "sum"), n=("new", "size")).astype("int64")
     counts = _every_week(counts).reset_index(names="week")
     seen = int((counts["n"] > 0).sum())
-    title = f"New {words_for(kind)} at {site}, week by week"
+    name = data.called(site)
+    title = f"New {words_for(kind)} at {name}, week by week"
     counted = f"couplers seen in the week that were undamaged before. {FLAG_RULE}"
     lacking = not_enough(seen, MIN_WEEKS, "weeks with photos")
     if lacking:
         return Figure(title, counts, int(counts["n"].sum()), counted, lacking)
     table = _charted(counts, laney_p_chart(counts["new"], counts["n"], [Rule.BEYOND_LIMITS]))
     notices = tuple(
-        f"At {site}, week of {row.week:%Y-%m-%d}: {row.new} of {row.n} couplers newly damaged, more than "
+        f"At {name}, week of {row.week:%Y-%m-%d}: {row.new} of {row.n} couplers newly damaged, more than "
         f"chance gives at the site's usual {row.centre:.1%}. Look at what happened there that week."
         for row in table[table["flagged"]].itertuples()
     )
@@ -75,9 +76,9 @@ def sites_compared(data: TrendData, kind: FindingKind | None = None) -> Figure:
         return Figure(title, counts, int(counts["n"].sum()), counted, lacking)
     table = _against_the_others(counts, ready.to_numpy())
     notices = tuple(
-        f"At {row.site}: {row.new} newly damaged in {row.n} coupler-weeks ({row.rate:.2%}), more than chance "
-        f"gives at the rate of the other sites ({row.centre:.2%}). Look for a cause there: use, weather, "
-        "wiring, parts."
+        f"At {data.called(str(row.site))}: {row.new} newly damaged in {row.n} coupler-weeks "
+        f"({row.rate:.2%}), more than chance gives at the rate of the other sites ({row.centre:.2%}). Look "
+        "for a cause there: use, weather, wiring, parts."
         for row in table[table["flagged"]].itertuples()
     )
     return Figure(title, table, int(table["n"].sum()), counted, "", notices)

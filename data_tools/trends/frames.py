@@ -8,7 +8,7 @@ one that the model is unsure about until a person has decided.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -57,7 +57,7 @@ class TrendData:
     evidence_shown. ``couplers``: coupler_id, unit, position, number, site, family, part_number, installed_on,
     removed_on, put_on_at (entered in the store). ``units``: unit, site, added_at, out_of_service.
     ``events``: unit, site, coupler_id, kind, reason, done_by, done_at. ``observations``: unit, site, what,
-    note, done_at.
+    note, done_at. ``names``: site key -> what people call it; closed sites too.
     """
 
     photos: pd.DataFrame
@@ -67,7 +67,12 @@ class TrendData:
     units: pd.DataFrame
     events: pd.DataFrame
     observations: pd.DataFrame
+    names: Mapping[str, str] = field(default_factory=dict)
     _weeks: dict[FindingKind | None, pd.DataFrame] = field(default_factory=dict, repr=False)
+
+    def called(self, site: str) -> str:
+        """Return what people call a site; its key where it has no name."""
+        return self.names.get(site, site)
 
     def coupler_weeks(self, kind: FindingKind | None = None) -> pd.DataFrame:
         """Return ``coupler_weeks(photos, kind)``, computed once: most figures start from it."""
@@ -171,4 +176,5 @@ def between(data: TrendData, start: pd.Timestamp, end: pd.Timestamp) -> TrendDat
         data.units,
         data.events,
         data.observations,
+        data.names,
     )

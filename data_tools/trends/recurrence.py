@@ -63,7 +63,7 @@ def recurrence(data: TrendData) -> Figure:
     )
     table = table.sort_values(["gravity", "seen_again"], ascending=[True, False])[COLUMNS]
     table = table.reset_index(drop=True)
-    notices = tuple(_notice(row) for row in table.itertuples())
+    notices = tuple(_notice(row, data) for row in table.itertuples())
     counted = "pairs of couplers, one after the other on one position of a unit; a complete list, no estimate"
     return Figure("Damage that comes back", table, len(table), counted, "", notices)
 
@@ -80,9 +80,10 @@ def _damage_by_coupler(data: TrendData) -> pd.DataFrame:
     return rows.merge(couplers, on="coupler_id")
 
 
-def _notice(row: object) -> str:
+def _notice(row: object, data: TrendData) -> str:
     kind, place = words_for(FindingKind(row.kind)), f", {row.place}".replace("_", " ")  # type: ignore[attr-defined]
     if row.kind == FindingKind.MISSING_LATCH:  # type: ignore[attr-defined]
         place = ""
     checked = "" if row.confirmed else " (not yet confirmed by a person on both)"  # type: ignore[attr-defined]
-    return f"{row.unit} at {row.site}, {kind}{place}{checked}: {row.words}"  # type: ignore[attr-defined]
+    at = data.called(row.site)  # type: ignore[attr-defined]
+    return f"{row.unit} at {at}, {kind}{place}{checked}: {row.words}"  # type: ignore[attr-defined]

@@ -69,15 +69,16 @@ def weekly_watch(data: TrendData, site: str | None = None) -> Figure:
     ``model_versions`` (of that week's verdicts).
     """
     photos = data.photos if site is None else data.photos[data.photos["site"] == site]
+    name = None if site is None else data.called(site)
     counts = _weekly_counts(photos)
     tables, notices = [], []
     for measure in MEASURES:
         table = _watched(counts, measure)
         tables.append(table)
-        notices += [_notice(measure, row, site) for row in table[table["flagged"]].itertuples()]
+        notices += [_notice(measure, row, name) for row in table[table["flagged"]].itertuples()]
     table = pd.concat(tables, ignore_index=True)
     lacking = not_enough(len(counts), MIN_WEEKS, "weeks with photos")
-    where = f" at {site}" if site else ""
+    where = f" at {name}" if name else ""
     return Figure(f"Weekly watch of the model{where}", table, len(photos), COUNTED, lacking, tuple(notices))
 
 

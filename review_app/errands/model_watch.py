@@ -11,6 +11,7 @@ from data_tools.jobs import DRIFT, start_drift
 from data_tools.trends import miss_rate, weekly_watch
 from data_tools.workspace import Workspace
 from review_app import resources
+from review_app.errands.trend_tabs import measures_in_words
 from review_app.widgets.charts import weekly_lines
 from review_app.widgets.figure_panel import figure_panel, table_view
 from review_app.widgets.job_panel import job_panel
@@ -22,7 +23,7 @@ _GROUP_WORDS = {"site": "Site", "camera": "Phone"}
 def watch(ws: Workspace, actor: Actor) -> None:
     """Draw the weekly watch, the blind audit's miss rate and the drift of the photos."""
     data = resources.trends(ws, actor)
-    figure = weekly_watch(data)
+    figure = measures_in_words(weekly_watch(data))
     drawn = weekly_lines(figure.table, "measure") if figure.enough and not figure.table.empty else None
     figure_panel(figure, drawn, key="models-weekly-watch")
     missed = miss_rate(data)

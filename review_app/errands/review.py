@@ -170,7 +170,11 @@ def _beside(ws: Workspace, actor: Actor, desk: Desk, item: QueueItem) -> None:
     marked: tuple[TrueFinding, ...] = desk.listed
     if not marked and desk.evidence_visible:
         marked = findings_of(item.verdict.judgement)
-    st.html(face_image(family(family_key(item)), marked))
+    row = family(family_key(item))
+    st.html(face_image(row, marked))
+    st.caption(
+        f"Drawn with the {'latch' if row.has_latch else 'two small contacts'} up; the photo may be turned."
+    )
     before = last_good_photo(ws, actor, item.photo.coupler_id, moment_of(item.photo))
     if before is None:
         st.caption("No earlier photo of this coupler without damage.")

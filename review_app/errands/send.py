@@ -20,7 +20,7 @@ from review_app.errands.results import add_results, draw_results
 from review_app.errands.waiting import name_waiting
 from review_app.site_board import Board, board_of
 from review_app.widgets.pickers import pick_site
-from review_app.widgets.roster import ranked, rows_html
+from review_app.widgets.roster import is_missing, ranked, rows_html
 from review_app.widgets.text import day, esc, md, plain, zone
 from review_app.wording import Standing
 
@@ -28,7 +28,6 @@ FILE_TYPES = ["image", "jpg", "jpeg", "png", "webp", "heic", "heif", "zip"]
 _FROM_PHOTO = ("", "")
 _NAMED = 8
 _ROWS = 60
-_TODO = (Standing.MISSING, Standing.RETAKE)
 
 
 def show() -> None:
@@ -40,13 +39,15 @@ def show() -> None:
         return
     board = board_of(ws, actor, site)
     _progress(board, site)
-    target = _whose_photo(board)
-    _uploader(ws, actor, site, target)
+    with st.container(key="narrow_send"):
+        target = _whose_photo(board)
+        _uploader(ws, actor, site, target)
     draw_results(ws, actor, site)
     name_waiting(ws, actor, site, board.lines)
     _roster(board, site)
     st.subheader("Seen something a photo does not show?", anchor=False)
-    observation_form(ws, actor, [line.unit for line in board.lines], target)
+    with st.container(key="narrow_seen"):
+        observation_form(ws, actor, [line.unit for line in board.lines], target)
 
 
 def _progress(board: Board, site: Site) -> None:
@@ -108,7 +109,7 @@ def _whose_photo(board: Board) -> tuple[str, str]:
         positions = [coupler.position for coupler in line.unit.couplers]
         for position in positions:
             name = plain(line.unit.key) + (f", coupler {plain(position)}" if len(positions) > 1 else "")
-            missing = position in line.missing_positions and board.standings[line.unit.key] in _TODO
+            missing = position in line.missing_positions and is_missing(line, board.standings[line.unit.key])
             (todo if missing else rest)[line.unit.key, position] = name + (" (missing)" if missing else "")
     names = {_FROM_PHOTO: "Read it from the label in the photo", **todo, **rest}
     chosen = st.selectbox(
@@ -131,7 +132,7 @@ def _uploader(ws: Workspace, actor: Actor, site: Site, target: tuple[str, str]) 
         key=f"upload_{number}",
     )
     shot = None
-    with st.expander("Use the camera of this computer"):
+    with st.expander("Use the camera of this device"):
         # Asking for the camera only when wanted keeps the permission question away from everybody else.
         if st.toggle("Turn the camera on", key="camera_on"):
             shot = st.camera_input("Camera", resolution="1080p", key=f"camera_{number}")

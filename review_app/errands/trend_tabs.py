@@ -34,7 +34,7 @@ from model.vocabulary import FindingKind
 from review_app.widgets.charts import Chart, control_chart, curve_chart, interval_chart, weekly_lines
 from review_app.widgets.figure_panel import figure_panel, table_view
 from review_app.widgets.text import md, plain
-from review_app.wording import KIND_WORDS, PLACE_WORDS, sentence
+from review_app.wording import KIND_WORDS, PLACE_WORDS, WATCH_WORDS, sentence
 
 _ANY = "any damage"
 _BY_WORDS = {
@@ -98,8 +98,7 @@ def _damage(ws: Workspace, actor: Actor, data: TrendData) -> None:
         ]
         figure = replace(figure, table=table.assign(group=words).drop(columns="kind"))
     elif by is By.SITE:
-        names = {site.key: site.name for site in list_sites(ws, actor, closed=True)}
-        figure = replace(figure, table=table.assign(group=[plain(names.get(k, k)) for k in table["group"]]))
+        figure = named(figure, data, "group")
     figure_panel(figure, interval_chart(figure.table), key=f"damage-by-{by.value}")
 
 
@@ -112,7 +111,7 @@ def _weeks_chart(table: pd.DataFrame) -> Chart:
 
 def _charts(ws: Workspace, actor: Actor, data: TrendData) -> None:
     kind = _pick_kind()
-    compared = sites_compared(data, kind)
+    compared = named(sites_compared(data, kind), data)
     figure_panel(compared, _drawn(compared, lambda t: control_chart(t, "site")), key="sites-compared")
     sites = {site.key: site.name for site in list_sites(ws, actor, closed=True)}
     if not sites:
@@ -140,14 +139,28 @@ def _lifetimes(ws: Workspace, actor: Actor, data: TrendData) -> None:
 
 
 def _recurring(ws: Workspace, actor: Actor, data: TrendData) -> None:
-    figure_panel(recurrence(data), None, key="comes-back")
+    figure_panel(named(recurrence(data), data), None, key="comes-back")
 
 
 def _rounds(ws: Workspace, actor: Actor, data: TrendData) -> None:
     now = pd.Timestamp(datetime.now(UTC))
-    covered = over_weeks(roster_coverage(data, now), now)
+    covered = named(over_weeks(roster_coverage(data, now), now), data)
     figure_panel(covered, _drawn(covered, lambda t: weekly_lines(t, "site")), key="roster-coverage")
-    figure_panel(overdue_units(data, now), None, key="overdue-units")
+    figure_panel(named(overdue_units(data, now), data), None, key="overdue-units")
+
+
+def named(figure: Figure, data: TrendData, column: str = "site") -> Figure:
+    """Return the figure with sites by the names that people call them, as everywhere else on the screens."""
+    if column not in figure.table.columns:
+        return figure
+    names = [plain(data.called(str(key))) for key in figure.table[column]]
+    return replace(figure, table=figure.table.assign(**{column: names}))
+
+
+def measures_in_words(figure: Figure) -> Figure:
+    """Return the weekly watch with what it measures in words."""
+    words = figure.table["measure"].map(WATCH_WORDS)
+    return replace(figure, table=figure.table.assign(measure=words))
 
 
 def over_weeks(covered: Figure, now: pd.Timestamp) -> Figure:
@@ -162,7 +175,7 @@ def over_weeks(covered: Figure, now: pd.Timestamp) -> Figure:
 def _trust(ws: Workspace, actor: Actor, data: TrendData) -> None:
     missed = miss_rate(data)
     figure_panel(missed, _drawn(missed, lambda t: interval_chart(t, group="about")), key="miss-rate")
-    watched = weekly_watch(data)
+    watched = measures_in_words(weekly_watch(data))
     figure_panel(watched, _drawn(watched, lambda t: weekly_lines(t, "measure")), key="weekly-watch")
     figure_panel(technician_and_model(data), None, key="people-and-model")
     figure_panel(technicians(data), None, key="between-technicians")

@@ -53,6 +53,10 @@ def show() -> None:
         draw(chosen, ws, actor, data)
 
 
+def _open(tab: str) -> None:
+    st.session_state["trend_tab"] = tab
+
+
 def _needs_you(ws: Workspace, actor: Actor, data: TrendData) -> None:
     """Say in sentences what moved, before any chart."""
     notices = resources.notices(ws, actor)
@@ -60,9 +64,14 @@ def _needs_you(ws: Workspace, actor: Actor, data: TrendData) -> None:
         st.info("Not enough yet: no photos.", icon=":material/hourglass_empty:")
     elif not notices:
         st.success("Nothing has moved beyond chance lately, and nothing is overdue.", icon=":material/check:")
-    for notice in notices[:_MOST_NOTICES]:
+    shown = notices[:_MOST_NOTICES]
+    for at, notice in enumerate(shown):
         words = f"**{sentence(notice.topic.value)}.** {md(notice.words, 600)}"
         st.warning(words, icon=":material/priority_high:")
+        tab = sentence(notice.topic.value)
+        last_of_topic = at + 1 == len(shown) or shown[at + 1].topic is not notice.topic
+        if last_of_topic and tab in TABS:
+            st.button(f"See the figures: {tab}", key=f"look_{at}", on_click=_open, args=(tab,))
     if len(notices) > _MOST_NOTICES:
         st.caption(f"{len(notices) - _MOST_NOTICES} more: see the other pages above.")
     st.caption(

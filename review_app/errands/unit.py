@@ -28,7 +28,7 @@ _PAGE = 30
 def show() -> None:
     """Draw the page."""
     ws, actor = resources.workspace(), access.here()
-    st.title("Units")
+    st.title("Units", anchor=False)
     with st.container(horizontal=True):
         with st.container(width=320):
             site = pick_site(ws, actor)
@@ -84,14 +84,16 @@ def _pick_coupler(whole: Timeline) -> Coupler | None:
 
 
 def coupler_title(coupler: Coupler) -> str:
-    """Return one coupler in words: position, family, part number and its time on the unit."""
+    """Return one coupler in words: position, its time on the unit, family and part number."""
     try:
         title = family(coupler.family).title
     except UnknownFamilyError:
         title = coupler.family
-    until = f", removed {day(coupler.removed_on)}" if coupler.removed_on else ", on the unit now"
     part = f", part {coupler.part_number}" if coupler.part_number else ""
-    return plain(f"Position {coupler.position}: {title}{part}, since {day(coupler.installed_on)}{until}")
+    since = day(coupler.installed_on)
+    # What tells couplers apart comes first: a phone cuts off the end.
+    when = f"{since} to {day(coupler.removed_on)}" if coupler.removed_on else f"on the unit since {since}"
+    return plain(f"{coupler.position}, {when}: {title}{part}")
 
 
 def _then_and_now(ws: Workspace, actor: Actor, site: Site, stories: Sequence[PhotoStory]) -> None:
@@ -100,7 +102,8 @@ def _then_and_now(ws: Workspace, actor: Actor, site: Site, stories: Sequence[Pho
         st.caption("Only one photo so far.")
     coupler_id = stories[0].photo.coupler_id
     whole = st.toggle("Whole photos instead of the straightened face", key=f"whole_{coupler_id}")
-    titles = [clock(story.at, site.timezone) for story in stories]
+    # Without the day of the week: two lists side by side on a phone have no room for it.
+    titles = [clock(story.at, site.timezone).partition(" ")[2] for story in stories]
     indices = list(range(len(stories)))
     for column, name, index in zip(st.columns(2, wrap=False), ("Then", "Now"), (0, -1), strict=True):
         if name == "Now" and len(stories) == 1:

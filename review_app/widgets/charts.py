@@ -12,6 +12,8 @@ INK, ACCENT, STOP, QUIET = "#16211F", "#0B5563", "#9B1C1C", "#8A938F"
 # Told apart by hue and by lightness, so that they also differ in grey.
 SERIES = alt.Scale(range=["#0B5563", "#B3541E", "#6A4C93", "#16211F", "#8A6D00", "#2F7D4F"])
 _LEGEND = alt.Legend(title=None, orient="bottom", labelLimit=400, labelColor=INK)
+# One below the other: side by side, names would run off a phone.
+_NAMES = alt.Legend(title=None, orient="bottom", labelLimit=300, labelColor=INK, columns=1)
 _PLAIN_AXIS = alt.Axis(labelColor=INK, titleColor=INK)
 _SHARES = alt.Axis(format="%", labelColor=INK, titleColor=INK)
 _ROW_PX, _AXIS_PX = 34, 70
@@ -72,12 +74,12 @@ def curve_chart(table: pd.DataFrame) -> Chart:
     band = base.mark_area(opacity=0.15, interpolate="step-after").encode(
         y=alt.Y("low:Q", title="share without damage", axis=_SHARES, scale=share),
         y2="high:Q",
-        color=alt.Color("group:N", scale=SERIES, legend=_LEGEND),
+        color=alt.Color("group:N", scale=SERIES, legend=_NAMES),
     )
     line = base.mark_line(interpolate="step-after", strokeWidth=2.5).encode(
         y=alt.Y("share:Q", scale=share),
-        color=alt.Color("group:N", scale=SERIES, legend=_LEGEND),
-        strokeDash=alt.StrokeDash("group:N", legend=_LEGEND),
+        color=alt.Color("group:N", scale=SERIES, legend=_NAMES),
+        strokeDash=alt.StrokeDash("group:N", legend=_NAMES),
         tooltip=["group:N", "age_days:Q", alt.Tooltip("share:Q", format=".1%"), "at_risk:Q"],
     )
     chart: Chart = alt.layer(band, line, height=320)
@@ -94,14 +96,14 @@ def weekly_lines(table: pd.DataFrame, series: str) -> Chart:
     within = "low" in rows.columns
     base = alt.Chart(rows, height=280).encode(
         x=alt.X("week:T", title=None, axis=alt.Axis(format="%d %b %y", labelColor=INK)),
-        color=alt.Color(f"{series}:N", scale=SERIES, legend=_LEGEND),
+        color=alt.Color(f"{series}:N", scale=SERIES, legend=_NAMES),
     )
     y = alt.Y(
         "rate:Q", title="share", axis=_SHARES, scale=_from_zero(rows["high"] if within else rows["rate"])
     )
     lines = base.mark_line(point=alt.OverlayMarkDef(size=45, aria=False), aria=False).encode(
         y=y,
-        strokeDash=alt.StrokeDash(f"{series}:N", legend=_LEGEND),
+        strokeDash=alt.StrokeDash(f"{series}:N", legend=_NAMES),
         tooltip=["week:T", f"{series}:N", alt.Tooltip("rate:Q", format=".1%"), "n:Q"]
         if "n" in rows.columns
         else ["week:T", f"{series}:N", alt.Tooltip("rate:Q", format=".1%")],

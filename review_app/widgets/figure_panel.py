@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pandas as pd
 import streamlit as st
 
@@ -12,6 +14,7 @@ from review_app.widgets.text import md
 from review_app.wording import COLUMN_WORDS, SHARE_COLUMNS, sentence, value_words
 
 _MOST_NOTICES = 8
+_RULE = re.compile(r"\. (?=Flagged:|A week is flagged|Each counts)")
 
 
 def figure_panel(figure: Figure, chart: Chart | None, *, key: str) -> None:
@@ -35,11 +38,15 @@ def figure_panel(figure: Figure, chart: Chart | None, *, key: str) -> None:
         table_view(figure.table, figure.title)
     else:
         st.info("None.", icon=":material/check:")
-    st.caption(f"n = {figure.n:,}. Counted: {md(figure.counted, 800)}")
+    # The rule behind the flags is for whoever opens the numbers; above all stands what was counted.
+    counted, *rule = [figure.counted] if figure.table.empty else _RULE.split(figure.counted, 1)
+    st.caption(f"n = {figure.n:,}. Counted: {md(counted, 800)}")
     if figure.table.empty:
         return
     _downloads(figure, key)
-    with st.expander("Numbers"):
+    with st.expander("Numbers and rules" if rule else "Numbers"):
+        if rule:
+            st.markdown(md(rule[0], 800))
         table_view(figure.table, f"Numbers of {figure.title}")
 
 
@@ -49,7 +56,7 @@ def _downloads(figure: Figure, key: str) -> None:
 
     with st.container(horizontal=True):
         st.download_button(
-            "Download as CSV",
+            "Save as CSV",
             lambda: csv_bytes(figure.table),
             file_name=f"{key}.csv",
             mime="text/csv",
@@ -59,7 +66,7 @@ def _downloads(figure: Figure, key: str) -> None:
         )
         if drawing_of(figure) is not None:
             st.download_button(
-                "Download as picture",
+                "Save as picture",
                 lambda: png_of(figure) or b"",
                 file_name=f"{key}.png",
                 mime="image/png",
@@ -74,11 +81,15 @@ def table_view(table: pd.DataFrame, title: str) -> None:
     shown = table.copy()
     # What a library noted down there may hold NaN, which the browser's JSON cannot read.
     shown.attrs = {}
+    # Rows that are too thin say so by what they still need; a column of ticks beside it says it twice.
+    shown = shown.drop(columns=[name for name in ("enough",) if {"enough", "needed"} <= set(shown.columns)])
     shares = SHARE_COLUMNS - {"low", "high"} if "kappa" in shown.columns else SHARE_COLUMNS
     columns = {}
     for name in shown.columns:
         words = str(name) if name == "n" else sentence(COLUMN_WORDS.get(name, str(name).replace("_", " ")))
-        if name in shares:
+        if name == "kappa":
+            columns[name] = st.column_config.NumberColumn(words, format="%.2f")
+        elif name in shares:
             columns[name] = st.column_config.NumberColumn(words, format="percent")
         elif pd.api.types.is_datetime64_any_dtype(shown[name]):
             columns[name] = st.column_config.DateColumn(words)

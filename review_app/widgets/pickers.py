@@ -37,6 +37,7 @@ def pick_site(
         key=name,
         label_visibility=label_visibility,
         persist_state="session",
+        width=480,
     )
     _into_link(name, key)
     return sites.get(key or "")

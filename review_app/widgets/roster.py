@@ -15,7 +15,12 @@ _ORDER = list(Standing)
 
 def ranked(rows: Sequence[tuple[RosterLine, Standing]]) -> list[tuple[RosterLine, Standing]]:
     """Return units with their standings, what needs somebody first."""
-    return sorted(rows, key=lambda row: (_ORDER.index(row[1]), row[0].unit.key))
+    return sorted(rows, key=lambda row: (_ORDER.index(row[1]), not is_missing(*row), row[0].unit.key))
+
+
+def is_missing(line: RosterLine, standing: Standing) -> bool:
+    """Whether this week's round still owes a photo of the unit, whatever earlier photos say of it."""
+    return not line.done_this_week and standing is not Standing.OUT_OF_SERVICE
 
 
 def rows_html(
@@ -47,7 +52,10 @@ def _row(line: RosterLine, standing: Standing, timezone: str, note: str) -> str:
     when = clock(photo.seen_at or photo.received_at, timezone) if photo else "never photographed"
     positions = line.missing_positions
     part = f"coupler {', '.join(positions)} missing" if 0 < len(positions) < len(line.unit.couplers) else when
+    # An earlier photo's doubt would hide that this week's photo is still to be taken.
+    owed = standing in (Standing.DO_NOT_USE, Standing.LOOK) and is_missing(line, standing)
+    badges = badge(standing) + (f" {badge(Standing.MISSING, 'No photo this week')}" if owed else "")
     return (
         f'<li><span><span class="cr-name">{esc(unit_title(line.unit))}</span> '
-        f'<span class="cr-when">{esc(note or part, 400)}</span></span>{badge(standing)}</li>'
+        f'<span class="cr-when">{esc(note or part, 400)}</span></span><span>{badges}</span></li>'
     )

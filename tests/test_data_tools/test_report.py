@@ -27,6 +27,7 @@ LEAD = Actor("<img src=x onerror=alert(1)>", Role.LEAD)
 START = datetime(2025, 3, 4, 8, 0, tzinfo=UTC)
 NOW = datetime(2025, 6, 16, tzinfo=UTC)
 HOSTILE_PART = '=HYPERLINK("http://x","$\\frac{1}$")<script>alert(2)</script>'
+NORTH = "&lt;script&gt;alert(3)&lt;/script&gt; Yard 🔌"
 
 
 class Tags(HTMLParser):
@@ -100,7 +101,7 @@ def test_the_month_is_said_and_counted(html):
 
 def test_a_contact_that_melts_again_comes_first(html):
     first = re.findall(r'<p class="notice">(.*?)</p>', html)[0]
-    assert first.startswith("u03 at north, heat-melted housing, upper left")
+    assert first.startswith(f"u03 at {NORTH}, heat-melted housing, upper left")
     assert "licensed electrician" in first
 
 
@@ -117,7 +118,7 @@ def test_too_little_data_is_said_in_words(html):
 
 def test_drawings_are_inline_and_show_what_is_known(html):
     assert html.count("<svg") >= 4
-    assert "New damage at north, week by week" in html
+    assert f"New damage at {NORTH}, week by week" in html
     assert "<image" not in html
 
 

@@ -40,6 +40,8 @@ def open_app(ws: Workspace, monkeypatch: pytest.MonkeyPatch) -> Iterator[OpenApp
     """Open a screen as somebody: ``open_app(TECHNICIAN, "review")``; without anybody, the sign-in."""
     opening = [ws]
     monkeypatch.setattr(resources, "open_workspace", lambda: opening[-1])
+    # Nothing is loaded ahead: it would go on beside the next test.
+    monkeypatch.setattr(resources, "exists", lambda: False)
     # AppTest reads no config.toml; without this the app would (rightly) take itself to be open to everybody.
     address = config.get_option("server.address")
     config.set_option("server.address", "127.0.0.1")

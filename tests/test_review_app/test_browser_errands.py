@@ -167,11 +167,11 @@ def test_a_lead_reads_the_trends(browser: Browser, address: str, size: str) -> N
     page.get_by_role("heading", name="Roster coverage by site and week").wait_for()
     settle(page)
     with page.expect_download() as table:
-        page.get_by_role("button", name="Download as CSV").first.click()
+        page.get_by_role("button", name="Save as CSV").first.click()
     text = Path(table.value.path()).read_text(encoding="utf-8-sig")
     assert text.startswith("site,week,due,covered")
     with page.expect_download() as picture:
-        page.get_by_role("button", name="Download as picture").first.click()
+        page.get_by_role("button", name="Save as picture").first.click()
     assert Path(picture.value.path()).read_bytes().startswith(b"\x89PNG")
     keep_screen(page, f"errand_trends_{size}")
     press(page, page.get_by_text("Monthly report", exact=True))

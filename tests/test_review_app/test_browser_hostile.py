@@ -137,7 +137,7 @@ def test_trends_and_what_is_saved_of_them(browser: Browser, address: str, troubl
     page.get_by_role("heading", name="by part number").wait_for()
     settle(page)
     with page.expect_download() as table:
-        page.get_by_role("button", name="Download as CSV").click()
+        page.get_by_role("button", name="Save as CSV").click()
     text = Path(table.value.path()).read_text(encoding="utf-8-sig")
     assert "'=HYPERLINK" in text
     assert "\n=HYPERLINK" not in text

@@ -23,6 +23,14 @@ pytestmark = pytest.mark.browser
 
 TITLES = ["Send a round", "Review", "Act", "Units", "Trends", "Models"]
 SERIOUS = {"serious", "critical"}
+LEAST_PX = 44
+# What Streamlit itself lays over charts, tables and pictures can be left alone: nothing needs it.
+_SMALL = f"""[...document.querySelectorAll(`button, a[href], summary, [data-testid=stRadioOption],
+  [data-testid=stCheckbox] label, .react-aria-ComboBox > [role=group]`)]
+  .filter(e => e.offsetParent && !e.closest(`[data-testid=stElementToolbar], [data-testid=stTooltipIcon],
+    .vega-embed`))
+  .map(e => [Math.round(e.getBoundingClientRect().height), (e.textContent || e.ariaLabel || '').slice(0, 60)])
+  .filter(([height, words]) => height > 1 && height < {LEAST_PX})"""
 
 
 @pytest.fixture(scope="module")
@@ -96,3 +104,11 @@ def test_axe_finds_nothing_serious(pages: dict[str, Page], axe_source: str, titl
         if violation["impact"] in SERIOUS
     }
     assert not bad
+
+
+@pytest.mark.parametrize("title", TITLES)
+def test_on_a_phone_nothing_to_tap_is_small(pages: dict[str, Page], title: str) -> None:
+    page = pages["phone"]
+    settled(page, title)
+    small = page.evaluate(_SMALL)
+    assert not small

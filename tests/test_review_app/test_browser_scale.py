@@ -57,11 +57,29 @@ def seconds(act: Callable[[], object], done: Callable[[], object]) -> float:
     return round(time.perf_counter() - start, 2)
 
 
+def says(page: Page, words: str) -> None:
+    """Wait until ``words`` are on the page, looked for every 20 ms: a locator may look half a second late."""
+    page.wait_for_function(
+        "words => document.querySelector('[data-testid=stMain]')?.textContent.includes(words)",
+        arg=words,
+        polling=20,
+    )
+
+
+def painted_other_than(page: Page, shown: str | None) -> None:
+    """Wait until the viewer has painted a photo, and not the one that was ``shown``."""
+    page.wait_for_function(
+        "shown => [...document.querySelectorAll('[data-painted]')].some(v => v.dataset.painted !== shown)",
+        arg=shown,
+        polling=20,
+    )
+
+
 def to_screen(page: Page, title: str, words: str) -> float:
     """Open a screen by its link and wait for ``words``."""
     link = page.locator(".st-key-nav").get_by_role("link", name=title)
     settle(page)
-    return seconds(link.click, lambda: page.get_by_text(words).first.wait_for())
+    return seconds(link.click, lambda: says(page, words))
 
 
 def measured(page: Page) -> dict[str, float]:
@@ -69,13 +87,13 @@ def measured(page: Page) -> dict[str, float]:
     took = {"act": to_screen(page, "Act", "Another unit")}
     took["review"] = seconds(
         page.locator(".st-key-nav").get_by_role("link", name="Review").click,
-        page.locator("[data-painted]").wait_for,
+        lambda: painted_other_than(page, None),
     )
     settle(page)
     shown = page.locator("[data-painted]").get_attribute("data-painted")
     took["review, next photo"] = seconds(
         lambda: page.keyboard.press("t"),
-        page.locator(f'[data-painted]:not([data-painted="{shown}"])').wait_for,
+        lambda: painted_other_than(page, shown),
     )
     took["unit"] = to_screen(page, "Units", "What happened")
     took["send"] = to_screen(page, "Send a round", "This week's units")
@@ -83,7 +101,7 @@ def measured(page: Page) -> dict[str, float]:
     for tab, words in TABS.items():
         settle(page)
         pill = page.locator(".st-key-trend_tab").get_by_text(tab, exact=True)
-        took[f"trends, {tab}"] = seconds(pill.click, page.get_by_text(words).first.wait_for)
+        took[f"trends, {tab}"] = seconds(pill.click, lambda words=words: says(page, words))
     return took
 
 

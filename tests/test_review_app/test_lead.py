@@ -16,7 +16,7 @@ from review_app.widgets.csv_text import csv_bytes
 from review_app.widgets.model_card import card_table
 from tests.test_review_app.conftest import OpenApp
 from tests.test_review_app.reading import page_words
-from tests.test_review_app.scenario import LEAD, send_weeks
+from tests.test_review_app.scenario import INTACT, LEAD, send, send_weeks
 
 TABS = [
     "What needs you",
@@ -128,3 +128,34 @@ def test_a_model_card_becomes_rows_with_interval_and_n() -> None:
     ]
     assert set(table["n"]) == {54}
     assert card_table(SimpleNamespace()).empty
+
+
+def test_sites_are_called_by_their_names(open_app: OpenApp, ws: Workspace) -> None:
+    send_weeks(ws, 5)
+    app = open_app(LEAD, "trends")
+    for tab in ("What needs you", "Sites and weeks", "Rounds"):
+        app.pills(key="trend_tab").set_value(tab).run()
+        words = page_words(app)
+        assert "Harbour Deck" in words or "harbour" not in words
+        assert "at harbour" not in words
+        for table in app.dataframe:
+            assert "harbour" not in table.value.to_string()
+
+
+def test_a_notice_leads_to_its_figures(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-05", INTACT, 1, days_ago=20)
+    app = open_app(LEAD, "trends")
+    assert "**Rounds.**" in page_words(app)
+    next(button for button in app.button if button.label == "See the figures: Rounds").click().run()
+    assert "Overdue couplers" in page_words(app)
+
+
+def test_the_rule_behind_a_flag_waits_until_it_is_asked_for(open_app: OpenApp, ws: Workspace) -> None:
+    send_weeks(ws, 13)
+    app = open_app(LEAD, "trends")
+    app.pills(key="trend_tab").set_value("Sites and weeks").run()
+    said = " ".join(caption.value for caption in app.caption)
+    assert "Counted: couplers seen in the week that were undamaged before" in said
+    assert "binomial" not in said
+    rules = [box for box in app.expander if box.label == "Numbers and rules"]
+    assert "binomial" in " ".join(text.value for box in rules for text in box.markdown)

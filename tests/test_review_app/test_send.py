@@ -164,3 +164,20 @@ def test_an_empty_observation_is_refused(open_app: OpenApp, ws: Workspace) -> No
     next(button for button in app.button if button.label == "Send what I saw").click().run()
     assert "Choose the unit" in page_words(app)
     assert not [e for e in timeline(ws, LEAD, "H-01").entries if e.event]
+
+
+def test_a_doubt_of_last_week_does_not_hide_that_this_weeks_photo_is_missing(
+    open_app: OpenApp, ws: Workspace
+) -> None:
+    send(ws, "H-01", UNSURE, 1, days_ago=7)
+    send(ws, "H-02", UNSURE, 2)
+    app = open_app(UPLOADER, "send")
+    roster_rows = next(block.proto.body for block in app.get("html") if "cr-roster" in block.proto.body)
+    (old,) = [row for row in roster_rows.split("<li>") if "H-01" in row]
+    (new,) = [row for row in roster_rows.split("<li>") if "H-02" in row]
+    assert "Not sure yet" in old
+    assert "No photo this week" in old
+    assert "No photo this week" not in new
+    assert roster_rows.index("H-01") < roster_rows.index("H-02")
+    assert "H-01 (missing)" in app.selectbox(key="whose").options
+    assert "H-02" in app.selectbox(key="whose").options
