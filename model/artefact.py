@@ -170,8 +170,16 @@ def _tensors(locator: LocatorNet, condition: ConditionNet) -> dict[str, Tensor]:
 
 
 def _small(tensor: Tensor) -> Tensor:
+    """Return the tensor in half precision, or as it is where that cannot hold it: a variance above 65,504
+    would become infinite, and its channel say nothing any more."""
     tensor = tensor.detach().cpu().contiguous()
-    return tensor.half() if tensor.dtype == torch.float32 else tensor
+    half = tensor.half() if tensor.dtype == torch.float32 else tensor
+    return half if torch.equal(half.isfinite(), tensor.isfinite()) else tensor
+
+
+def round_as_saved(network: torch.nn.Module) -> None:
+    """Round the weights in place as a model file holds them."""
+    network.load_state_dict({k: _small(v).to(v.dtype) for k, v in network.state_dict().items()})
 
 
 def _digest(tensors: dict[str, Tensor]) -> str:

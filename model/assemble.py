@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import torch
 
-from model.artefact import Card, Model, load_model, save_model
+from model.artefact import Card, Model, load_model, round_as_saved, save_model
 from model.calibration import (
     MISS_RATES,
     Calibration,
@@ -101,7 +101,8 @@ def load_trained(folder: Path) -> Model:
     locator.load_state_dict(torch.load(folder / "locator.pt", map_location="cpu", weights_only=True))
     condition.load_state_dict(torch.load(folder / "condition.pt", map_location="cpu", weights_only=True))
     for network in (locator, condition):
-        network.half().float().eval().to(memory_format=torch.channels_last)
+        round_as_saved(network)
+        network.eval().to(memory_format=torch.channels_last)
     learnt: dict[str, Any] = json.loads((folder / "training.json").read_text(encoding="utf-8"))
     card = Card(config["design"], Calibration.plain(), config=config, **learnt)
     return Model(locator, condition, card)

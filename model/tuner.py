@@ -117,9 +117,9 @@ class Tuner:
     def result(self) -> ConditionNet:
         """Return a network ``TAKEN`` of the way from the live weights to the averaged learnt ones."""
         result = copy.deepcopy(self.network)
-        learnt = self.averaged.network.state_dict()
+        learnt = dict(self.averaged.network.named_parameters())
         mixed = {
-            name: torch.lerp(value, learnt[name], TAKEN) if value.is_floating_point() else value
+            name: torch.lerp(value, learnt[name].detach(), TAKEN) if name in learnt else value
             for name, value in self.start.items()
         }
         result.load_state_dict(mixed)

@@ -7,7 +7,7 @@ import torch
 from safetensors.torch import load_file, save_file
 
 import model.artefact as artefact
-from model.artefact import load_model, read_card, save_model
+from model.artefact import load_model, read_card, round_as_saved, save_model
 from model.errors import ArtefactError
 
 from .small_model import untrained
@@ -30,6 +30,31 @@ def test_weights_and_card_come_back(saved: Path) -> None:
             model.condition.state_dict()[key],
             value.half().to(value.dtype) if value.is_floating_point() else value,
         )
+
+
+def test_what_half_precision_cannot_hold_is_kept_whole(tmp_path: Path) -> None:
+    model = untrained()
+    variance = model.condition.pyramid.smooth[1].running_var
+    variance[:2] = torch.tensor([70_000.0, 186_000.0])
+    save_model(tmp_path / "m.safetensors", model.locator, model.condition, model.card)
+    kept = load_model(tmp_path / "m.safetensors").condition.pyramid.smooth[1].running_var
+    assert torch.equal(kept, variance)
+
+
+def test_rounding_as_saved_gives_what_comes_back(tmp_path: Path) -> None:
+    model = untrained()
+    model.condition.pyramid.smooth[1].running_var[0] = 186_000.0
+    save_model(tmp_path / "m.safetensors", model.locator, model.condition, model.card)
+    round_as_saved(model.condition)
+    back = load_model(tmp_path / "m.safetensors").condition.state_dict()
+    for key, value in model.condition.state_dict().items():
+        assert torch.equal(back[key], value), key
+
+
+def test_no_shipped_weight_is_infinite() -> None:
+    model = load_model()
+    for network in (model.locator, model.condition):
+        assert all(value.isfinite().all() for value in network.state_dict().values())
 
 
 def test_the_same_weights_have_the_same_version(saved: Path, tmp_path: Path) -> None:
