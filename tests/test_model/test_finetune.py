@@ -21,7 +21,7 @@ from model.geometry import CANONICAL_PIXELS
 from model.manifest import read_manifest
 from model.network import ConditionNet, close_ups
 from model.schedule import plan
-from model.tuner import OLD, OWN, Tuner
+from model.tuner import OLD, OWN, TAKEN, Tuner
 from model.views import mirror_order
 
 from .drawn import write_drawn_set
@@ -246,7 +246,7 @@ def test_features_that_are_cut_off_or_of_another_stretch_are_made_again(tmp_path
     assert len(made) == 3
 
 
-def test_the_candidate_lies_half_way_between_the_live_and_the_learnt_weights() -> None:
+def test_the_candidate_lies_between_the_live_and_the_learnt_weights() -> None:
     network = ConditionNet(len(USABLE))
     start = {name: value.clone() for name, value in network.state_dict().items()}
     tuner = Tuner(network, plan(10, 0, 2, 4), CONFIG, None, "")
@@ -256,5 +256,5 @@ def test_the_candidate_lies_half_way_between_the_live_and_the_learnt_weights() -
     result = tuner.result()
     moved = dict(result.named_parameters())
     for name, value in result.state_dict().items():
-        torch.testing.assert_close(value, start[name] + 1.0 if name in moved else start[name])
+        torch.testing.assert_close(value, start[name] + 2.0 * TAKEN if name in moved else start[name])
     assert not result.training
