@@ -125,12 +125,24 @@ def _as_they_were(before: pd.DataFrame, now: pd.DataFrame) -> bool:
 
 
 def _replaced(photos: pd.DataFrame, fresh: pd.DataFrame) -> pd.DataFrame:
+    """Lay the fresh rows over those of the same photos and add the others, column by column."""
     if fresh.empty:
         return photos
-    old = photos[~photos["photo_id"].isin(fresh["photo_id"])]
-    both = [frame.astype({"model_version": object}) for frame in (old, fresh) if len(frame)]
-    joined = pd.concat(both).sort_values("photo_id", kind="stable", ignore_index=True)
-    return joined.astype({"model_version": "category"})
+    at = pd.Index(photos["photo_id"]).get_indexer(fresh["photo_id"])
+    known = at >= 0
+    columns = {}
+    for name in photos.columns:
+        old, new = (_open_ended(frame[name]) for frame in (photos, fresh))
+        values = old.array.copy()
+        values[at[known]] = new.array[known]
+        column = pd.concat([pd.Series(values), new[~known]], ignore_index=True)
+        columns[name] = column.astype(photos[name].dtype.name)
+    return pd.DataFrame(columns)
+
+
+def _open_ended(column: pd.Series) -> pd.Series:
+    """A column that takes any value: categories would refuse a new one."""
+    return column.astype(object) if isinstance(column.dtype, pd.CategoricalDtype) else column
 
 
 def _mark(session: Session) -> _Mark:
