@@ -3,9 +3,9 @@
 Only the late layers learn; rendered photos are replayed beside the confirmed ones; the early layers and
 all running statistics stay as they are. The work goes in stretches: the early layers' output for a bounded
 number of views is made once (``model.features``), then many cheap steps use it. How often each confirmed
-photo is learnt from follows its weight (``model.weighting``). The candidate lies most of the
-way from the live to the learnt weights, and what the live network says of rendered photos is kept. After a crash it goes on from the last checkpoint and ends with the same weights as
-if nothing had happened.
+photo is learnt from follows its weight (``model.weighting``). What the live network says of rendered photos
+is kept, and the candidate lies most of the way from the live to the learnt weights. After a crash it goes on
+from the last checkpoint and ends with the same weights as if nothing had happened.
 """
 
 from __future__ import annotations
