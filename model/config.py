@@ -30,7 +30,6 @@ class TrainConfig:
             is covered shows no damage (whether it is in view at all is another output); left untaught, the
             network took fingers and cables across the face for damage.
         ema: decay of the averaged weights that are kept in the end.
-        compiled: join the condition network's layers with ``torch.compile``, which needs a compiler.
     """
 
     seed: int = 0
@@ -47,7 +46,6 @@ class TrainConfig:
     hidden_below: float = 0.03
     place_visible_from: float = 0.0
     ema: float = 0.998
-    compiled: bool = False
 
     def __post_init__(self) -> None:
         """Refuse a design that does not exist."""

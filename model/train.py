@@ -153,7 +153,7 @@ def train_condition(
         if start_from:
             start_from(network)
     network = network.to(bank.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
-    learner: nn.Module = torch.compile(network) if config.compiled else network
+    learner = network
     draw = Draw(torch.Generator(bank.device).manual_seed(config.seed + 2), bank.device)
     preset = TrainPreset()
     photometric = Photometric(draw.generator, preset.photometric)
