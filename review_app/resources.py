@@ -35,7 +35,7 @@ CARD = 320
 """Side in pixels of a face on a card."""
 SMALL = 240
 """Longest side in pixels of a thumbnail."""
-_AFTER_FIRST_PAGE_S = 1.0
+_AFTER_FIRST_PAGE_S = 0.5
 
 log = logging.getLogger(__name__)
 
@@ -77,11 +77,11 @@ def get_ready(actor: Actor | None) -> None:
     """Load what takes long while the first page is looked at; once in the life of the server."""
     if not exists():
         return
-    _ready_for_all()
+    first = _ready_for_all()
     if actor is not None:
-        _ready_to_judge(workspace())
         if actor.may(Permission.PLAN):
-            _ready_for_leads(workspace(), actor)
+            first = _ready_for_leads(workspace(), actor)
+        _ready_to_judge(workspace(), first)
 
 
 @st.cache_resource(show_spinner=False)
@@ -90,12 +90,11 @@ def _ready_for_all() -> threading.Thread:
 
 
 @st.cache_resource(show_spinner=False)
-def _ready_to_judge(_ws: Workspace) -> threading.Thread:
+def _ready_to_judge(_ws: Workspace, _first: threading.Thread) -> threading.Thread:
     """Load the model, so that neither the first photo nor the first look at its evidence waits for it."""
-    libraries = _ready_for_all()
 
     def load_model() -> None:
-        libraries.join()
+        _first.join()
         _ws.classifier()
 
     return _started(load_model)
