@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from model.calibration import (
+    SURELY_FLAGGED,
     Calibration,
     KindCalibration,
     clear_limit,
@@ -73,6 +74,13 @@ def test_outcomes_stay_in_order() -> None:
     assert worst([Triage.CLEAR, Triage.UNSURE]) is Triage.UNSURE
     assert worst([Triage.UNSURE, Triage.FLAG]) is Triage.FLAG
     assert worst([]) is Triage.CLEAR
+
+
+def test_a_flag_costs_no_more_false_alarms_than_stated_up_to_near_certainty() -> None:
+    scores = np.linspace(0.0, 0.8, 1001)
+    assert np.mean(scores >= flag_limit(scores, 0.1, 0.01)) == pytest.approx(0.01, abs=0.002)
+    assert flag_limit([0.99] * 100, 0.1, 0.01) == SURELY_FLAGGED
+    assert flag_limit([], 0.1) == 0.5
 
 
 def test_calibration_survives_json() -> None:

@@ -178,3 +178,13 @@ def test_evidence_is_drawn_on_the_face_only(classifier: Classifier, photo: Photo
     assert not changed[:, :60].any()
     refused = classifier.read(photo, Examination(None, Reason.NO_FACE))
     assert evidence_picture(classifier.model, photo, refused) is photo.rgb
+
+
+@pytest.mark.parametrize(
+    ("doubt", "refused"), [(Reason.TOO_DARK, False), (Reason.TOO_BRIGHT, False), (Reason.TOO_BLURRED, True)]
+)
+def test_the_network_s_doubt_counts_only_where_nothing_measures_it(
+    classifier: Classifier, photo: Photo, doubt: Reason, refused: bool
+) -> None:
+    usable = np.eye(len(USABLE), dtype=np.float32)[USABLE.index(doubt)]
+    assert classifier.read(photo, seen(usable=usable)).reason is (doubt if refused else None)

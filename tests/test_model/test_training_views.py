@@ -138,6 +138,17 @@ def test_hidden_places_are_taught_as_showing_nothing_and_unusable_photos_teach_n
     assert targets.family.tolist() == [0, 0, -1]
 
 
+def test_a_place_that_a_neighbour_s_heat_changed_is_not_taught_as_free_of_melts() -> None:
+    homography = (5, 0, 9, 0, -5, 9, 0, 0, 1)
+    photo = LabelledPhoto(
+        "a", "c", "type1", homography=homography, attributes={"changed": [Place.BOTTOM.value]}
+    )
+    targets = make_targets([photo], np.ones(1), TrainConfig())
+    assert targets.housing_weight[0, 4].tolist() == [1, 0]
+    assert targets.housing_weight[0, 0].tolist() == [1, 1]
+    assert targets.photo_weight[0].tolist() == [1, 1, 0]
+
+
 def test_photometric_variety_keeps_range_and_differs_by_photo() -> None:
     photometric = Photometric(torch.Generator().manual_seed(0))
     batch = torch.full((8, 3, 64, 64), 0.5)
