@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -36,7 +37,7 @@ FEWEST_PIXELS, PLENTY_OF_PIXELS = 12.0, 45.0
 BREAK_SHARE = 0.4
 """A break that changes this share of its place is as visible as a break can be: a gap of a quarter of the
 sleeve catches the eye, whereas heat changes the whole place."""
-SLIGHT, GROSS = 0.3, 0.6
+SLIGHT = 0.3
 CHANGED_FROM = 0.03
 """Share of an undamaged place that differs from the twin's from which it counts as changed all the same."""
 BLUR_LIMIT_MM = 0.7
@@ -127,7 +128,7 @@ def visibility(
     small_look = replace(look, motion_px=look.motion_px / final_scale)
     damaged, twin = develop_pair(pair[0], pair[1], camera, small_look)
     blurred = [cv2.GaussianBlur(picture, (0, 0), 0.8) for picture in (damaged, twin)]
-    difference = np.abs(blurred[0] - blurred[1]).max(axis=2)
+    difference = _largest(cv2.absdiff(blurred[0], blurred[1]))
     strength = np.clip((difference - FAINT - _noise_level(pair[0], look)) / 0.1, 0, 1)
     known = regions or {}
     return [
@@ -174,13 +175,14 @@ def _visible(strength: Floats, region: Region, final_scale: float) -> float:
 def of_damage(damage: Damage, share: float, others: Iterable[Damage]) -> float:
     """Return how visible one damage is where ``share`` of its place differs.
 
-    Two damages at one place cannot be told apart by that: one that is slight, or milder than the other and
-    not gross, counts at most as ``PASSES_FOR_INTACT`` (a sleeve that is gone cannot look softened).
+    Two damages at one place cannot be told apart by that: the milder of them, and one that is slight, counts
+    at most as ``PASSES_FOR_INTACT`` (a sleeve that is gone cannot look softened, and what is missing from
+    one that has run may have run).
     """
     if damage.kind is FindingKind.BROKEN_PIN_HOUSING:
         share = min(1.0, share / BREAK_SHARE)
     worst = max((o.severity for o in others if o.place is damage.place and o is not damage), default=None)
-    if worst is not None and damage.severity < (GROSS if worst > damage.severity else SLIGHT):
+    if worst is not None and (damage.severity < worst or damage.severity < SLIGHT):
         share = min(share, PASSES_FOR_INTACT)
     return round(share, 4)
 
@@ -191,7 +193,13 @@ def _noise_level(radiance: Floats, look: PhoneLook) -> Floats:
     level = look.noise * np.sqrt(np.maximum(exposed, 0) / 0.18 + 0.15) * (1 - 0.6 * look.smear)
     neutral = np.ones(3, np.float32)
     low, high = (to_display(colours(e, look, neutral), look) for e in (exposed, exposed + level))
-    return np.asarray(cv2.GaussianBlur(np.abs(high - low).max(axis=2), (0, 0), 2.0), np.float32)
+    return np.asarray(cv2.GaussianBlur(_largest(cv2.absdiff(high, low)), (0, 0), 2.0), np.float32)
+
+
+def _largest(picture: NDArray[Any]) -> Floats:
+    """Return the largest channel of each pixel (H x W)."""
+    red, green, blue = cv2.split(picture)
+    return np.asarray(np.maximum(np.maximum(red, green), blue), np.float32)
 
 
 def region_of(place: Place, points: Mapping[Place, Array], camera: Camera) -> Region:
