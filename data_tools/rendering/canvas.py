@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from data_tools.rendering.facets import across_faces, summed_at_vertices
 from data_tools.rendering.noise import Array, noise
 from data_tools.rendering.spec import Mesh
 
@@ -58,12 +59,17 @@ class Canvas:
         metallic: float | None = None,
     ) -> None:
         """Mix a colour (and roughness, metalness) over everything by ``amount`` (N,) 0..1."""
-        part = amount[:, None]
-        self.albedo += part * (np.asarray(colour, np.float32) - self.albedo)
-        if roughness is not None:
-            self.roughness += amount * (np.float32(roughness) - self.roughness)
-        if metallic is not None:
-            self.metallic += amount * (np.float32(metallic) - self.metallic)
+        colours = np.broadcast_to(np.asarray(colour, np.float32), self.albedo.shape)
+        some = np.flatnonzero(amount)
+        touched: NDArray[np.intp] | slice = some if 2 * len(some) < len(amount) else slice(None)
+        part = amount[touched]
+        for channel in range(3):
+            now = self.albedo[touched, channel]
+            self.albedo[touched, channel] = now + part * (colours[touched, channel] - now)
+        for attribute, value in ((self.roughness, roughness), (self.metallic, metallic)):
+            if value is not None:
+                now = attribute[touched]
+                attribute[touched] = now + part * (np.float32(value) - now)
 
     def finish(self) -> list[Mesh]:
         """Return the meshes with ``albedo``, ``roughness`` and ``metallic`` attached."""
@@ -82,21 +88,14 @@ class Canvas:
 
 def _shape_of(points: NDArray[np.float32], faces: NDArray[np.int64]) -> tuple[Array, Array]:
     """Return vertex normals (N, 3) and convexity (N,) of a triangle soup with shared vertices."""
-    corner = points[faces]
-    across = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
-    total = len(points)
-    normals = np.empty((total, 3), np.float64)
-    mean = np.empty((total, 3), np.float64)
-    flat = faces.ravel()
-    count = np.bincount(flat, minlength=total).astype(np.float64)
-    centroid = corner.mean(axis=1)
-    for axis in range(3):
-        normals[:, axis] = np.bincount(flat, np.repeat(across[:, axis], 3), total)
-        mean[:, axis] = np.bincount(flat, np.repeat(centroid[:, axis], 3), total)
-    normals /= np.linalg.norm(normals, axis=1, keepdims=True) + 1e-12
-    mean /= np.maximum(count, 1)[:, None]
-    size = np.sqrt(
-        np.bincount(flat, np.repeat(np.linalg.norm(across, axis=1), 3), total) / np.maximum(count, 1)
-    )
-    bend = ((points - mean) * normals).sum(axis=1) / np.maximum(size, 1e-6)
-    return normals.astype(np.float32), np.clip(bend * 3.0, -1, 1).astype(np.float32)
+    across = across_faces(points, faces)
+    rows = np.ascontiguousarray(points.T)
+    centroid = sum(rows.take(faces[:, k], axis=1) for k in range(3)) / np.float32(3.0)
+    area = np.sqrt(across[0] ** 2 + across[1] ** 2 + across[2] ** 2)
+    each = np.concatenate([across, centroid, area[None], np.ones((1, len(faces)), np.float32)])
+    summed = summed_at_vertices(faces, len(points), each)
+    normals, count = summed[:3], np.maximum(summed[7], 1)
+    normals /= np.sqrt(normals[0] ** 2 + normals[1] ** 2 + normals[2] ** 2) + 1e-12
+    away = (rows - summed[3:6] / count) * normals
+    bend = (away[0] + away[1] + away[2]) / np.maximum(np.sqrt(summed[6] / count), 1e-6)
+    return normals.T.astype(np.float32), np.clip(bend * 3.0, -1, 1).astype(np.float32)

@@ -17,13 +17,14 @@ from data_tools.rendering.spec import Mesh
 
 Colour = tuple[float, float, float]
 _CELLS = 24
+_STRIDES = np.array([[_CELLS * _CELLS], [_CELLS], [1]])
 
 
 class Noise:
     """Smooth value noise in 3-D: one random periodic lattice, sampled at any scale, about -1..1."""
 
     def __init__(self, rng: np.random.Generator) -> None:
-        self._lattice = rng.uniform(-1, 1, (_CELLS, _CELLS, _CELLS)).astype(np.float32)
+        self._lattice = rng.uniform(-1, 1, (_CELLS, _CELLS, _CELLS)).astype(np.float32).ravel()
 
     def __call__(self, points: Array, scale: float, octaves: int = 3) -> NDArray[np.float64]:
         """Return noise (N,) at ``points`` (N x 3, mm) whose largest bumps are about ``scale`` mm across."""
@@ -33,16 +34,21 @@ class Noise:
         return total
 
     def _once(self, at: Array) -> NDArray[np.float64]:
-        cell = np.floor(at)
-        t = (at - cell).astype(np.float32)
-        t = t * t * (3 - 2 * t)
-        i, j, k = (cell.astype(np.int64) % _CELLS).T
-        i1, j1, k1 = (i + 1) % _CELLS, (j + 1) % _CELLS, (k + 1) % _CELLS
-        x, y, z = t.T
-        grid = self._lattice
-        low = _mix(_mix(grid[i, j, k], grid[i1, j, k], x), _mix(grid[i, j1, k], grid[i1, j1, k], x), y)
-        high = _mix(_mix(grid[i, j, k1], grid[i1, j, k1], x), _mix(grid[i, j1, k1], grid[i1, j1, k1], x), y)
-        return np.asarray(_mix(low, high, z), dtype=np.float64)
+        rows = np.ascontiguousarray(at.T)
+        cell = np.floor(rows)
+        t = (rows - cell).astype(np.float32)
+        x, y, z = t * t * (3 - 2 * t)
+        here = cell.astype(np.int64) % _CELLS
+        after = here + 1
+        after[after == _CELLS] = 0
+        (i, j, k), (i1, j1, k1) = here * _STRIDES, after * _STRIDES
+        levels = []
+        for depth in (k, k1):
+            near, far = j + depth, j1 + depth
+            low = _mix(self._lattice.take(i + near), self._lattice.take(i1 + near), x)
+            high = _mix(self._lattice.take(i + far), self._lattice.take(i1 + far), x)
+            levels.append(_mix(low, high, y))
+        return np.asarray(_mix(levels[0], levels[1], z), dtype=np.float64)
 
 
 @dataclass(frozen=True)

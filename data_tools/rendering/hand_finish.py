@@ -118,7 +118,8 @@ def _anatomy(hand: Hand, solid: Solid) -> _Anatomy:
         along = (bone.end - bone.start).astype(np.float32)
         offset = points - bone.start.astype(np.float32)
         t = np.clip(offset @ along / (along @ along), 0, 1)
-        gap = np.sqrt(((offset - t[:, None] * along) ** 2).sum(axis=1))
+        apart = offset - t[:, None] * along
+        gap = np.sqrt(np.einsum("ij,ij->i", apart, apart))
         gap -= bone.start_radius + t * (bone.end_radius - bone.start_radius)
         closer = gap < best
         best[closer], nearest[closer] = gap[closer], k
@@ -128,7 +129,7 @@ def _anatomy(hand: Hand, solid: Solid) -> _Anatomy:
     along /= length[:, None]
     dorsal = np.array([b.dorsal for b in hand.bones])[nearest]
     offset = solid.vertices - start
-    forward = (offset * along).sum(axis=1)
+    forward = np.einsum("ij,ij->i", offset, along)
     out = offset - np.clip(forward, 0, length)[:, None] * along
     out /= np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-9)
     return _Anatomy(
@@ -136,8 +137,8 @@ def _anatomy(hand: Hand, solid: Solid) -> _Anatomy:
         segment=np.array([b.segment for b in hand.bones])[nearest],
         from_start=forward,
         from_end=length - forward,
-        dorsal=(out * dorsal).sum(axis=1),
-        side=(out * np.cross(along, dorsal)).sum(axis=1),
+        dorsal=np.einsum("ij,ij->i", out, dorsal),
+        side=np.einsum("ij,ij->i", out, np.cross(along, dorsal)),
         normal=out,
     )
 

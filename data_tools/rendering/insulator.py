@@ -12,7 +12,18 @@ from data_tools.rendering.breakage import Break
 from data_tools.rendering.melting import Melt
 from data_tools.rendering.noise import noise
 from data_tools.rendering.outline import nose_outline
-from data_tools.rendering.sdf import Array, Grid, extrude, graded, segment, smooth_max, smooth_min, surface
+from data_tools.rendering.sdf import (
+    Array,
+    Grid,
+    cut_out,
+    extrude,
+    graded,
+    length,
+    segment,
+    smooth_max,
+    smooth_min,
+    surface,
+)
 from data_tools.rendering.spec import CouplerSpec, Mesh
 from model.families import Family, family
 
@@ -52,7 +63,7 @@ def _bore(
     wide = np.float32(chamfer) * np.clip(
         (z - np.float32(top - max(chamfer, 0.05))) / max(chamfer, 0.05), 0, 2
     )
-    outline = np.hypot(x, y) - np.float32(radius) - wide
+    outline = length(x, y) - np.float32(radius) - wide
     kind, turn = build["bore_shape"][index], float(build["bore_turn"][index])
     u = x * np.float32(np.cos(turn)) + y * np.float32(np.sin(turn))
     v = y * np.float32(np.cos(turn)) - x * np.float32(np.sin(turn))
@@ -84,7 +95,7 @@ def _floor(x: Array, y: Array, z: Array, shape: Family, build: dict[str, Any]) -
     field = z + np.float32(build["floor_depth"])
     for hole_x, hole_y, radius in build["drains"]:
         void = np.maximum(
-            np.hypot(x - np.float32(hole_x), y - np.float32(hole_y)) - np.float32(radius),
+            length(x - np.float32(hole_x), y - np.float32(hole_y)) - np.float32(radius),
             np.float32(-build["floor_depth"] - 5.0) - z,
         )
         field = smooth_max(field, -void, 0.4)
@@ -108,7 +119,7 @@ def _between(x: Array, y: Array, z: Array, shape: Family, build: dict[str, Any])
     if build["style"] == "petal":
         radii = [c.sleeve_diameter / 2 for c in shape.contacts]
         around = [
-            np.hypot(x - np.float32(mx), y - np.float32(my)) - np.float32(r + build["body_gap"])
+            length(x - np.float32(mx), y - np.float32(my)) - np.float32(r + build["body_gap"])
             for (mx, my), r in zip(middles, radii, strict=True)
         ]
         joined = around[0]
@@ -116,7 +127,7 @@ def _between(x: Array, y: Array, z: Array, shape: Family, build: dict[str, Any])
             joined = smooth_min(joined, one, 2.0)
         return extrude(joined, z, -60.0, min(build["body_top"], -0.5), build["body_round"])
     if build["style"] in ("hub", "ring"):
-        away = np.hypot(x - np.float32(cx), y - np.float32(cy))
+        away = length(x - np.float32(cx), y - np.float32(cy))
         if build["style"] == "ring":
             line = np.abs(away - np.float32(0.25 * shape.nose_width))
         else:
@@ -153,7 +164,7 @@ def insulator_field(x: Array, y: Array, z: Array, grid: Grid, shape: Family, bui
         lx, ly, lz = _pick(x, where) - np.float32(cx), _pick(y, where) - np.float32(cy), _pick(z, where)
         top = -float(build["drops"][index])
         draft = np.float32(0.008) * (np.float32(top) - lz)
-        solid = extrude(np.hypot(lx, ly) - np.float32(radius) - draft, lz, -60.0, top, build["mouth_round"])
+        solid = extrude(length(lx, ly) - np.float32(radius) - draft, lz, -60.0, top, build["mouth_round"])
         if build.get("notches"):
             solid = np.maximum(solid, -_notches(lx, ly, lz, build["notches"], top))
         window = smooth_min(field[where], solid, build["fillet"])
@@ -192,16 +203,17 @@ def _split(
 ) -> list[Mesh]:
     """Cut one surface into named parts by the nearest contact axis."""
     middles = centres(shape, build)
-    centroid = vertices[faces].mean(axis=1)
-    away = np.hypot(centroid[:, None, 0] - middles[:, 0], centroid[:, None, 1] - middles[:, 1])
-    away -= np.array([c.sleeve_diameter / 2 for c in shape.contacts]) + build["fillet"] * 0.5 + 0.5
-    nearest = away.argmin(axis=1)
-    owner = np.where(away.min(axis=1) < 0, nearest, -1)
+    centre_x, centre_y = (
+        sum(vertices[:, axis].take(faces[:, k]) for k in range(3)) / np.float32(3.0) for axis in range(2)
+    )
+    nearest, best = np.full(len(faces), -1), np.zeros(len(faces))
+    for index, ((x, y), contact) in enumerate(zip(middles, shape.contacts, strict=True)):
+        away = length(centre_x - x, centre_y - y)
+        away -= contact.sleeve_diameter / 2 + (build["fillet"] * 0.5 + 0.5)
+        nearest[away < best] = index
+        np.minimum(best, away, out=best)
     names = ["floor", *(f"sleeve:{contact.place.value}" for contact in shape.contacts)]
-    meshes = []
-    for number, name in enumerate(names, start=-1):
-        used, renumbered = np.unique(faces[owner == number], return_inverse=True)
-        meshes.append(
-            Mesh(name, "plastic", vertices[used], renumbered.reshape(-1, 3).astype(np.uint32), smooth=True)
-        )
-    return meshes
+    return [
+        Mesh(name, "plastic", *cut_out(vertices, faces[nearest == number]), smooth=True)
+        for number, name in enumerate(names, start=-1)
+    ]

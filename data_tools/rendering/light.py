@@ -229,12 +229,19 @@ def _with_photographer(
     head = ((x / (0.45 * half)) ** 2 + ((y - 0.35) / 0.3) ** 2) < 1
     body = (np.abs(x) < half * np.clip(1.2 - np.abs(y + 0.6) * 0.2, 0.4, 1.2)) & (y < 0.1)
     coarse = cv2.GaussianBlur(((head | body) & behind).astype(np.float32), (0, 0), 4.0 / _COARSE)
-    shape = cv2.resize(coarse, radiance.shape[1::-1], interpolation=cv2.INTER_LINEAR)[..., None]
+    shape = cv2.resize(coarse, radiance.shape[1::-1], interpolation=cv2.INTER_LINEAR)
     ambient = np.median(radiance[::4, ::4].reshape(-1, 3), axis=0)
     clothes = (np.asarray(rng.uniform(0.05, 0.5), np.float32) * ambient * rng.uniform(0.6, 1.4, 3)).astype(
         np.float32
     )
-    return np.asarray(radiance + shape * (clothes - radiance), np.float32), float(clothes.mean())
+    darkened = radiance.copy()
+    rows = np.flatnonzero(coarse.any(axis=1))
+    band = slice(max(0, (rows[0] - 1) * _COARSE), (rows[-1] + 2) * _COARSE) if len(rows) else slice(0)
+    cover = shape[band]
+    for channel in range(3):
+        now = darkened[band, :, channel]
+        now += cover * (clothes[channel] - now)
+    return darkened, float(clothes.mean())
 
 
 def _flash(

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_tools.rendering.camera import Camera
+from data_tools.rendering.facets import across_faces, summed_at_vertices
 from data_tools.rendering.spec import Mesh
 
 Floats = NDArray[np.float32]
@@ -171,22 +172,23 @@ def split_at_creases(
     Corners whose face turns away from the vertex's mean normal by more than the crease angle get a vertex
     of their own, with the mean of only those neighbouring faces that lie within the angle.
     """
-    face_normal = _face_normals(vertices, faces)
     corners = faces.reshape(-1).astype(np.int64)
-    of_corner = np.repeat(np.arange(len(faces)), 3)
+    face_normal = across_faces(vertices, corners.reshape(-1, 3))
     unit = _unit(face_normal)
-    summed = [np.bincount(corners, face_normal[of_corner, k], len(vertices)) for k in range(3)]
-    mean = _unit(np.stack(summed, axis=1))
-    agree = np.einsum("ij,ij->i", unit[of_corner], mean[corners])
+    mean = _unit(summed_at_vertices(faces, len(vertices), face_normal))
+    agree = np.zeros(len(corners), np.float32)
+    for of_face, of_vertex in zip(unit, mean, strict=True):
+        agree += np.repeat(of_face, 3) * of_vertex.take(corners)
     creased_vertex = np.zeros(len(vertices), bool)
     creased_vertex[corners[agree < CREASE_COSINE]] = True
-    creased = np.flatnonzero(creased_vertex[corners])
-    own_normals = _corner_normals(corners[creased], unit[of_corner[creased]], face_normal[of_corner[creased]])
-    new_faces = corners.copy()
+    creased = np.flatnonzero(creased_vertex.take(corners))
+    own_normals = _corner_normals(
+        corners[creased], unit.take(creased // 3, axis=1).T, face_normal.take(creased // 3, axis=1).T
+    )
+    new_faces = corners.astype(np.uint32)
     new_faces[creased] = len(vertices) + np.arange(len(creased))
     source = np.concatenate([np.arange(len(vertices)), corners[creased]])
-    normals = np.concatenate([mean, own_normals]).astype(np.float32)
-    return source, normals, new_faces.reshape(-1, 3).astype(np.uint32)
+    return source, np.concatenate([mean.T, own_normals]), new_faces.reshape(-1, 3)
 
 
 def _corner_normals(vertex: NDArray[np.int64], unit: Floats, weighted: Floats) -> Floats:
@@ -196,28 +198,27 @@ def _corner_normals(vertex: NDArray[np.int64], unit: Floats, weighted: Floats) -
     first = np.flatnonzero(np.diff(vertex[order], prepend=-1))
     group = np.cumsum(np.diff(vertex[order], prepend=-1) != 0) - 1
     rank = np.arange(len(order)) - first[group]
-    result = unit[order].copy()
+    unit, weighted = unit[order], weighted[order]
+    result = np.ascontiguousarray(unit)
     valence = np.bincount(group)
     width = int(min(valence.max(), MAX_VALENCE))
     inside = (rank < width) & (valence[group] <= MAX_VALENCE)
     table_unit = np.zeros((len(first), width, 3), np.float32)
     table_weight = np.zeros((len(first), width, 3), np.float32)
-    table_unit[group[inside], rank[inside]] = unit[order][inside]
-    table_weight[group[inside], rank[inside]] = weighted[order][inside]
-    close = np.einsum("gik,gjk->gij", table_unit, table_unit) > CREASE_COSINE
-    summed = np.einsum("gij,gjk->gik", close.astype(np.float32), table_weight)
-    result[inside] = _unit(summed[group[inside], rank[inside]])
+    table_unit[group[inside], rank[inside]] = unit[inside]
+    table_weight[group[inside], rank[inside]] = weighted[inside]
+    close = table_unit @ table_unit.transpose(0, 2, 1) > CREASE_COSINE
+    summed = close.astype(np.float32) @ table_weight
+    result[inside] = _unit(summed[group[inside], rank[inside]].T).T
     back = np.empty_like(result)
     back[order] = result
     return back
 
 
-def _face_normals(vertices: Floats, faces: NDArray[np.uint32]) -> Floats:
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    return np.cross(b - a, c - a)
-
-
 def _unit(vectors: NDArray[Any]) -> Floats:
-    length = np.linalg.norm(vectors, axis=1, keepdims=True)
-    safe = np.where(length > 1e-20, vectors / np.maximum(length, 1e-20), np.array([0.0, 0.0, 1.0]))
-    return safe.astype(np.float32)
+    """Return 3 x N vectors at length 1; (0, 0, 1) for those without a direction."""
+    x, y, z = vectors
+    length = np.sqrt(x * x + y * y + z * z)
+    unit = vectors / np.maximum(length, 1e-20)
+    unit[:, length <= 1e-20] = np.array([[0.0], [0.0], [1.0]])
+    return np.asarray(unit, np.float32)

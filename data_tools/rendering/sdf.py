@@ -75,8 +75,17 @@ def smooth_min(a: Array, b: Array, blend: float) -> Array:
     """Return the union of two solids with a fillet of about ``blend`` mm."""
     if blend <= 1e-3:
         return np.minimum(a, b)
-    h = np.maximum(np.float32(blend) - np.abs(a - b), 0.0) / np.float32(blend)
-    result: Array = np.minimum(a, b) - h * h * np.float32(blend / 4)
+    h = np.abs(a - b)
+    h = np.maximum(np.float32(blend) - h, 0.0) / np.float32(blend)
+    h *= h
+    h *= np.float32(blend / 4)
+    result: Array = np.minimum(a, b) - h
+    return result
+
+
+def length(u: Array, v: Array) -> Array:
+    """Return the length of plane vectors, mm; ``np.hypot`` also minds overflow and takes far longer."""
+    result: Array = np.sqrt(u * u + v * v)
     return result
 
 
@@ -90,8 +99,9 @@ def extrude(outline: Array, z: Array, low: float, high: float, rounding: float) 
     r = np.float32(rounding)
     across = outline + r
     along = np.maximum(z - np.float32(high), np.float32(low) - z) + r
-    outside = np.hypot(np.maximum(across, 0.0), np.maximum(along, 0.0))
-    result: Array = np.minimum(np.maximum(across, along), 0.0) + outside - r
+    result: Array = length(np.maximum(across, 0.0), np.maximum(along, 0.0))
+    result += np.minimum(np.maximum(across, along), 0.0)
+    result -= r
     return result
 
 
@@ -99,7 +109,7 @@ def rectangle(u: Array, v: Array, half_u: float, half_v: float, rounding: float 
     """Return the plane signed distance of a centred rectangle with rounded corners."""
     r = np.float32(min(rounding, half_u, half_v))
     du, dv = np.abs(u) - np.float32(half_u) + r, np.abs(v) - np.float32(half_v) + r
-    outside = np.hypot(np.maximum(du, 0.0), np.maximum(dv, 0.0))
+    outside = length(np.maximum(du, 0.0), np.maximum(dv, 0.0))
     result: Array = np.minimum(np.maximum(du, dv), 0.0) + outside - r
     return result
 
@@ -109,5 +119,16 @@ def segment(x: Array, y: Array, start: tuple[float, float], end: tuple[float, fl
     ax, ay = end[0] - start[0], end[1] - start[1]
     length2 = max(ax * ax + ay * ay, 1e-9)
     t = np.clip(((x - start[0]) * ax + (y - start[1]) * ay) / length2, 0.0, 1.0)
-    result: Array = np.hypot(x - start[0] - t * ax, y - start[1] - t * ay)
-    return result
+    return length(x - start[0] - t * ax, y - start[1] - t * ay)
+
+
+def cut_out(
+    vertices: NDArray[np.float32], faces: NDArray[np.uint32]
+) -> tuple[NDArray[np.float32], NDArray[np.uint32]]:
+    """Return the vertices that ``faces`` use, in their order, and the faces renumbered for them."""
+    seen = np.zeros(len(vertices), bool)
+    seen[faces] = True
+    used = np.flatnonzero(seen)
+    number = np.zeros(len(vertices), np.uint32)
+    number[used] = np.arange(len(used), dtype=np.uint32)
+    return vertices[used], number[faces]
