@@ -20,17 +20,18 @@ class Canvas:
     edges and negative in corners, about -1..1.
     """
 
-    def __init__(self, meshes: Sequence[Mesh]) -> None:
+    def __init__(self, meshes: Sequence[Mesh], like: Canvas | None = None) -> None:
+        """Lay out ``meshes``; what ``like`` measured of those it shares (the very same arrays) is taken over."""
         self.meshes = list(meshes)
         counts = [len(mesh.vertices) for mesh in self.meshes]
         self.starts = np.concatenate([[0], np.cumsum(counts)])
         self.points = np.concatenate([mesh.vertices for mesh in self.meshes]).astype(np.float32)
         self.owner = np.repeat(np.arange(len(counts)), counts)
         self.x, self.y, self.z = (np.ascontiguousarray(self.points[:, i]) for i in range(3))
-        faces = np.concatenate(
-            [m.faces.astype(np.int64) + s for m, s in zip(self.meshes, self.starts, strict=False)]
-        )
-        self.normals, self.convex = _shape_of(self.points, faces)
+        self._like = like
+        self._fields: dict[tuple[float, int, int], Array] = {}
+        self._taken, self._fresh = self._shared_with(like) if like else ([], np.arange(len(self.points)))
+        self.normals, self.convex = self._measured()
         total = len(self.points)
         self.albedo = np.full((total, 3), 0.2, np.float32)
         self.roughness = np.full(total, 0.5, np.float32)
@@ -46,10 +47,54 @@ class Canvas:
     ) -> Array:
         """Return noise at every vertex, wavelength in mm; 0 outside ``where`` if given, which is faster."""
         if where is None:
-            return noise(self.x, self.y, self.z, wavelength, seed, octaves)
+            return self._everywhere(wavelength, seed, octaves)
         result = np.zeros(len(self.x), np.float32)
         result[where] = noise(self.x[where], self.y[where], self.z[where], wavelength, seed, octaves)
         return result
+
+    def _everywhere(self, wavelength: float, seed: int, octaves: int) -> Array:
+        key = wavelength, seed, octaves
+        known = self._like._fields.get(key) if self._like else None
+        if known is None:
+            field = noise(self.x, self.y, self.z, wavelength, seed, octaves)
+        else:
+            field, new = np.empty(len(self.x), np.float32), self._fresh
+            for here, there in self._taken:
+                field[here] = known[there]
+            field[new] = noise(self.x[new], self.y[new], self.z[new], wavelength, seed, octaves)
+        self._fields[key] = field
+        return field.copy()
+
+    def _shared_with(self, like: Canvas) -> tuple[list[tuple[slice, slice]], NDArray[np.intp]]:
+        """Return where in both canvases the vertices of shared meshes lie, and the numbers of all others."""
+        there = {id(mesh.vertices): number for number, mesh in enumerate(like.meshes)}
+        taken, fresh = [], np.ones(len(self.points), bool)
+        for number, mesh in enumerate(self.meshes):
+            other = there.get(id(mesh.vertices))
+            if other is not None:
+                here = slice(int(self.starts[number]), int(self.starts[number + 1]))
+                taken.append((here, slice(int(like.starts[other]), int(like.starts[other + 1]))))
+                fresh[here] = False
+        return taken, np.flatnonzero(fresh)
+
+    def _measured(self) -> tuple[Array, Array]:
+        """Return normals and convexity of every vertex."""
+        normals, convex = np.empty((len(self.points), 3), np.float32), np.empty(len(self.points), np.float32)
+        number = np.zeros(len(self.points), np.int64)
+        number[self._fresh] = np.arange(len(self._fresh))
+        shared = {here.start for here, _ in self._taken}
+        faces = [
+            number[mesh.faces.astype(np.int64) + start]
+            for mesh, start in zip(self.meshes, self.starts, strict=False)
+            if int(start) not in shared
+        ]
+        if faces:
+            new = _shape_of(self.points[self._fresh], np.concatenate(faces))
+            normals[self._fresh], convex[self._fresh] = new
+        for here, there in self._taken:
+            assert self._like is not None
+            normals[here], convex[here] = self._like.normals[there], self._like.convex[there]
+        return normals, convex
 
     def blend(
         self,

@@ -15,7 +15,7 @@ from data_tools.rendering.body import build_handle, build_head, build_pivot
 from data_tools.rendering.breakage import Break, broken
 from data_tools.rendering.canvas import Canvas
 from data_tools.rendering.damage_paint import paint_breaks, paint_latch, paint_melts
-from data_tools.rendering.insulator import build_insulator
+from data_tools.rendering.insulator import Solid, build_insulator, insulator_solid
 from data_tools.rendering.latch import LatchFailure, build_latch, failure_of
 from data_tools.rendering.loose import build_drops, build_loose
 from data_tools.rendering.melting import Melt, melted
@@ -35,7 +35,7 @@ def build_coupler(spec: CouplerSpec) -> list[Mesh]:
     Raises:
         UnknownFamilyError: no such family in the table.
     """
-    return _painted(spec, _shaped(spec))
+    return _finished(_painted(spec, _shaped(spec)), spec)
 
 
 def build_with_twin(spec: CouplerSpec) -> tuple[list[Mesh], list[Mesh]]:
@@ -45,13 +45,17 @@ def build_with_twin(spec: CouplerSpec) -> tuple[list[Mesh], list[Mesh]]:
         UnknownFamilyError: no such family in the table.
     """
     hurt, intact = _shaped(spec), replace(spec, damages=())
-    return _painted(spec, hurt), _painted(intact, _shaped(intact, like=hurt))
+    canvas = _painted(spec, hurt)
+    twin = _painted(intact, _shaped(intact, like=hurt), like=canvas)
+    return _finished(canvas, spec), _finished(twin, intact)
 
 
 @dataclass(frozen=True)
 class _Shaped:
-    """Unpainted meshes by what can change them: breaks and melts, melts alone, the latch's failure."""
+    """Unpainted meshes by what can change them: breaks and melts, melts alone, the latch's failure; and
+    the insulator before it broke."""
 
+    solid: Solid
     insulator: list[Mesh]
     heated: list[Mesh]
     latch: list[Mesh]
@@ -65,10 +69,11 @@ def _shaped(spec: CouplerSpec, like: _Shaped | None = None) -> _Shaped:
     """Shape a coupler; for the twin of ``like`` take over what that one's damages left alone."""
     shape = family(spec.family)
     melts, breaks, failure = melted(spec), broken(spec), failure_of(spec)
+    solid = like.solid if like and not like.melts else insulator_solid(spec, melts)
     if like and not like.melts and not like.breaks:
         insulator = like.insulator
     else:
-        insulator = build_insulator(spec, melts, breaks)
+        insulator = build_insulator(spec, solid, breaks)
     if like and not like.melts:
         heated = like.heated
     else:
@@ -76,13 +81,14 @@ def _shaped(spec: CouplerSpec, like: _Shaped | None = None) -> _Shaped:
         heated.append(build_nose(spec, melts))
     latch = like.latch if like and like.failure is None else build_latch(spec, failure)
     rest = like.rest if like else [build_head(spec), *build_pivot(spec), *build_handle(spec)]
-    return _Shaped(insulator, heated, latch, rest, melts, breaks, failure)
+    return _Shaped(solid, insulator, heated, latch, rest, melts, breaks, failure)
 
 
-def _painted(spec: CouplerSpec, shaped: _Shaped) -> list[Mesh]:
+def _painted(spec: CouplerSpec, shaped: _Shaped, like: Canvas | None = None) -> Canvas:
+    """Paint a coupler; for the twin of ``like`` what does not depend on paint is taken over."""
     meshes = [replace(mesh) for mesh in (*shaped.insulator, *shaped.heated, *shaped.rest, *shaped.latch)]
     loose = build_loose(spec, shaped.breaks)
-    canvas = Canvas([mesh for mesh in meshes + [piece for piece, _, _ in loose] if len(mesh.faces)])
+    canvas = Canvas([mesh for mesh in meshes + [piece for piece, _, _ in loose] if len(mesh.faces)], like)
     paint_new(canvas, spec)
     _paint_loose(canvas, [(colour, rough) for _, colour, rough in loose], len(canvas.meshes) - len(loose))
     paint_age(canvas, spec)
@@ -91,6 +97,10 @@ def _painted(spec: CouplerSpec, shaped: _Shaped) -> list[Mesh]:
     paint_latch(canvas, spec, shaped.failure)
     paint_melts(canvas, spec, shaped.melts)
     paint_dust(canvas, spec)
+    return canvas
+
+
+def _finished(canvas: Canvas, spec: CouplerSpec) -> list[Mesh]:
     return canvas.finish() + [_clear(mesh) for mesh in build_drops(spec)]
 
 

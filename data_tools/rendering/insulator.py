@@ -172,8 +172,12 @@ def insulator_field(x: Array, y: Array, z: Array, grid: Grid, shape: Family, bui
     return field
 
 
-def build_insulator(spec: CouplerSpec, melts: Sequence[Melt], breaks: Sequence[Break]) -> list[Mesh]:
-    """Return the insulator's meshes: ``sleeve:<place>`` for each pin housing, and ``floor``."""
+Solid = tuple[Grid, Array]
+"""A grid and the signed distances on it."""
+
+
+def insulator_solid(spec: CouplerSpec, melts: Sequence[Melt]) -> Solid:
+    """Return the insulator as worn and melted, before anything breaks out of it."""
     shape, build = family(spec.family), spec.build
     grid = insulator_grid(shape, build)
     x, y, z = grid.coordinates()
@@ -188,6 +192,14 @@ def build_insulator(spec: CouplerSpec, melts: Sequence[Melt], breaks: Sequence[B
         field[..., front] -= np.float32(2.0 * build["mouth_nicks"]) * worn
     for melt in melts:
         field = melt.soften(field, grid)
+    return grid, field
+
+
+def build_insulator(spec: CouplerSpec, solid: Solid, breaks: Sequence[Break]) -> list[Mesh]:
+    """Return the meshes ``sleeve:<place>`` for each pin housing, and ``floor``; ``solid`` stays as it is."""
+    shape, build = family(spec.family), spec.build
+    grid, field = solid[0], solid[1].copy()
+    x, y, z = grid.coordinates()
     for hit in breaks:
         where = grid.window(hit.centre, hit.reach)
         field[where] = np.maximum(field[where], -hit.cut(x[where[0]], y[:, where[1]], z))

@@ -60,15 +60,23 @@ class Stage:
     flash_ratio: float = 0.0
 
 
-def merge(meshes: Sequence[Mesh]) -> tuple[Merged, Merged]:
+Creases = dict[tuple[int, int], tuple[NDArray[np.int64], Floats, NDArray[np.uint32]]]
+"""Results of :func:`split_at_creases` by the identity of the vertices and faces."""
+
+
+def merge(meshes: Sequence[Mesh], known: Creases | None = None) -> tuple[Merged, Merged]:
     """Return (opaque, glass) meshes; an absent one is a speck far behind the coupler.
+
+    ``known`` is filled with what was worked out: handed on for a twin, whatever meshes it shares (the very
+    same arrays, kept alive by the caller) are not worked on again.
 
     Raises:
         ValueError: a mesh has no faces, values that are not finite, or attributes of the wrong length.
     """
     glass = [mesh for mesh in meshes if mesh.material == "glass"]
     opaque = [mesh for mesh in meshes if mesh.material != "glass"]
-    return _joined(opaque or [_speck()]), _joined(glass or [_speck()])
+    known = {} if known is None else known
+    return _joined(opaque or [_speck()], known), _joined(glass or [_speck()], known)
 
 
 def moved(mesh: Mesh, rotation: NDArray[np.float64], shift: NDArray[np.float64]) -> Mesh:
@@ -129,8 +137,8 @@ def _speck() -> Mesh:
     return Mesh("speck", "plastic", corners, np.array([[0, 1, 2]], np.uint32), attributes)
 
 
-def _joined(meshes: Sequence[Mesh]) -> Merged:
-    pieces = [_shaded(mesh) for mesh in meshes]
+def _joined(meshes: Sequence[Mesh], known: Creases) -> Merged:
+    pieces = [_shaded(mesh, known) for mesh in meshes]
     starts = np.cumsum([0] + [len(piece[0]) for piece in pieces[:-1]])
     parts = tuple(dict.fromkeys(mesh.part for mesh in meshes))
     number = {part: index for index, part in enumerate(parts)}
@@ -141,10 +149,13 @@ def _joined(meshes: Sequence[Mesh]) -> Merged:
     return Merged(vertices, normals, faces.astype(np.uint32), albedo, roughness, metallic, face_part, parts)
 
 
-def _shaded(mesh: Mesh) -> tuple[Floats, Floats, NDArray[np.uint32], Floats, Floats, Floats]:
+def _shaded(mesh: Mesh, known: Creases) -> tuple[Floats, Floats, NDArray[np.uint32], Floats, Floats, Floats]:
     """Return vertices, normals, faces, albedo, roughness, metallic with creased corners split."""
     _check(mesh)
-    source, normals, faces = split_at_creases(mesh.vertices, mesh.faces)
+    key = id(mesh.vertices), id(mesh.faces)
+    if key not in known:
+        known[key] = split_at_creases(mesh.vertices, mesh.faces)
+    source, normals, faces = known[key]
     count = len(mesh.vertices)
     default_metal = np.full((count, 1), 1.0 if mesh.material == "metal" else 0.0, np.float32)
     albedo = np.clip(mesh.attributes["albedo"], 0.004, 0.95)

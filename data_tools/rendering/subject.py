@@ -15,7 +15,7 @@ from data_tools.rendering.others import build_other, sample_kind
 from data_tools.rendering.props import sample_background, sample_props
 from data_tools.rendering.sampling import sample_coupler
 from data_tools.rendering.sampling_damage import sample_damages
-from data_tools.rendering.scene import Merged, Stage, combine, flattened, merge, moved, soiled
+from data_tools.rendering.scene import Creases, Merged, Stage, combine, flattened, merge, moved, soiled
 from data_tools.rendering.spec import CouplerSpec, Mesh
 from model.families import family
 from model.vocabulary import Place, Reason
@@ -52,13 +52,16 @@ def build(assignment: plan.Assignment) -> Model:
 def _coupler(assignment: plan.Assignment) -> Model:
     intact = sample_coupler(assignment.random(3), assignment.family)
     spec = sample_damages(assignment.random(4), intact, set(assignment.kinds)) if assignment.kinds else intact
+    known: Creases = {}
     if spec.damages:
         meshes, bare = build_with_twin(spec)
-        twin = merge(bare)
+        twin = merge(bare, known)
     else:
         meshes = bare = build_coupler(spec)
         twin = None
-    return Model(*merge(meshes), twin, spec, place_points(family(assignment.family), bare), assignment.family)
+    return Model(
+        *merge(meshes, known), twin, spec, place_points(family(assignment.family), bare), assignment.family
+    )
 
 
 def props_for(assignment: plan.Assignment, photo: plan.PhotoPlan, camera: Camera) -> list[Mesh]:
