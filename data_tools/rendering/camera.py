@@ -106,8 +106,9 @@ def distort(pixels: Array, camera: Camera) -> Array:
     centre = np.array([camera.width / 2, camera.height / 2])
     target = pixels - centre
     offset = target.copy()
+    corner_sq = float(np.sum(centre**2))
     for _ in range(12):
-        radius_sq = np.sum(offset**2, axis=-1, keepdims=True) / np.sum(centre**2)
+        radius_sq = (offset[..., :1] ** 2 + offset[..., 1:] ** 2) / corner_sq
         offset = target / (1 + camera.distortion * np.minimum(radius_sq, 4.0))
     return np.asarray(centre + offset)
 

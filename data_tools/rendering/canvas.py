@@ -21,7 +21,7 @@ class Canvas:
     """
 
     def __init__(self, meshes: Sequence[Mesh], like: Canvas | None = None) -> None:
-        """Lay out ``meshes``; what ``like`` measured of those it shares (the very same arrays) is taken over."""
+        """Lay out ``meshes``; what ``like`` measured of the arrays it shares is taken over."""
         self.meshes = list(meshes)
         counts = [len(mesh.vertices) for mesh in self.meshes]
         self.starts = np.concatenate([[0], np.cumsum(counts)])

@@ -111,18 +111,18 @@ def dressed(rng: np.random.Generator, hand: Hand, wear: Wear, *, step: float = 2
 
 
 def _anatomy(hand: Hand, solid: Solid) -> _Anatomy:
-    points = solid.vertices.astype(np.float32)
-    best = np.full(len(points), np.inf, dtype=np.float32)
-    nearest = np.zeros(len(points), dtype=np.int64)
+    points = np.ascontiguousarray(solid.vertices.astype(np.float32).T)
+    best = np.full(len(solid.vertices), np.inf, dtype=np.float32)
+    nearest = np.zeros(len(solid.vertices), dtype=np.int64)
     for k, bone in enumerate(hand.bones):
         along = (bone.end - bone.start).astype(np.float32)
-        offset = points - bone.start.astype(np.float32)
-        t = np.clip(offset @ along / (along @ along), 0, 1)
-        apart = offset - t[:, None] * along
-        gap = np.sqrt(np.einsum("ij,ij->i", apart, apart))
+        apart = points - bone.start.astype(np.float32)[:, None]
+        t = np.clip(along @ apart / (along @ along), 0, 1)
+        apart -= t * along[:, None]
+        gap = np.sqrt(apart[0] * apart[0] + apart[1] * apart[1] + apart[2] * apart[2])
         gap -= bone.start_radius + t * (bone.end_radius - bone.start_radius)
-        closer = gap < best
-        best[closer], nearest[closer] = gap[closer], k
+        nearest[gap < best] = k
+        np.minimum(best, gap, out=best)
     start = np.array([b.start for b in hand.bones])[nearest]
     along = np.array([b.end - b.start for b in hand.bones])[nearest]
     length = np.linalg.norm(along, axis=1)

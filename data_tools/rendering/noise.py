@@ -50,20 +50,33 @@ def _chunk(x: Array, y: Array, z: Array, wavelength: float, seed: int) -> Array:
     turn = (rotation / wavelength).astype(np.float32)
     cells, share = [], []
     for axis in range(3):
-        raw = turn[axis, 0] * x + turn[axis, 1] * y + turn[axis, 2] * z + np.float32(shift[axis])
-        base = np.floor(raw)
-        part = raw - base
+        part = turn[axis, 0] * x
+        part += turn[axis, 1] * y
+        part += turn[axis, 2] * z
+        part += np.float32(shift[axis])
+        base = np.floor(part)
+        part -= base
         cell = base.astype(np.int32)
         cells.append(cell)
-        share.append(part * part * (np.float32(3.0) - np.float32(2.0) * part))
+        bent = np.float32(-2.0) * part
+        bent += np.float32(3.0)
+        part *= part
+        share.append(np.multiply(part, bent, out=bent))
     across = ((cells[1] & (_LATTICE - 1)) << _BITS) + (cells[2] & (_LATTICE - 1))
     sides = []
     for first in (cells[0], cells[0] + 1):
         corner = ((first & (_LATTICE - 1)) << (2 * _BITS)) + across
         four = _lattice().take(corner).view(np.float32).reshape(-1, 4)
-        near, far = four[:, 0] + share[2] * four[:, 1], four[:, 2] + share[2] * four[:, 3]
-        sides.append(near + share[1] * (far - near))
-    result: Array = sides[0] + share[0] * (sides[1] - sides[0])
+        near, far = share[2] * four[:, 1], share[2] * four[:, 3]
+        near += four[:, 0]
+        far += four[:, 2]
+        far -= near
+        far *= share[1]
+        near += far
+        sides.append(near)
+    sides[1] -= sides[0]
+    sides[1] *= share[0]
+    result: Array = np.add(sides[0], sides[1], out=sides[0])
     return result
 
 
