@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 import trimesh
 
-from data_tools.rendering.scene import combine, flattened, merge, soiled, split_at_creases
+from data_tools.rendering.facets import across_faces, summed_at_vertices
+from data_tools.rendering.scene import Creases, combine, flattened, merge, soiled, split_at_creases
 from data_tools.rendering.spec import Mesh
 
 
@@ -48,6 +49,30 @@ def test_merging_keeps_every_face_and_names_its_part() -> None:
     assert len(glass.faces) == 12
     triangles = opaque.vertices[opaque.faces[:12]]
     assert np.allclose(triangles, box.vertices[box.faces])
+
+
+def test_what_was_worked_out_for_a_shared_mesh_is_taken_over() -> None:
+    ball, box = (
+        _mesh(trimesh.creation.icosphere(2, 1.0), "ball"),
+        _mesh(trimesh.creation.box([1, 2, 3]), "box"),
+    )
+    known: Creases = {}
+    merge([ball], known)
+    before = dict(known)
+    taken, alone = merge([ball, box], known)[0], merge([ball, box])[0]
+    assert all(known[key] is result for key, result in before.items())
+    for name in ("vertices", "normals", "faces", "albedo"):
+        assert np.array_equal(getattr(taken, name), getattr(alone, name)), name
+
+
+def test_faces_are_measured_and_summed_at_their_vertices() -> None:
+    solid = trimesh.creation.cylinder(2, 3, sections=12)
+    across = across_faces(solid.vertices.astype(np.float32), solid.faces)
+    assert np.allclose(across.T, solid.face_normals * 2 * solid.area_faces[:, None], atol=1e-5)
+    summed = summed_at_vertices(solid.faces, len(solid.vertices) + 1, across)
+    expected = np.zeros((len(solid.vertices) + 1, 3))
+    np.add.at(expected, solid.faces.ravel(), np.repeat(across.T, 3, axis=0))
+    assert np.allclose(summed.T, expected, atol=1e-5)
 
 
 def test_without_water_the_glass_is_a_speck_out_of_sight() -> None:
