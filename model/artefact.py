@@ -22,12 +22,18 @@ from model.calibration import Calibration
 from model.dataset import FAMILY_KEYS, USABLE
 from model.errors import ArtefactError
 from model.families import FAMILIES
-from model.geometry import CANONICAL_PIXELS, latch_box, part_boxes
+from model.geometry import (
+    CANONICAL_PIXELS,
+    CLOSE_PIXELS,
+    close_ups_to_canonical,
+    latch_box,
+    part_boxes,
+)
 from model.network import ConditionNet, LocatorNet
 from model.preprocess import DEVIATION, LOCATOR_PIXELS, MEAN
 from model.vocabulary import FindingKind
 
-FORMAT = 2
+FORMAT = 3
 SHIPPED = Path(__file__).parent / "weights" / "coupler.safetensors"
 
 
@@ -60,7 +66,7 @@ def interface() -> dict[str, Any]:
     """Return what weights depend on in the code around them; a file made for another one is refused."""
     geometry = [
         [f.key, f.canonical_view.left, f.canonical_view.top, *[[c.place.value, c.x, c.y] for c in f.contacts],
-         part_boxes(f).tolist(), latch_box(f).tolist()]
+         part_boxes(f).tolist(), latch_box(f).tolist(), close_ups_to_canonical(f).round(6).tolist()]
         for f in FAMILIES.values()
     ]  # fmt: skip
     return {
@@ -70,6 +76,7 @@ def interface() -> dict[str, Any]:
         "usable": [reason.value if reason else "" for reason in USABLE],
         "geometry": hashlib.sha256(json.dumps(geometry).encode()).hexdigest()[:16],
         "canonical_pixels": CANONICAL_PIXELS,
+        "close_pixels": CLOSE_PIXELS,
         "locator_pixels": LOCATOR_PIXELS,
         "mean": list(MEAN),
         "deviation": list(DEVIATION),

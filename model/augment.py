@@ -9,6 +9,9 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+UNTOUCHED = 0.2
+"""Share of photos that stay as they are: what is learnt from harder ones must hold for plain ones too."""
+
 
 class Photometric:
     """Callable on Bx3xHxW float RGB 0..1; every photo of the batch gets its own draw."""
@@ -30,11 +33,27 @@ class Photometric:
             (0.20, self._haze),
             (0.25, self._cover),
         )
+        touched = self._uniform(len(batch), 0, 1, batch.device) >= UNTOUCHED
         for share, step in steps:
-            chosen = torch.nonzero(self._uniform(len(batch), 0, 1, batch.device) < share).flatten()
+            drawn = self._uniform(len(batch), 0, 1, batch.device) < share
+            chosen = torch.nonzero(drawn & touched).flatten()
             if len(chosen):
                 batch = batch.index_copy(0, chosen, step(batch[chosen]).clamp(0, 1))
         return batch
+
+    def together(self, views: Tensor, closes: Tensor) -> tuple[Tensor, Tensor]:
+        """Return views (B,3,S,S) and their close-ups (B,T,3,C,C) changed alike, as they are of one photo."""
+        side, small, tiles = views.shape[-1], closes.shape[-1], closes.shape[1]
+        across = side // small
+        rows = -(-tiles // across)
+        sheet = views.new_full((len(views), 3, side + rows * small, side), 0.5)
+        sheet[:, :, :side] = views
+        places = [(side + small * (n // across), small * (n % across)) for n in range(tiles)]
+        for number, (top, left) in enumerate(places):
+            sheet[:, :, top : top + small, left : left + small] = closes[:, number]
+        sheet = self(sheet)
+        changed = [sheet[:, :, top : top + small, left : left + small] for top, left in places]
+        return sheet[:, :, :side], torch.stack(changed, dim=1)
 
     def _uniform(self, count: int, low: float, high: float, device: torch.device) -> Tensor:
         draw = torch.rand(count, generator=self.generator, device=self.generator.device).to(device)

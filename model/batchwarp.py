@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import torch
 from torch import Tensor
 from torch.nn import functional
@@ -22,22 +24,35 @@ def warp_batch(photos: Tensor, sizes: Tensor, matrices: Tensor, side: int, *, ov
     Returns:
         Bx3xsidexside float, 0..1, middle grey outside the photo.
     """
+    return warp_tiles(photos, sizes, [(matrices[:, None], side)], oversample=oversample)[0][:, 0]
+
+
+def warp_tiles(
+    photos: Tensor, sizes: Tensor, tiles: Sequence[tuple[Tensor, int]], *, oversample: int = 1
+) -> list[Tensor]:
+    """Cut several square views out of each photo: for each of ``tiles``, BxTx3x3 matrices from view pixels to
+    photo pixels and the side of the views, BxTx3xsidexside; otherwise as :func:`warp_batch`."""
+    channels_first = photos.permute(0, 3, 1, 2).float().div_(255)
+    return [_tiles(channels_first, sizes, matrices, side, oversample) for matrices, side in tiles]
+
+
+def _tiles(photos: Tensor, sizes: Tensor, matrices: Tensor, side: int, oversample: int) -> Tensor:
     fine = side * oversample
+    count, tiles = matrices.shape[:2]
     device = photos.device
     axis = (torch.arange(fine, device=device, dtype=torch.float32) + 0.5) / oversample
     grid_y, grid_x = torch.meshgrid(axis, axis, indexing="ij")
     points = torch.stack([grid_x, grid_y, torch.ones_like(grid_x)]).reshape(3, -1)
     mapped = matrices.float() @ points
-    xy = mapped[:, :2] / mapped[:, 2:].clamp(min=1e-6)
-    limit = sizes.float()[:, :, None]
-    inside = ((xy >= 0) & (xy <= limit)).all(1) & (mapped[:, 2] > 1e-6)
-    square = photos.shape[1]
-    grid = (xy / square * 2 - 1).permute(0, 2, 1).reshape(len(photos), fine, fine, 2)
-    channels_first = photos.permute(0, 3, 1, 2).float().div_(255)
-    views = functional.grid_sample(channels_first, grid, padding_mode="border", align_corners=False)
-    keep = inside.view(-1, 1, fine, fine)
-    views = torch.where(keep, views, torch.full_like(views, OUTSIDE))
-    return functional.avg_pool2d(views, oversample) if oversample > 1 else views
+    xy = mapped[:, :, :2] / mapped[:, :, 2:].clamp(min=1e-6)
+    limit = sizes.float()[:, None, :, None]
+    inside = ((xy >= 0) & (xy <= limit)).all(2) & (mapped[:, :, 2] > 1e-6)
+    square = photos.shape[-1]
+    grid = (xy / square * 2 - 1).permute(0, 1, 3, 2).reshape(count, tiles * fine, fine, 2)
+    views = functional.grid_sample(photos, grid, padding_mode="border", align_corners=False)
+    views = torch.where(inside.view(count, 1, tiles * fine, fine), views, torch.full_like(views, OUTSIDE))
+    views = functional.avg_pool2d(views, oversample) if oversample > 1 else views
+    return views.reshape(count, 3, tiles, side, side).transpose(1, 2)
 
 
 def project_batch(matrices: Tensor, points: Tensor) -> Tensor:

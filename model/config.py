@@ -25,7 +25,8 @@ class TrainConfig:
         learning_rate: peak of a one-cycle cosine schedule for AdamW.
         bank_side: photos are kept in memory at no more than this many pixels on the long side.
         visible_from: a damage at least this visible (manifest ``visible``) is taught as present.
-        hidden_below: a damage less visible than this is taught as absent; between the two it is not taught.
+        covered_below: at a place of which less than this is in view (0..1), a damage that is not visible is
+            taught as absent; elsewhere it is not taught, as a trace of it may be seen after all.
         place_visible_from: a place with less of it in view is not taught as undamaged. 0 teaches that what
             is covered shows no damage (whether it is in view at all is another output); left untaught, the
             network took fingers and cables across the face for damage.
@@ -43,7 +44,7 @@ class TrainConfig:
     weight_decay: float = 0.02
     bank_side: int = 768
     visible_from: float = 0.12
-    hidden_below: float = 0.03
+    covered_below: float = 0.2
     place_visible_from: float = 0.0
     ema: float = 0.998
 

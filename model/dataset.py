@@ -10,6 +10,7 @@ import hashlib
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +21,7 @@ from torch import Tensor
 from model.config import TrainConfig
 from model.errors import ManifestError
 from model.families import FAMILIES
-from model.geometry import latch_box, part_boxes
+from model.geometry import close_ups_to_canonical, latch_box, part_boxes
 from model.manifest import LabelledPhoto
 from model.photo import open_photo
 from model.vocabulary import FindingKind, Place, Reason
@@ -242,7 +243,7 @@ def _taught(
     visible = max((f.visible for f in label.findings if f.kind is kind and f.place is place), default=None)
     if visible is not None and visible >= config.visible_from:
         return 1.0, 1.0
-    if visible is not None and visible > config.hidden_below:
+    if visible is not None and view >= config.covered_below:
         return 0.0, 0.0
     if kind is FindingKind.HEAT_MELTED_HOUSING and place.value in label.attributes.get("changed", ()):
         return 0.0, 0.0
@@ -250,15 +251,43 @@ def _taught(
 
 
 def family_boxes(device: torch.device) -> tuple[Tensor, Tensor, Tensor]:
-    """Return part boxes (F,P,4) and latch boxes (F,4) in canonical pixels, and which parts exist (F,P)."""
+    """Return part boxes (F,P,4) and latch boxes (F,4) in canonical pixels, and which places
+    exist (F,P+1): the parts, then the latch."""
     parts = torch.zeros(len(FAMILY_KEYS), MAX_PLACES, 4)
     parts[..., 2:] = 8.0
     latches = torch.zeros(len(FAMILY_KEYS), 4)
-    valid = torch.zeros(len(FAMILY_KEYS), MAX_PLACES, dtype=torch.bool)
+    valid = torch.zeros(len(FAMILY_KEYS), MAX_PLACES + 1, dtype=torch.bool)
     for row, key in enumerate(FAMILY_KEYS):
         family = FAMILIES[key]
         count = len(family.contacts)
         parts[row, :count] = torch.from_numpy(part_boxes(family))
         latches[row] = torch.from_numpy(latch_box(family))
         valid[row, :count] = True
+        valid[row, -1] = family.has_latch
     return parts.to(device), latches.to(device), valid.to(device)
+
+
+@lru_cache(maxsize=4)
+def family_close_ups(device: torch.device) -> Tensor:
+    """Return (F,P+1,3,3), float64: close-up pixels to canonical pixels of each place, the latch last; where
+    a family has no such place, those of its last one."""
+    found = torch.zeros(len(FAMILY_KEYS), MAX_PLACES + 1, 3, 3, dtype=torch.float64)
+    for row, key in enumerate(FAMILY_KEYS):
+        matrices = torch.from_numpy(close_ups_to_canonical(FAMILIES[key]))
+        found[row] = matrices[-1]
+        found[row, : len(matrices) - 1] = matrices[:-1]
+    return found.to(device)
+
+
+def mirror_order() -> Tensor:
+    """Return FxP: for each family the column of the place that is the mirror image of each place."""
+    rows = []
+    most = max(len(f.contacts) for f in FAMILIES.values())
+    for key in FAMILY_KEYS:
+        contacts = FAMILIES[key].contacts
+        order = [
+            next(j for j, other in enumerate(contacts) if other.x == -c.x and other.y == c.y)
+            for c in contacts
+        ]
+        rows.append(order + list(range(len(order), most)))
+    return torch.tensor(rows)

@@ -11,14 +11,11 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from model.artefact import Model
-from model.batchwarp import warp_batch
 from model.config import TrainConfig
 from model.dataset import Targets, family_boxes
-from model.features import Features, Rooted, frozen_front, joined, load_bank
-from model.geometry import CANONICAL_PIXELS
-from model.network import close_ups
-from model.preprocess import ServePreset, normalise
-from model.views import canonical_matrices
+from model.features import Features, Rooted, early, frozen_front, joined, load_bank
+from model.preprocess import ServePreset, TrainPreset, normalise
+from model.views import canonical_matrices, view_and_close_ups
 from model.vocabulary import FindingKind
 
 _BATCH = 16
@@ -47,10 +44,10 @@ def look_at(
     boxes = family_boxes(torch.device("cpu"))
     vectors: list[NDArray[np.float32]] = []
     logits: list[NDArray[np.float32]] = []
-    for views, targets in _straight(photos):
+    for views, closes, targets in _straight(photos):
         parts, latches, valid = (box[targets.family] for box in boxes)
         with torch.inference_mode():
-            out = model.condition(views, parts, latches, valid)
+            out = model.condition(views, closes, parts, latches, valid)
         vectors.append(out["pooled"].numpy())
         logits.append(out["photo"].numpy())
         if progress:
@@ -63,15 +60,12 @@ def look_at(
 def straight_features(model: Model, photos: Sequence[Rooted]) -> Features:
     """Return the features of a straight look at each photo's face, for asking late layers again and again."""
     front = frozen_front(model.condition)
-    parts, latches, _ = family_boxes(torch.device("cpu"))
+    valid = family_boxes(torch.device("cpu"))[2]
     rows: list[Features] = []
-    for views, targets in _straight(photos):
+    for views, closes, targets in _straight(photos):
         with torch.inference_mode():
-            finest = front[0](views)
-            seen = front[1](finest)
-            close = close_ups(finest, parts[targets.family], latches[targets.family])
-            rows.append(Features(seen.half(), front[2](seen).half(), close.half(), targets))
-    maps = [torch.cat([getattr(row, name) for row in rows]).clone() for name in ("low", "middle", "close")]
+            rows.append(Features(*early(front, views, closes, targets, valid), targets))
+    maps = [torch.cat([getattr(row, name) for row in rows]).clone() for name in ("low", "middle", "near")]
     return Features(maps[0], maps[1], maps[2], joined([row.targets for row in rows]))
 
 
@@ -81,21 +75,23 @@ def probabilities(model: Model, features: Features) -> NDArray[np.float64]:
     found = []
     for start in range(0, len(features), _BATCH):
         rows = torch.arange(start, min(start + _BATCH, len(features)))
-        low, middle, close, targets = features.take(rows)
+        low, middle, near, targets = features.take(rows)
         parts, latches, valid = (box[targets.family] for box in boxes)
         with torch.inference_mode():
-            found.append(model.condition.late(low, middle, close, parts, latches, valid)["photo"].numpy())
+            found.append(model.condition.late(low, middle, near, parts, latches, valid)["photo"].numpy())
     return _calibrated(model, np.concatenate(found))
 
 
-def _straight(photos: Sequence[Rooted]) -> Iterator[tuple[Tensor, Targets]]:
-    """Yield normalised canonical views, face-on and unturned, with their targets, a batch at a time."""
+def _straight(photos: Sequence[Rooted]) -> Iterator[tuple[Tensor, Tensor, Targets]]:
+    """Yield normalised canonical views, face-on and unturned, their close-ups and targets, in batches."""
     straight = canonical_matrices(torch.device("cpu"))
     for start in range(0, len(photos), _BATCH):
         bank = load_bank(photos[start : start + _BATCH], _CONFIG)
         matrices = bank.targets.matrix.double() @ straight[bank.targets.family]
-        views = normalise(warp_batch(bank.photos, bank.sizes, matrices, CANONICAL_PIXELS))
-        yield views.contiguous(memory_format=torch.channels_last), bank.targets
+        everything = torch.arange(len(bank))
+        views, closes = view_and_close_ups(bank, everything, matrices, TrainPreset(oversample=1))
+        views = normalise(views).contiguous(memory_format=torch.channels_last)
+        yield views, normalise(closes), bank.targets
 
 
 def _calibrated(model: Model, raw: NDArray[np.float32]) -> NDArray[np.float64]:

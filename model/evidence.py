@@ -1,6 +1,7 @@
 """Show where the evidence for a judgement lies, from the model's own computation, in the photo's frame.
 
-Gradient-weighted feature maps (Selvaraju et al. 2017, arXiv 1610.02391) at the pyramid's eighth scale.
+Gradient-weighted feature maps (Selvaraju et al. 2017, arXiv 1610.02391): of the pyramid over the canonical
+view, and of the close-ups of its places, each laid where it was looked at.
 """
 
 from __future__ import annotations
@@ -13,33 +14,62 @@ from torch import Tensor
 
 from model.artefact import Model
 from model.dataset import FAMILY_KEYS, family_boxes
-from model.families import FAMILIES
-from model.geometry import CANONICAL_PIXELS, canonical_to_mm, scale_matrix
+from model.examine import view_and_close_ups
+from model.families import FAMILIES, Family
+from model.geometry import (
+    CANONICAL_PIXELS,
+    CLOSE_PIXELS,
+    canonical_to_mm,
+    close_ups_to_canonical,
+    scale_matrix,
+)
 from model.judgement import Judgement
 from model.photo import Photo
-from model.preprocess import to_tensor, warp_view
+from model.preprocess import to_tensor
 from model.vocabulary import FindingKind
+
+Heat = NDArray[np.float32]
 
 
 def evidence_map(
-    model: Model, view: NDArray[np.uint8], family_key: str, kind: FindingKind
-) -> NDArray[np.float32]:
-    """Return 0..1 weights, same size as the canonical ``view``: what raised the logit of ``kind``."""
+    model: Model, view: NDArray[np.uint8], closes: Tensor, family: Family, kind: FindingKind
+) -> Heat:
+    """Return 0..1 weights, same size as the canonical ``view``: what raised the logit of ``kind``
+    there and in the close-ups (see :func:`model.examine.view_and_close_ups`)."""
     parts, latches, valid = family_boxes(torch.device("cpu"))
-    row = [FAMILY_KEYS.index(family_key)]
+    row = [FAMILY_KEYS.index(family.key)]
+    network = model.condition
     kept: list[Tensor] = []
-    hook = model.condition.pyramid.register_forward_hook(lambda module, given, result: kept.append(result))
+    hooks = [
+        layers.register_forward_hook(lambda module, given, result: kept.append(result))
+        for layers in (network.detail.middle, network.pyramid)
+    ]
     try:
         with torch.enable_grad():
-            out = model.condition(to_tensor([view]).requires_grad_(), parts[row], latches[row], valid[row])
+            given = to_tensor([view]).requires_grad_(), closes[None].requires_grad_()
+            out = network(*given, parts[row], latches[row], valid[row])
             score = out["photo"][0, list(FindingKind).index(kind)]
-            (gradient,) = torch.autograd.grad(score, kept[0])
+            gradients = torch.autograd.grad(score, kept)
     finally:
-        hook.remove()
-    heat = (gradient * kept[0]).sum(1)[0].clamp(min=0).detach().numpy()
-    heat = cv2.resize(heat, view.shape[1::-1], interpolation=cv2.INTER_CUBIC).clip(min=0)
+        for hook in hooks:
+            hook.remove()
+    near, whole = (_weighed(maps, gradient) for maps, gradient in zip(kept, gradients, strict=True))
+    heat = _enlarged(whole[0], view.shape[0])
+    for matrix, one in zip(close_ups_to_canonical(family), near, strict=False):
+        laid = cv2.warpPerspective(_enlarged(one, CLOSE_PIXELS), matrix, view.shape[1::-1])
+        heat = np.maximum(heat, laid)
     peak = float(heat.max())
     return np.asarray(heat / peak if peak > 0 else heat, dtype=np.float32)
+
+
+def _weighed(maps: Tensor, gradient: Tensor) -> Heat:
+    """Return NxHxW: how much each cell raised the score."""
+    return np.asarray((gradient * maps).sum(1).clamp(min=0).detach().numpy(), np.float32)
+
+
+def _enlarged(heat: Heat, side: int) -> Heat:
+    """Return the heat as a ``side`` x ``side`` picture."""
+    return np.asarray(cv2.resize(heat, (side, side), interpolation=cv2.INTER_CUBIC).clip(min=0))
 
 
 def evidence_picture(model: Model, photo: Photo, judgement: Judgement) -> NDArray[np.uint8]:
@@ -52,9 +82,10 @@ def evidence_picture(model: Model, photo: Photo, judgement: Judgement) -> NDArra
     kinds = {finding.kind for finding in judgement.findings}
     kinds = kinds or {max(judgement.probabilities, key=lambda kind: judgement.probabilities[kind])}
     full = np.array(judgement.face.homography).reshape(3, 3)
-    to_photo = scale_matrix(photo.scale) @ full @ canonical_to_mm(FAMILIES[judgement.face.family])
-    view = warp_view(photo.rgb, to_photo, CANONICAL_PIXELS)
-    heat = np.max([evidence_map(model, view, judgement.face.family, kind) for kind in kinds], axis=0)
+    family, to_face = FAMILIES[judgement.face.family], scale_matrix(photo.scale) @ full
+    to_photo = to_face @ canonical_to_mm(family, CANONICAL_PIXELS)
+    view, closes = view_and_close_ups(photo, to_face, family)
+    heat = np.max([evidence_map(model, view, closes, family, kind) for kind in kinds], axis=0)
     height, width = photo.rgb.shape[:2]
     placed = cv2.warpPerspective(heat, to_photo, (width, height))[..., None]
     colour = np.array([255.0, 40.0, 200.0])

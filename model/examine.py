@@ -8,16 +8,36 @@ from dataclasses import dataclass, field
 import numpy as np
 import torch
 from numpy.typing import NDArray
+from torch import Tensor
 
 from model.artefact import Model
-from model.dataset import FAMILY_KEYS, USABLE, family_boxes
-from model.geometry import CANONICAL_PIXELS, canonical_to_mm, in_frame_fraction, scale_matrix
+from model.dataset import FAMILY_KEYS, MAX_PLACES, USABLE, family_boxes, mirror_order
+from model.families import Family
+from model.geometry import (
+    CANONICAL_PIXELS,
+    CLOSE_PIXELS,
+    Matrix,
+    canonical_to_mm,
+    close_ups_to_canonical,
+    in_frame_fraction,
+    scale_matrix,
+)
 from model.locate import TRIMMED, Face, Glances, locate
 from model.photo import Photo
 from model.preprocess import to_tensor, warp_view
 from model.quality import measure
 from model.serving import CPU_BATCH, on_cpu
 from model.vocabulary import Place, Reason
+
+IN_DOUBT = (-4.0, 2.0)
+"""A photo of whose damages the first look puts one between these logits is looked at once more, mirrored, and
+both looks count alike. That is one photo in five; on 1,592 calibration photos it brought the intact ones that
+a limit for 98 % of breaks cannot clear from 9.2 to 5.3 %, as much as looking twice at all of them."""
+
+Look = dict[str, NDArray[np.float32]]
+"""The condition network's outputs for one photo (see ``ConditionNet``)."""
+Seen = tuple[NDArray[np.uint8], Tensor]
+"""A canonical view and the close-ups of its places (see :func:`view_and_close_ups`)."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +76,7 @@ def _examine_together(model: Model, photos: list[Photo], glances: Glances) -> li
     ]
 
 
-def _examination(photo: Photo, face: Face, look: dict[str, NDArray[np.float32]]) -> Examination:
+def _examination(photo: Photo, face: Face, look: Look) -> Examination:
     quality = measure(photo.rgb, face.matrix, face.family)
     return Examination(
         face=face,
@@ -76,25 +96,75 @@ def _faceless(photo: Photo) -> Examination:
     return Examination(None, report.reason or Reason.NO_FACE, report.measures)
 
 
-def look_at_conditions(
-    model: Model, photos: Sequence[Photo], faces: Sequence[Face | None]
-) -> list[dict[str, NDArray[np.float32]]]:
+def look_at_conditions(model: Model, photos: Sequence[Photo], faces: Sequence[Face | None]) -> list[Look]:
     """Return the condition network's outputs for each face there is, in order."""
     located = [(photo, face) for photo, face in zip(photos, faces, strict=True) if face is not None]
     if not located:
         return []
-    views = [
-        warp_view(photo.rgb, face.matrix @ canonical_to_mm(face.family), CANONICAL_PIXELS)
-        for photo, face in located
-    ]
+    families = [face.family for _, face in located]
+    seen = [view_and_close_ups(photo, face.matrix, face.family) for photo, face in located]
+    looks = _look(model, seen, families)
+    doubtful = [row for row, look in enumerate(looks) if _in_doubt(look, families[row])]
+    if doubtful:
+        mirrored = [_mirrored(*seen[row], families[row]) for row in doubtful]
+        second = _look(model, mirrored, [families[row] for row in doubtful])
+        for row, look in zip(doubtful, second, strict=True):
+            looks[row] = _both(looks[row], look, families[row])
+    return looks
+
+
+def _look(model: Model, seen: Sequence[Seen], families: Sequence[Family]) -> list[Look]:
     device = next(model.condition.parameters()).device
     parts, latches, valid = family_boxes(device)
-    index = torch.tensor([FAMILY_KEYS.index(face.family.key) for _, face in located], device=device)
+    index = torch.tensor([FAMILY_KEYS.index(family.key) for family in families], device=device)
     with torch.inference_mode():
-        out = model.condition(to_tensor(views).to(device), parts[index], latches[index], valid[index])
+        out = model.condition(
+            to_tensor([view for view, _ in seen]).to(device),
+            torch.stack([closes for _, closes in seen]).to(device),
+            parts[index], latches[index], valid[index],
+        )  # fmt: skip
         out["usable"] = torch.softmax(out["usable"], dim=1)
     arrays = {name: value.cpu().numpy() for name, value in out.items()}
-    return [{name: values[row] for name, values in arrays.items()} for row in range(len(located))]
+    return [{name: values[row] for name, values in arrays.items()} for row in range(len(seen))]
+
+
+def _in_doubt(look: Look, family: Family) -> bool:
+    logits = look["photo"] if family.has_latch else look["photo"][1:]
+    return bool(((logits > IN_DOUBT[0]) & (logits < IN_DOUBT[1])).any())
+
+
+def _mirrored(view: NDArray[np.uint8], closes: Tensor, family: Family) -> Seen:
+    """Return the same as in a mirror: every place's picture is where its mirror image is."""
+    order = [*_mirror_row(family), MAX_PLACES]
+    return np.ascontiguousarray(view[:, ::-1]), closes[order].flip(-1)
+
+
+def _both(first: Look, second: Look, family: Family) -> Look:
+    """Return the mean of the logits of a look and of one in the mirror; whether it can be judged at all, and
+    what it is like, the first tells."""
+    back = {**second, "housing": second["housing"][_mirror_row(family)]}
+    half = np.float32(0.5)
+    return first | {name: (first[name] + back[name]) * half for name in ("housing", "latch", "photo")}
+
+
+def _mirror_row(family: Family) -> list[int]:
+    row: list[int] = mirror_order()[FAMILY_KEYS.index(family.key)].tolist()
+    return row
+
+
+def view_and_close_ups(photo: Photo, matrix: Matrix, family: Family) -> Seen:
+    """Return the canonical view (SxSx3) and the normalised close-ups (P+1,3,C,C) of the family's places, the
+    latch last; ``matrix`` maps face-plane mm to pixels of ``photo.rgb``. Places it lacks stay empty."""
+    to_photo = matrix @ canonical_to_mm(family)
+    view = warp_view(photo.rgb, to_photo, CANONICAL_PIXELS)
+    shown = close_ups_to_canonical(family)[: len(family.places)]
+    tiles = to_tensor([warp_view(photo.rgb, to_photo @ close, CLOSE_PIXELS) for close in shown])
+    closes = torch.zeros(MAX_PLACES + 1, 3, CLOSE_PIXELS, CLOSE_PIXELS)
+    parts = len(family.contacts)
+    closes[:parts] = tiles[:parts]
+    if family.has_latch:
+        closes[-1] = tiles[-1]
+    return view, closes
 
 
 def _in_frame(photo: Photo, face: Face) -> dict[Place, float]:

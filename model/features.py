@@ -1,7 +1,7 @@
 """What the early layers see in augmented views, kept so that it is computed once and used often.
 
 A fine-tune leaves the early layers as they are, so their output for a view never changes. Kept in half
-precision it takes 293 kB a view; ``BUDGET_BYTES`` bounds all views kept at one time. They lie in files that
+precision it takes 302 kB a view; ``BUDGET_BYTES`` bounds all views kept at one time. They lie in files that
 are mapped into memory: the system lets go of them where memory is short, and after a crash they are still
 there.
 """
@@ -26,7 +26,7 @@ from model.config import TrainConfig
 from model.dataset import MAX_PLACES, PhotoBank, Targets, family_boxes
 from model.geometry import CANONICAL_PIXELS
 from model.manifest import LabelledPhoto
-from model.network import CLOSE_CHANNELS, CLOSE_GRID, Backbone, ConditionNet, close_ups
+from model.network import CLOSE_GRID, Backbone, ConditionNet, for_places
 from model.preprocess import TrainPreset, normalise
 from model.views import Draw, condition_views
 
@@ -34,10 +34,10 @@ BUDGET_BYTES = 512 * 2**20
 """Room for kept features; the photos behind them are decoded in groups and let go of."""
 VIEW_BYTES = 2 * (Backbone.channels[0] * (CANONICAL_PIXELS // 8) ** 2
                   + Backbone.channels[1] * (CANONICAL_PIXELS // 16) ** 2
-                  + (MAX_PLACES + 1) * CLOSE_CHANNELS * CLOSE_GRID**2)  # fmt: skip
+                  + (MAX_PLACES + 1) * Backbone.channels[0] * CLOSE_GRID**2)  # fmt: skip
 PRESET = TrainPreset(oversample=1, photometric=0.7)
 """Sampled once a pixel: the views of a fine-tune are made on a CPU."""
-MAPPED, READY = ("low.bin", "middle.bin", "close.bin"), "targets.pt"
+MAPPED, READY = ("low.bin", "middle.bin", "near.bin"), "targets.pt"
 """Files of kept features; the last one is written when the others are whole."""
 _GROUP = 32
 _BATCH = 16
@@ -48,12 +48,12 @@ Rooted = tuple[LabelledPhoto, Path]
 
 @dataclass(frozen=True)
 class Features:
-    """``low`` Vx40xS/8xS/8, ``middle`` Vx112xS/16xS/16 and ``close`` Vx(P+1)x24x14x14 (see
-    ``model.network.close_ups``), float16, and the V rows of ``targets``."""
+    """``low`` Vx40xS/8xS/8 and ``middle`` Vx112xS/16xS/16 of the view, ``near`` Vx(P+1)x40xC/8xC/8 of the
+    close-ups, float16, and the V rows of ``targets``."""
 
     low: Tensor
     middle: Tensor
-    close: Tensor
+    near: Tensor
     targets: Targets
 
     def __len__(self) -> int:
@@ -61,7 +61,7 @@ class Features:
 
     def some(self, rows: Tensor) -> Features:
         """Return the features of ``rows`` alone."""
-        return Features(self.low[rows], self.middle[rows], self.close[rows], self.targets.take(rows))
+        return Features(self.low[rows], self.middle[rows], self.near[rows], self.targets.take(rows))
 
     def take(self, rows: Tensor) -> tuple[Tensor, Tensor, Tensor, Targets]:
         """Return the float32 maps and the targets of ``rows``."""
@@ -70,16 +70,16 @@ class Features:
         return (
             low.contiguous(memory_format=last),
             middle.contiguous(memory_format=last),
-            self.close[rows].float(),
+            self.near[rows].float(),
             self.targets.take(rows),
         )
 
 
 def frozen_front(network: ConditionNet) -> nn.Sequential:
-    """Return a copy of the early layers (to 1/4, to 1/8, to 1/16) for evaluation, each normalisation folded
-    into its convolution."""
+    """Return a copy of the early layers (of the view to 1/8 and to 1/16, of close-ups to 1/8) for evaluation,
+    each normalisation folded into its convolution."""
     backbone = network.backbone
-    front = copy.deepcopy(nn.Sequential(backbone.low[:3], backbone.low[3:], backbone.middle)).eval()
+    front = copy.deepcopy(nn.Sequential(backbone.low, backbone.middle, network.detail.low)).eval()
     _fold(front)
     return front.requires_grad_(False).to(memory_format=torch.channels_last)
 
@@ -115,8 +115,8 @@ def make_features(
     ordered = sorted(rows)
     draw = Draw(torch.Generator().manual_seed(seed), torch.device("cpu"))
     photometric = Photometric(draw.generator, PRESET.photometric)
-    low, middle, close = _maps(len(ordered), folder)
-    parts, latches, _ = family_boxes(torch.device("cpu"))
+    low, middle, near = _maps(len(ordered), folder)
+    valid = family_boxes(torch.device("cpu"))[2]
     targets: list[Targets] = []
     for start in range(0, len(ordered), _GROUP):
         group = ordered[start : start + _GROUP]
@@ -127,16 +127,22 @@ def make_features(
             part = index[at : at + _BATCH]
             here = slice(start + at, start + at + len(part))
             with torch.inference_mode():
-                views, truth = condition_views(bank, part, draw, PRESET)
-                views = normalise(photometric(views)).contiguous(memory_format=torch.channels_last)
-                finest = front[0](views)
-                seen = front[1](finest)
-                family = truth.family.clamp(min=0)
-                low[here], middle[here] = seen.half(), front[2](seen).half()
-                close[here] = close_ups(finest, parts[family], latches[family]).half()
+                views, closes, truth = condition_views(bank, part, draw, PRESET)
+                views, closes = (normalise(x) for x in photometric.together(views, closes))
+                low[here], middle[here], near[here] = early(front, views, closes, truth, valid)
             targets.append(Targets(**{name: value.clone() for name, value in truth.__dict__.items()}))
             tell(here.stop)
-    return Features(low, middle, close, joined(targets))
+    return Features(low, middle, near, joined(targets))
+
+
+def early(
+    front: nn.Sequential, views: Tensor, closes: Tensor, targets: Targets, valid: Tensor
+) -> tuple[Tensor, Tensor, Tensor]:
+    """Return what ``frozen_front`` makes of normalised views and close-ups, float16 (see ``Features``);
+    ``valid`` (F,P+1) says which places a family has."""
+    low = front[0](views.contiguous(memory_format=torch.channels_last))
+    near = for_places(front[2], closes, valid[targets.family.clamp(min=0)])
+    return low.half(), front[1](low).half(), near.half()
 
 
 def kept_features(folder: Path, name: str, make: Callable[[Path], Features]) -> Features:
@@ -172,11 +178,11 @@ def _maps(views: int, folder: Path | None, *, there: bool = False) -> tuple[Tens
     """Return room for the maps of so many views, in memory or in new files of ``folder`` (or those there)."""
     fine, coarse = CANONICAL_PIXELS // 8, CANONICAL_PIXELS // 16
     low, middle = (views, Backbone.channels[0], fine, fine), (views, Backbone.channels[1], coarse, coarse)
-    close = (views, MAX_PLACES + 1, CLOSE_CHANNELS, CLOSE_GRID, CLOSE_GRID)
+    near = (views, MAX_PLACES + 1, Backbone.channels[0], CLOSE_GRID, CLOSE_GRID)
     if folder is None:
-        rooms = [torch.empty(shape, dtype=torch.float16) for shape in (low, middle, close)]
+        rooms = [torch.empty(shape, dtype=torch.float16) for shape in (low, middle, near)]
     else:
-        shapes = zip(MAPPED, (low, middle, close), strict=True)
+        shapes = zip(MAPPED, (low, middle, near), strict=True)
         rooms = [_mapped(folder / name, shape, there) for name, shape in shapes]
     return rooms[0], rooms[1], rooms[2]
 

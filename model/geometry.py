@@ -13,12 +13,18 @@ from model.families import Box, Family
 
 Matrix = NDArray[np.float64]
 
-CANONICAL_PIXELS = 384
-"""Side of the canonical view in pixels: 5.3 pixels a millimetre of a Type 1 face, 6.0 of a Type 2 face, so
-that a chip of 1 mm is wider than a blur of two pixels."""
+CANONICAL_PIXELS = 288
+"""Side of the canonical view in pixels: 4.0 pixels a millimetre of a Type 1 face, 4.5 of a Type 2 face. It
+shows the whole; what is fine is looked for in the close-ups."""
+
+CLOSE_PIXELS = 112
+"""Side of a close-up in pixels: 7 to 12 pixels a millimetre of a pin housing, about as fine as an ordinary
+photo is (median of the rendered ones 5.6, one in twenty more than 10), so that a crack is wider than one."""
 
 MOUTH_MARGIN = 1.45
 """A pin housing is looked at in a square this many sleeve diameters wide: its rim and some neighbourhood."""
+CLOSE_MARGIN = 1.25
+"""The same for its close-up: the rim, and room for 0.9 mm or more by which the face may be misplaced."""
 
 
 def project(matrix: Matrix, points: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -52,6 +58,21 @@ def part_boxes(family: Family, pixels: int = CANONICAL_PIXELS) -> NDArray[np.flo
         corners = np.array([[contact.x - half, contact.y + half], [contact.x + half, contact.y - half]])
         boxes.append(project(to_pixels, corners).ravel())
     return np.array(boxes, dtype=np.float32)
+
+
+def close_ups_to_canonical(family: Family, pixels: int = CANONICAL_PIXELS) -> Matrix:
+    """Return (P+1)x3x3: from the pixels of each close-up to those of the canonical view.
+
+    The pin housings come in table order, then the latch's surroundings (the whole view without a latch).
+    """
+    to_pixels = _inverse(canonical_to_mm(family, pixels))
+    boxes = [
+        Box(c.x - half, c.y - half, c.x + half, c.y + half)
+        for c in family.contacts
+        for half in [c.sleeve_diameter * CLOSE_MARGIN / 2]
+    ]
+    boxes.append(family.latch_surroundings or family.canonical_view)
+    return np.stack([to_pixels @ box_to_mm(box, CLOSE_PIXELS) for box in boxes])
 
 
 def latch_box(family: Family, pixels: int = CANONICAL_PIXELS) -> NDArray[np.float32]:

@@ -19,8 +19,11 @@ def _weighted_bce(logits: Tensor, target: Tensor, weight: Tensor, smoothing: flo
     return (loss * weight).sum() / weight.sum().clamp(min=1.0)
 
 
-def condition_loss(out: dict[str, Tensor], targets: Targets, part_valid: Tensor) -> Tensor:
-    """Return the scalar loss of ``ConditionNet`` outputs against ``targets``; ``part_valid`` BxP."""
+def condition_loss(out: dict[str, Tensor], targets: Targets, valid: Tensor) -> Tensor:
+    """Return the scalar loss of ``ConditionNet`` outputs against ``targets``.
+
+    ``valid`` Bx(P+1): which places there are, the latch last."""
+    part_valid = valid[:, :-1]
     face = (targets.family >= 0).float()
     kind = out["photo"].new_tensor(KIND_WEIGHT)
     # A positive part is rare among five to seven good ones: it counts more, else it would drown.

@@ -1,13 +1,13 @@
 """The two networks, and the only file that names a torchvision architecture.
 
 ``LocatorNet`` looks at a whole small photo and says for every cell where on the coupler's face plane it
-lies; a homography is fitted to that (``model.locate``). ``ConditionNet`` looks at the canonical view and
-gives independent logits for each damage, for the whole photo and for each part.
+lies; a homography is fitted to that (``model.locate``). ``ConditionNet`` looks at the canonical view, and
+closely at each place, and gives independent logits for each damage, for the whole photo and for each part.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from functools import partial
 from itertools import chain
 from typing import Any
@@ -18,10 +18,12 @@ from torch.nn import functional
 from torchvision.models.efficientnet import EfficientNet, MBConv, MBConvConfig
 from torchvision.ops import roi_align
 
+from model.geometry import CLOSE_PIXELS
+
 LOCATOR_STRIDE = 8
 PART_GRID = 7
-CLOSE_CHANNELS, CLOSE_GRID = 24, 14
-"""A part is also looked at in the maps at 1/4, where a chip in a rim is still more than one cell wide."""
+CLOSE_GRID = CLOSE_PIXELS // 8
+"""Cells a side of the maps at 1/8 of a close-up; two stages later there are ``PART_GRID``."""
 
 # Expansion, kernel, stride, channels in, channels out, blocks: EfficientNet-B0 (Tan and Le 2019,
 # arXiv 1905.11946, table 1) without squeeze-and-excitation and with ReLU6, which runs faster on a CPU.
@@ -37,12 +39,13 @@ _STAGES = (
 
 
 class Backbone(nn.Module):
-    """Feature pyramid source: maps 3xHxW to (1/8: 40 channels, 1/16: 112, 1/32: 320)."""
+    """Feature pyramid source: maps 3xHxW to (1/8: 40 channels, 1/16: 112, 1/32: 320, where ``deep``)."""
 
     channels = (40, 112, 320)
 
-    def __init__(self) -> None:
+    def __init__(self, *, deep: bool = True) -> None:
         super().__init__()
+        self.deep = deep
         block = partial(MBConv, se_layer=nn.Identity)
         setting = [MBConvConfig(*row, block=block) for row in _STAGES]
         norm = partial(nn.BatchNorm2d, eps=1e-3, momentum=0.01)
@@ -50,18 +53,13 @@ class Backbone(nn.Module):
         _swap_activation(features)
         self.low = features[:4]
         self.middle = features[4:6]
-        self.high = features[6:8]
+        self.high = features[6:8] if deep else nn.Identity()
 
     def forward(self, x: Tensor) -> tuple[Tensor, Tensor, Tensor]:
         """Return the three feature maps of a batch of normalised RGB."""
         low = self.low(x)
         middle = self.middle(low)
         return low, middle, self.high(middle)
-
-    def finest_and_low(self, x: Tensor) -> tuple[Tensor, Tensor]:
-        """Return the maps at 1/4 (24 channels) and 1/8 (40 channels)."""
-        finest = self.low[:3](x)
-        return finest, self.low[3:](finest)
 
     def load_in_order(self, tensors: Iterable[Tensor]) -> None:
         """Copy pretrained tensors of the same architecture, given in layer order, shape by shape.
@@ -133,15 +131,12 @@ class LocatorNet(nn.Module):
 
 
 class PartHead(nn.Module):
-    """Shared weights for all parts of one sort: a small crop of features to logits."""
+    """Shared weights for all parts of one sort: what the view and the close-up show of one, to logits."""
 
     def __init__(self, width: int, context: int, outputs: int) -> None:
         super().__init__()
         self.near = nn.Sequential(
-            nn.Conv2d(CLOSE_CHANNELS, width // 2, 3, padding=1, bias=False),
-            nn.BatchNorm2d(width // 2),
-            nn.ReLU6(inplace=True),
-            nn.Conv2d(width // 2, width, 3, stride=CLOSE_GRID // PART_GRID, padding=1, bias=False),
+            nn.Conv2d(Backbone.channels[1], width, 1, bias=False),
             nn.BatchNorm2d(width),
         )
         self.look = nn.Sequential(
@@ -160,7 +155,7 @@ class PartHead(nn.Module):
         )
 
     def forward(self, crops: Tensor, close: Tensor, context: Tensor) -> Tensor:
-        """Map crops (N,width,7,7), close-ups (N,24,14,14) and context (N,context) to (N,outputs)."""
+        """Map crops (N,width,7,7), close-ups (N,112,7,7) and context (N,context) to (N,outputs)."""
         seen = self.look(crops + self.near(close))
         pooled = torch.cat([seen.mean((2, 3)), seen.amax((2, 3)), context], dim=1)
         result: Tensor = self.decide(pooled)
@@ -168,10 +163,11 @@ class PartHead(nn.Module):
 
 
 class ConditionNet(nn.Module):
-    """Independent damage logits from the canonical view.
+    """Independent damage logits from the canonical view and the close-ups of its places.
 
-    Input: Bx3xSxS normalised RGB (S = ``CANONICAL_PIXELS``), part boxes (B,P,4) and latch boxes (B,4) in
-    canonical pixels.
+    Input: Bx3xSxS normalised RGB (S = ``CANONICAL_PIXELS``), the close-ups (B,P+1,3,C,C) of the parts and the
+    latch (C = ``CLOSE_PIXELS``), part boxes (B,P,4) and latch boxes (B,4) in canonical pixels, and which
+    places there are (B,P+1).
     Output: ``housing`` (B,P,3): broken, melted, in view; ``latch`` (B,2): missing, in view; ``photo``
     (B,3): missing latch, broken, melted for the photo; ``usable`` (B,R): why it cannot be judged (0: it can);
     ``pooled`` (B,320+width): what was seen as a whole, for telling like photos from unlike ones.
@@ -181,6 +177,7 @@ class ConditionNet(nn.Module):
         super().__init__()
         self.design = design
         self.backbone = Backbone()
+        self.detail = Backbone(deep=False)
         self.pyramid = Pyramid(Backbone.channels, width)
         self.context = nn.Sequential(nn.Linear(320, 64), nn.ReLU6(inplace=True))
         self.housing = PartHead(width, 64, 3)
@@ -189,16 +186,22 @@ class ConditionNet(nn.Module):
         self.usable = nn.Sequential(nn.Dropout(0.2), nn.Linear(320 + width, reasons))
         self.mix = nn.Parameter(torch.tensor([[0.7, 0.3, 0.0]] * 3))
 
-    def forward(self, x: Tensor, parts: Tensor, latch: Tensor, part_valid: Tensor) -> dict[str, Tensor]:
-        """Return the logits described for the class; ``part_valid`` (B,P) masks places a family lacks."""
-        finest, low = self.backbone.finest_and_low(x)
-        close = close_ups(finest, parts, latch)
-        return self.late(low, self.backbone.middle(low), close, parts, latch, part_valid)
+    def forward(
+        self, x: Tensor, close: Tensor, parts: Tensor, latch: Tensor, valid: Tensor
+    ) -> dict[str, Tensor]:
+        """Return the logits described for the class; ``valid`` (B,P+1) masks places a family lacks."""
+        low = self.backbone.low(x)
+        near = for_places(self.detail.low, close, valid)
+        return self.late(low, self.backbone.middle(low), near, parts, latch, valid)
 
     def late(
-        self, low: Tensor, middle: Tensor, close: Tensor, parts: Tensor, latch: Tensor, part_valid: Tensor
+        self, low: Tensor, middle: Tensor, near: Tensor, parts: Tensor, latch: Tensor, valid: Tensor
     ) -> dict[str, Tensor]:
-        """Return the same from what the early layers give: all that a fine-tune changes."""
+        """Return the same from what the early layers give: all that a fine-tune changes.
+
+        ``near`` (B,P+1,40,14,14) is what they make of the close-ups.
+        """
+        close = for_places(self.detail.middle, near, valid)
         maps = (low, middle, self.backbone.high(middle))
         fine = self.pyramid(maps)
         pooled = torch.cat([maps[2].mean((2, 3)), fine.amax((2, 3))], dim=1)
@@ -213,7 +216,7 @@ class ConditionNet(nn.Module):
         return {
             "housing": housing,
             "latch": latched,
-            "photo": self._photo(housing, latched, whole, part_valid),
+            "photo": self._photo(housing, latched, whole, valid[:, :-1]),
             "usable": self.usable(pooled).float(),
             "pooled": pooled.float(),
         }
@@ -228,20 +231,27 @@ class ConditionNet(nn.Module):
         return self.mix[:, 0] * parts + self.mix[:, 1] * whole + self.mix[:, 2]
 
 
-def close_ups(finest: Tensor, parts: Tensor, latch: Tensor) -> Tensor:
-    """Return (B,P+1,24,14,14): each part, then the latch zone, cut out of the maps at 1/4."""
-    boxes = torch.cat([parts, latch[:, None]], dim=1)
-    crops = _crops(finest, boxes, stride=4, grid=CLOSE_GRID)
-    return crops.view(*boxes.shape[:2], CLOSE_CHANNELS, CLOSE_GRID, CLOSE_GRID)
+def for_places(layers: Callable[[Tensor], Tensor], given: Tensor, valid: Tensor) -> Tensor:
+    """Return what ``layers`` make of each place's maps (B,T,channels,H,W); zeros where ``valid`` (B,T) is
+    not. A GPU is given all of them: it prepares itself anew for each new number of rows."""
+    flat = given.flatten(0, 1).contiguous(memory_format=torch.channels_last)
+    if flat.is_cuda:
+        seen = layers(flat)
+        result = seen * valid.flatten()[:, None, None, None]
+    else:
+        rows = valid.flatten().nonzero().flatten()
+        seen = layers(flat[rows])
+        result = seen.new_zeros(len(flat), *seen.shape[1:]).index_copy(0, rows, seen)
+    return result.view(*given.shape[:2], *seen.shape[1:])
 
 
-def _crops(features: Tensor, boxes: Tensor, *, stride: int = 8, grid: int = PART_GRID) -> Tensor:
+def _crops(features: Tensor, boxes: Tensor) -> Tensor:
     batch, places = boxes.shape[:2]
     index = torch.arange(batch, device=boxes.device, dtype=boxes.dtype).repeat_interleave(places)
     rois = torch.cat([index[:, None], boxes.reshape(-1, 4)], dim=1)
     # roi_align has no bfloat16 kernel on every device; float32 crops are small.
     crops: Tensor = roi_align(
-        features.float(), rois.float(), grid, spatial_scale=1 / stride, sampling_ratio=2, aligned=True
+        features.float(), rois.float(), PART_GRID, spatial_scale=1 / 8, sampling_ratio=2, aligned=True
     )
     return crops
 

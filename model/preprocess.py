@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from model.geometry import CANONICAL_PIXELS, Matrix, scale_matrix
+from model.geometry import CANONICAL_PIXELS, CLOSE_PIXELS, Matrix, scale_matrix
 
 if TYPE_CHECKING:
     from torch import Tensor
@@ -97,9 +97,9 @@ def to_tensor(views: list[NDArray[np.uint8]]) -> Tensor:
 
 
 def normalise(batch: Tensor) -> Tensor:
-    """Normalise a Bx3xHxW tensor of 0..1 RGB by the ImageNet mean and deviation."""
-    mean = batch.new_tensor(MEAN).view(1, 3, 1, 1)
-    deviation = batch.new_tensor(DEVIATION).view(1, 3, 1, 1)
+    """Normalise a tensor (..., 3, H, W) of 0..1 RGB by the ImageNet mean and deviation."""
+    mean = batch.new_tensor(MEAN).view(3, 1, 1)
+    deviation = batch.new_tensor(DEVIATION).view(3, 1, 1)
     return (batch - mean) / deviation
 
 
@@ -109,9 +109,11 @@ class ServePreset:
 
     locator_pixels: int = LOCATOR_PIXELS
     canonical_pixels: int = CANONICAL_PIXELS
+    close_pixels: int = CLOSE_PIXELS
     # A photo is decoded to this long side: a quarter of 4032 or 4000 pixels, the usual sizes, which a JPEG
     # decoder reaches without decoding the rest, and which then need no resizing (half as much time again). A
-    # face a quarter of the frame wide or more then has about the resolution of the canonical view.
+    # face a quarter of the frame wide or more then has about the resolution of the canonical view, one twice
+    # as wide that of the close-ups.
     decode_side: int = 1008
 
 
@@ -121,6 +123,7 @@ class TrainPreset:
 
     locator_pixels: int = LOCATOR_PIXELS
     canonical_pixels: int = CANONICAL_PIXELS
+    close_pixels: int = CLOSE_PIXELS
     corner_jitter_mm: float = 0.8
     turn_degrees: float = 3.0
     scale_jitter: float = 0.04

@@ -34,7 +34,6 @@ BOOK_FORMAT = 1
 
 VISIBLE_FROM = 0.12
 """A damage less visible than this in the photo (manifest ``visible``) is not counted as one to be found."""
-HIDDEN_BELOW = 0.03
 SEVERE_FROM = 0.3
 """Damage from this severity (manifest ``severity``, 0..1) is what must not be missed."""
 
@@ -63,11 +62,9 @@ class Scored:
         return self.judgement.outcome is Outcome.SCORED
 
     def truth(self, kind: FindingKind) -> bool | None:
-        """Whether ``kind`` is visibly there; ``None`` where visibility lies between yes and no."""
+        """Whether ``kind`` is visibly there; ``None`` where it is there and hardly or not to be seen."""
         visible = [f.visible for f in self.label.findings if f.kind is kind]
-        if any(v >= VISIBLE_FROM for v in visible):
-            return True
-        return None if any(v > HIDDEN_BELOW for v in visible) else False
+        return any(v >= VISIBLE_FROM for v in visible) or (None if visible else False)
 
     def visible_findings(self, kind: FindingKind, least_severity: float = 0.0) -> list[LabelledFinding]:
         """Return the true, visible findings of ``kind`` with at least this severity."""

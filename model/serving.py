@@ -23,6 +23,8 @@ CPU_BATCH = 8
 FINE_LAYERS = 3
 """Stages of a backbone whose maps are so large (10 MB a photo) that those of several photos leave the caches,
 and are handed back to the system and fetched anew each time: they take one photo after the other."""
+CLOSE_UPS_AT_ONCE = 8
+"""Close-ups are so much smaller than the view that those of one photo go together."""
 
 Network = TypeVar("Network", bound=nn.Module)
 
@@ -57,16 +59,16 @@ class Convolution(nn.Module):
         return result.clamp_(0.0, 6.0) if self.clipped else result
 
 
-class OneByOne(nn.Module):
-    """Layers that are run to their end for one photo before the next one is begun."""
+class FewAtOnce(nn.Module):
+    """Layers that are run to their end for a few pictures before the next ones are begun."""
 
-    def __init__(self, layers: nn.Sequential) -> None:
+    def __init__(self, layers: nn.Sequential, few: int) -> None:
         super().__init__()
-        self.layers = layers
+        self.layers, self.few = layers, few
 
     def forward(self, x: Tensor) -> Tensor:
         """Return what the layers make of ``x`` (B, channels, H, W)."""
-        return torch.cat([self.layers(x[at : at + 1]) for at in range(len(x))])
+        return torch.cat([self.layers(x[at : at + self.few]) for at in range(0, len(x), self.few)])
 
 
 @lru_cache(maxsize=1)
@@ -98,13 +100,13 @@ def ready(network: Network) -> Network:
                 setattr(module, name, Convolution(child, clipped=False))
     for module in result.modules():
         if isinstance(module, Backbone):
-            _one_by_one(module.low)
+            _few_at_once(module.low, 1 if module.deep else CLOSE_UPS_AT_ONCE)
     return result.to(memory_format=torch.channels_last)
 
 
-def _one_by_one(stages: nn.Sequential) -> None:
-    """Run the fine stages photo by photo; the places of those after the first are kept, doing nothing."""
-    stages[0] = OneByOne(stages[:FINE_LAYERS])
+def _few_at_once(stages: nn.Sequential, few: int) -> None:
+    """Run the fine stages on a few pictures at a time; the places of those after the first do nothing."""
+    stages[0] = FewAtOnce(stages[:FINE_LAYERS], few)
     for place in range(1, FINE_LAYERS):
         stages[place] = nn.Identity()
 

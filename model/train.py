@@ -24,7 +24,7 @@ from model.config import TrainConfig
 from model.dataset import FAMILY_KEYS, USABLE, PhotoBank, family_boxes, split_of
 from model.losses import condition_loss, locator_loss
 from model.manifest import LabelledPhoto, read_manifest
-from model.network import ConditionNet, LocatorNet
+from model.network import Backbone, ConditionNet, LocatorNet
 from model.preprocess import TrainPreset, normalise
 from model.views import Draw, condition_views, locator_truth, locator_views
 
@@ -161,11 +161,11 @@ def train_condition(
 
     def loss(rows: Tensor) -> Tensor:
         with torch.no_grad():
-            views, targets = condition_views(bank, rows, draw, preset)
-            views = normalise(photometric(views))
+            views, closes, targets = condition_views(bank, rows, draw, preset)
+            views, closes = (normalise(x) for x in photometric.together(views, closes))
             family = targets.family.clamp(min=0)
         with autocast(bank.device):
-            out = learner(views, parts[family], latches[family], valid[family])
+            out = learner(views, closes, parts[family], latches[family], valid[family])
         return condition_loss(out, targets, valid[family])
 
     kept = optimise(
@@ -212,12 +212,13 @@ def train(
 
 
 def pretrained_start(path: Path) -> Start:
-    """Return a function that fills a network's backbone from a state dict file of the same architecture."""
+    """Return a function that fills a network's backbones from a state dict file of the same architecture."""
     state = torch.load(path, map_location="cpu", weights_only=True)
     tensors = [v for k, v in state.items() if not k.endswith("num_batches_tracked")]
 
     def fill(network: nn.Module) -> None:
-        network.backbone.load_in_order(tensors)  # type: ignore[operator, union-attr]
+        for backbone in (module for module in network.modules() if isinstance(module, Backbone)):
+            backbone.load_in_order(tensors)
 
     return fill
 

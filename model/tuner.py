@@ -74,7 +74,7 @@ class Tuner:
         self.network, self.todo, self.config, self.file, self.name = network, todo, config, file, name
         self.front = frozen_front(network)
         self.teacher = copy.deepcopy(network).eval().requires_grad_(False)
-        for early in (network.backbone.low, network.backbone.middle):
+        for early in (network.backbone.low, network.backbone.middle, network.detail.low):
             early.requires_grad_(False)
         learning = [p for p in network.parameters() if p.requires_grad]
         groups = [
@@ -176,18 +176,18 @@ class Tuner:
             tell(self.done)
 
     def _step(self, batch: list[tuple[Tensor, Tensor, Tensor, Targets]]) -> None:
-        lows, middles, closes, truths = zip(*batch, strict=True)
-        low, middle, close, targets = torch.cat(lows), torch.cat(middles), torch.cat(closes), joined(truths)
+        lows, middles, nears, truths = zip(*batch, strict=True)
+        low, middle, near, targets = torch.cat(lows), torch.cat(middles), torch.cat(nears), joined(truths)
         family = targets.family.clamp(min=0)
         boxes = [box[family] for box in self.boxes]
         for group in self.optimiser.param_groups:
             group["lr"] = self.config.learning_rate * rate(self.done, self.todo.steps)
-        out = self.network.late(low, middle, close, *boxes)
+        out = self.network.late(low, middle, near, *boxes)
         loss = condition_loss(out, targets, boxes[2])
         old = slice(len(lows[0]), None)
         if len(batch) > 1:
             with torch.no_grad():
-                known = self.teacher.late(low[old], middle[old], close[old], *(box[old] for box in boxes))
+                known = self.teacher.late(low[old], middle[old], near[old], *(box[old] for box in boxes))
             loss = loss + REMEMBER * forgetting(out, known, old, boxes[2][old])
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()  # type: ignore[no-untyped-call]
@@ -214,14 +214,15 @@ class Tuner:
 
 def forgetting(out: dict[str, Tensor], known: dict[str, Tensor], old: slice, valid: Tensor) -> Tensor:
     """Return how far the answers ``out`` of the rows ``old`` have moved from the live network's ``known``:
-    the mean square in logits, those beyond certainty cut off; ``valid`` BxP."""
+    the mean square in logits, those beyond certainty cut off; ``valid`` Bx(P+1), the latch last."""
+    parts = valid[:, :-1]
 
     def apart(name: str, keep: slice | int) -> Tensor:
         limit = CERTAIN
         new, was = out[name][old][..., keep], known[name][..., keep]
         return (new.clamp(-limit, limit) - was.clamp(-limit, limit)).square()
 
-    housing = (apart("housing", slice(2)) * valid[..., None]).sum() / (2 * valid.sum()).clamp(min=1)
+    housing = (apart("housing", slice(2)) * parts[..., None]).sum() / (2 * parts.sum()).clamp(min=1)
     return apart("photo", slice(None)).mean() + apart("latch", 0).mean() + housing
 
 

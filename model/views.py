@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from model.batchwarp import four_point, project_batch, warp_batch
-from model.dataset import FAMILY_KEYS, PhotoBank, Targets
+from model.batchwarp import four_point, project_batch, warp_batch, warp_tiles
+from model.dataset import FAMILY_KEYS, PhotoBank, Targets, family_close_ups, mirror_order
 from model.families import FAMILIES
 from model.geometry import canonical_to_mm
 from model.network import LOCATOR_STRIDE
@@ -52,8 +52,9 @@ def canonical_matrices(device: torch.device) -> Tensor:
 
 def condition_views(
     bank: PhotoBank, index: Tensor, draw: Draw, preset: TrainPreset
-) -> tuple[Tensor, Targets]:
-    """Return jittered canonical views (B,3,S,S) and targets; half of them mirrored left to right.
+) -> tuple[Tensor, Tensor, Targets]:
+    """Return jittered canonical views (B,3,S,S), the close-ups of their places (B,P+1,3,C,C) and targets;
+    half of them mirrored left to right.
 
     Photos without a face get a random view, so that the network learns to refuse what was wrongly located.
     """
@@ -78,22 +79,22 @@ def condition_views(
     mirror = draw.uniform((count,), 0, 1) < 0.5
     flip = torch.tensor([[-1.0, 0, side], [0, 1, 0], [0, 0, 1]], device=bank.device, dtype=torch.float64)
     matrix = torch.where(mirror[:, None, None], matrix @ flip, matrix)
-    views = warp_batch(bank.photos[index], bank.sizes[index], matrix, side, oversample=preset.oversample)
-    return views, _mirrored(targets, mirror)
+    views, closes = view_and_close_ups(bank, index, matrix, preset)
+    return views, closes, _mirrored(targets, mirror)
 
 
-def mirror_order() -> Tensor:
-    """Return FxP: for each family the column of the place that is the mirror image of each place."""
-    rows = []
-    most = max(len(f.contacts) for f in FAMILIES.values())
-    for key in FAMILY_KEYS:
-        contacts = FAMILIES[key].contacts
-        order = [
-            next(j for j, other in enumerate(contacts) if other.x == -c.x and other.y == c.y)
-            for c in contacts
-        ]
-        rows.append(order + list(range(len(order), most)))
-    return torch.tensor(rows)
+def view_and_close_ups(
+    bank: PhotoBank, index: Tensor, matrices: Tensor, preset: TrainPreset
+) -> tuple[Tensor, Tensor]:
+    """Return the views (B,3,S,S) of the photos ``index`` and the close-ups (B,P+1,3,C,C) of their places;
+    ``matrices`` (B,3,3) map canonical pixels to photo pixels."""
+    close = family_close_ups(bank.device)[bank.targets.family[index].clamp(min=0)]
+    tiles = [
+        (matrices[:, None], preset.canonical_pixels),
+        (matrices[:, None].double() @ close, preset.close_pixels),
+    ]
+    views, closes = warp_tiles(bank.photos[index], bank.sizes[index], tiles, oversample=preset.oversample)
+    return views[:, 0], closes
 
 
 def _mirrored(targets: Targets, mirror: Tensor) -> Targets:

@@ -16,6 +16,9 @@ from model.families import family
 from model.vocabulary import FindingKind
 
 MODES = ("chip", "crack", "sector", "sleeve_gone")
+RAGGED = {"sector": 1.4, "sleeve": 2.4}
+"""How far a fracture face at the bottom of a break strays. A sleeve that snaps off all round leaves splinters
+and steps; were it cut off evenly, it could not be told from one that was moulded shorter."""
 
 
 @dataclass(frozen=True)
@@ -99,7 +102,7 @@ class Break:
         lean = (
             np.float32(bite.tilt) * np.cos(around - np.float32(bite.angle)) * away / np.float32(self.radius)
         )
-        bottom = below - np.float32(bite.depth) - lean + ragged * np.float32(1.4)
+        bottom = below - np.float32(bite.depth) - lean + ragged * np.float32(RAGGED[bite.kind])
         sector: Array = np.maximum(side, bottom)
         return sector
 
@@ -147,7 +150,7 @@ def _bites(rng: np.random.Generator, damage: Damage, hit: Break) -> list[Bite]:
     depth = height * (0.08 + 0.9 * s**0.7) * rng.uniform(0.9, 1.05)
     if hit.solid_body:
         depth *= rng.uniform(0.5, 0.9)
-    return [Bite("sleeve", impact, np.pi + 0.5, depth, rng.uniform(0.3, 2.2), 0.0)]
+    return [Bite("sleeve", impact, np.pi + 0.5, depth, rng.uniform(0.8, 3.2), 0.0)]
 
 
 def broken(spec: CouplerSpec) -> list[Break]:

@@ -37,7 +37,7 @@ FEWEST_PIXELS, PLENTY_OF_PIXELS = 12.0, 45.0
 BREAK_SHARE = 0.4
 """A break that changes this share of its place is as visible as a break can be: a gap of a quarter of the
 sleeve catches the eye, whereas heat changes the whole place."""
-SLIGHT, GROSS = 0.3, 0.6
+SLIGHT = 0.3
 CHANGED_FROM = 0.03
 """Share of an undamaged place that differs from the twin's from which it counts as changed all the same."""
 BLUR_LIMIT_MM = 0.7
@@ -175,13 +175,14 @@ def _visible(strength: Floats, region: Region, final_scale: float) -> float:
 def of_damage(damage: Damage, share: float, others: Iterable[Damage]) -> float:
     """Return how visible one damage is where ``share`` of its place differs.
 
-    Two damages at one place cannot be told apart by that: one that is slight, or milder than the other and
-    not gross, counts at most as ``PASSES_FOR_INTACT`` (a sleeve that is gone cannot look softened).
+    Two damages at one place cannot be told apart by that: the milder of them, and one that is slight, counts
+    at most as ``PASSES_FOR_INTACT`` (a sleeve that is gone cannot look softened, and what is missing from
+    one that has run may have run).
     """
     if damage.kind is FindingKind.BROKEN_PIN_HOUSING:
         share = min(1.0, share / BREAK_SHARE)
     worst = max((o.severity for o in others if o.place is damage.place and o is not damage), default=None)
-    if worst is not None and damage.severity < (GROSS if worst > damage.severity else SLIGHT):
+    if worst is not None and (damage.severity < worst or damage.severity < SLIGHT):
         share = min(share, PASSES_FOR_INTACT)
     return round(share, 4)
 

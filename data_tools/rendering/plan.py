@@ -16,7 +16,7 @@ from data_tools.rendering.camera import Framing
 from data_tools.rendering.domains import Domain
 from model.vocabulary import FindingKind, Reason
 
-GENERATOR_VERSION = "5"
+GENERATOR_VERSION = "6"
 
 
 class Subject(StrEnum):
@@ -39,7 +39,7 @@ class Mix:
     intact: float = 0.32
     several: float = 0.15
     unusable: float = 0.07
-    plain: float = 0.08
+    plain: float = 0.12
 
 
 MIX = Mix()
@@ -47,8 +47,8 @@ PHOTOS_OF_ONE = (2, 3, 4, 5)
 _NUMBER = {domain: number for number, domain in enumerate(Domain)}
 _KIND_ODDS: dict[str, dict[FindingKind, float]] = {
     "type1": {
-        FindingKind.MISSING_LATCH: 0.38,
-        FindingKind.BROKEN_PIN_HOUSING: 0.36,
+        FindingKind.MISSING_LATCH: 0.31,
+        FindingKind.BROKEN_PIN_HOUSING: 0.43,
         FindingKind.HEAT_MELTED_HOUSING: 0.26,
     },
     "type2": {FindingKind.BROKEN_PIN_HOUSING: 0.6, FindingKind.HEAT_MELTED_HOUSING: 0.4},

@@ -127,13 +127,14 @@ def test_breaks_count_by_a_smaller_share_and_slight_damage_beside_another_is_lef
     assert truth.of_damage(melt, 0.9, [chip, melt]) == 0.9
 
 
-def test_of_two_damages_at_one_place_the_milder_is_left_open_unless_it_is_gross() -> None:
+def test_of_two_damages_at_one_place_the_milder_is_left_open() -> None:
     gone = Damage(BREAK, Place.CENTRE, 0.9, "sleeve_gone", 1)
-    mild, gross = (Damage(MELT, Place.CENTRE, severity, "soften", 2) for severity in (0.4, 0.7))
+    mild, worse = (Damage(MELT, Place.CENTRE, severity, "soften", 2) for severity in (0.4, 0.95))
     elsewhere = Damage(MELT, Place.BOTTOM, 0.4, "soften", 3)
     assert truth.of_damage(mild, 0.9, [gone, mild]) == truth.PASSES_FOR_INTACT
     assert truth.of_damage(gone, 0.9, [gone, mild]) == 1.0
-    assert truth.of_damage(gross, 0.9, [gone, gross]) == 0.9
+    assert truth.of_damage(worse, 0.9, [gone, worse]) == 0.9
+    assert truth.of_damage(gone, 0.9, [gone, worse]) == truth.PASSES_FOR_INTACT
     assert truth.of_damage(elsewhere, 0.9, [gone, elsewhere]) == 0.9
 
 

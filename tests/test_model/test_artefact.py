@@ -96,8 +96,11 @@ def test_a_strangers_file_is_refused(saved: Path, tmp_path: Path) -> None:
         load_model(stranger)
 
 
-def test_a_file_for_other_geometry_is_refused(saved: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    other = {**artefact.interface(), "geometry": "moved"}
+@pytest.mark.parametrize("what", ["format", "geometry", "canonical_pixels", "close_pixels"])
+def test_a_file_for_other_geometry_is_refused(
+    saved: Path, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    other = {**artefact.interface(), what: "another"}
     monkeypatch.setattr(artefact, "interface", lambda: other)
-    with pytest.raises(ArtefactError, match="geometry"):
+    with pytest.raises(ArtefactError, match=rf"for another {what}\. "):
         load_model(saved)

@@ -14,18 +14,26 @@ import torch
 from model.artefact import Card, load_model, save_model
 from model.checkpoint import load_checkpoint
 from model.config import TrainConfig
-from model.dataset import USABLE, family_boxes
-from model.features import VIEW_BYTES, Features, frozen_front, kept_features, load_bank, make_features
+from model.dataset import MAX_PLACES, USABLE, Targets, family_boxes, mirror_order
+from model.features import (
+    MAPPED,
+    VIEW_BYTES,
+    Features,
+    early,
+    frozen_front,
+    kept_features,
+    load_bank,
+    make_features,
+)
 from model.finetune import CANDIDATE, CHECKPOINT, fine_tune
-from model.geometry import CANONICAL_PIXELS
+from model.geometry import CANONICAL_PIXELS, CLOSE_PIXELS
 from model.manifest import read_manifest
-from model.network import ConditionNet, close_ups
+from model.network import ConditionNet
 from model.schedule import plan
 from model.tuner import OLD, OWN, TAKEN, Tuner
-from model.views import mirror_order
 
 from .drawn import write_drawn_set
-from .small_model import untrained
+from .small_model import awake, untrained
 
 CONFIG = TrainConfig(bank_side=320)
 
@@ -58,22 +66,21 @@ def test_a_plan_stays_in_its_memory_and_learns_every_photo_where_steps_allow(own
 def test_features_give_the_answers_that_the_whole_network_gives() -> None:
     """The folded early layers followed by the late ones are the network itself, but for half precision."""
     torch.manual_seed(1)
-    network = ConditionNet(len(USABLE)).eval()
-    for module in network.modules():
-        if isinstance(module, torch.nn.BatchNorm2d):
-            module.running_mean.normal_(0, 0.1)
-            module.running_var.uniform_(0.5, 1.5)
-    front = frozen_front(network)
+    network = ConditionNet(len(USABLE))
     views = torch.rand(2, 3, CANONICAL_PIXELS, CANONICAL_PIXELS)
-    parts, latches, valid = (box[torch.tensor([0, 1])] for box in family_boxes(torch.device("cpu")))
+    closes = torch.rand(2, MAX_PLACES + 1, 3, CLOSE_PIXELS, CLOSE_PIXELS)
+    boxes = family_boxes(torch.device("cpu"))  # a photo of each family, in the order of their keys
+    awake(network, views, closes, *boxes)
+    front = frozen_front(network)
+    truth = Targets(**dict.fromkeys(Targets.__annotations__, torch.arange(2)))
     with torch.no_grad():
-        finest = front[0](views)
-        low = front[1](finest)
-        middle, close = front[2](low), close_ups(finest, parts, latches)
-        kept = [map_.half().float() for map_ in (low, middle, close)]
-        short = network.late(*kept, parts, latches, valid)
-        whole = network(views, parts, latches, valid)
-    assert 2 * sum(map_[0].numel() for map_ in kept) == VIEW_BYTES
+        kept = early(front, views, closes, truth, boxes[2])
+        short = network.late(*(map_.float() for map_ in kept), *boxes)
+        whole = network(views, closes, *boxes)
+        other = network(views, closes.flip(0), *boxes)
+    assert (whole["photo"] - other["photo"]).abs().max() > 0.1, "the close-ups tell nothing here"
+    assert {map_.dtype for map_ in kept} == {torch.float16}
+    assert sum(map_[0].nbytes for map_ in kept) == VIEW_BYTES
     for name, value in whole.items():
         torch.testing.assert_close(short[name], value, rtol=0.02, atol=0.02)
 
@@ -98,9 +105,11 @@ def test_mirrored_views_keep_mirrored_truths(drawn: Path) -> None:
     assert mirrored > 0
     few = [make_features(front, photos, [3, 0], 5, CONFIG) for _ in range(2)]
     assert torch.equal(few[0].low, few[1].low)
+    assert torch.equal(few[0].near, few[1].near)
     assert torch.equal(few[0].targets.housing, few[1].targets.housing)
-    low, _, _, targets = features.take(torch.tensor([3, 0]))
+    low, _, near, targets = features.take(torch.tensor([3, 0]))
     torch.testing.assert_close(low[0], features.low[3].float())
+    torch.testing.assert_close(near[0], features.near[3].float())
     assert torch.equal(targets.housing[1], features.targets.housing[0])
 
 
@@ -238,12 +247,14 @@ def test_features_that_are_cut_off_or_of_another_stretch_are_made_again(tmp_path
     again = kept_features(tmp_path / "kept", "a 0", make)
     assert torch.equal(first.low, again.low)
     assert torch.equal(first.middle, again.middle)
+    assert torch.equal(first.near, again.near)
     assert torch.equal(first.targets.photo, again.targets.photo)
     assert len(made) == 1
     kept_features(tmp_path / "kept", "a 1", make)
-    (tmp_path / "kept" / "middle.bin").write_bytes(b"cut off")
-    kept_features(tmp_path / "kept", "a 1", make)
-    assert len(made) == 3
+    for times, name in enumerate(MAPPED, 3):
+        (tmp_path / "kept" / name).write_bytes(b"cut off")
+        kept_features(tmp_path / "kept", "a 1", make)
+        assert len(made) == times
 
 
 def test_the_candidate_lies_between_the_live_and_the_learnt_weights() -> None:

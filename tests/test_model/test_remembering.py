@@ -26,7 +26,7 @@ def _answers(batch: int) -> tuple[dict[str, torch.Tensor], torch.Tensor]:
         "latch": torch.randn(batch, 2),
         "photo": torch.randn(batch, 3),
     }
-    return out, torch.arange(7)[None].expand(batch, 7) < 5
+    return out, torch.arange(8)[None].expand(batch, 8) < 5  # the parts, then the latch
 
 
 def test_forgetting_is_the_change_of_the_answers_on_rendered_photos_alone() -> None:
@@ -58,10 +58,10 @@ def test_rendered_answers_stay_nearer_the_live_ones_when_they_are_remembered(
     def moved(remember: float) -> float:
         monkeypatch.setattr("model.tuner.REMEMBER", remember)
         learnt = tune_features(network, views, views, 12, batch=8)
-        low, middle, close, targets = views.take(torch.arange(len(views)))
+        low, middle, near, targets = views.take(torch.arange(len(views)))
         boxes = [box[targets.family.clamp(min=0)] for box in family_boxes(torch.device("cpu"))]
         with torch.no_grad():
-            was, new = (n.eval().late(low, middle, close, *boxes)["photo"] for n in (network, learnt))
+            was, new = (n.eval().late(low, middle, near, *boxes)["photo"] for n in (network, learnt))
         return float((new - was).square().mean())
 
     assert moved(10.0) < 0.7 * moved(0.0)

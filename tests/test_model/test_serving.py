@@ -7,9 +7,12 @@ import torch
 from torch import nn
 
 from model import serving
-from model.dataset import FAMILY_KEYS, USABLE, family_boxes
+from model.dataset import FAMILY_KEYS, MAX_PLACES, USABLE, family_boxes
+from model.geometry import CANONICAL_PIXELS, CLOSE_PIXELS
 from model.network import ConditionNet, LocatorNet
 from model.serving import Convolution, clips_in_one_pass, ready
+
+from .small_model import awake
 
 
 @pytest.fixture(params=[True, False], ids=["in one pass", "in two passes"])
@@ -20,17 +23,15 @@ def either_way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(serving, "clips_in_one_pass", lambda: request.param)
 
 
-def lived_in(network: nn.Module) -> nn.Module:
-    """Give the batch norms statistics that differ from their start, as training does."""
+def lived_in(network: nn.Module, *given: torch.Tensor) -> nn.Module:
+    """Give the batch norms numbers that differ from their start, as training does."""
     generator = torch.Generator().manual_seed(3)
     for module in network.modules():
         if isinstance(module, nn.BatchNorm2d):
             shape = module.running_mean.shape
-            module.running_mean.copy_(torch.rand(shape, generator=generator) - 0.5)
-            module.running_var.copy_(torch.rand(shape, generator=generator) + 0.5)
             module.weight.data.copy_(torch.rand(shape, generator=generator) + 0.5)
             module.bias.data.copy_(torch.rand(shape, generator=generator) - 0.5)
-    return network.eval()
+    return awake(network, *given)
 
 
 def random_photos(count: int, height: int, width: int) -> torch.Tensor:
@@ -41,8 +42,8 @@ def random_photos(count: int, height: int, width: int) -> torch.Tensor:
 @pytest.mark.parametrize("shape", [(1, 192, 256), (3, 256, 192), (2, 192, 192)])
 def test_the_locator_answers_as_trained(shape: tuple[int, int, int]) -> None:
     torch.manual_seed(1)
-    network = lived_in(LocatorNet(len(FAMILY_KEYS)))
     x = random_photos(*shape)
+    network = lived_in(LocatorNet(len(FAMILY_KEYS)), x)
     with torch.inference_mode():
         wanted, came = network(x), ready(network)(x)
     assert wanted["mask"].std() > 1e-3
@@ -53,10 +54,15 @@ def test_the_locator_answers_as_trained(shape: tuple[int, int, int]) -> None:
 @pytest.mark.usefixtures("either_way")
 def test_the_condition_network_answers_as_trained() -> None:
     torch.manual_seed(2)
-    network = lived_in(ConditionNet(len(USABLE)))
-    given = (random_photos(2, 320, 320), *family_boxes(torch.device("cpu")))
+    boxes = family_boxes(torch.device("cpu"))  # a photo of each family, in the order of their keys
+    tiles = 2 * (MAX_PLACES + 1)
+    closes = random_photos(tiles, CLOSE_PIXELS, CLOSE_PIXELS).view(2, -1, 3, CLOSE_PIXELS, CLOSE_PIXELS)
+    given = (random_photos(2, CANONICAL_PIXELS, CANONICAL_PIXELS), closes, *boxes)
+    network = lived_in(ConditionNet(len(USABLE)), *given)
     with torch.inference_mode():
         wanted, came = network(*given), ready(network)(*given)
+        other = network(given[0], -closes, *boxes)
+    assert (wanted["photo"] - other["photo"]).abs().max() > 1e-2, "the close-ups tell nothing here"
     for name, value in wanted.items():
         torch.testing.assert_close(came[name], value, atol=1e-4, rtol=1e-4)
 

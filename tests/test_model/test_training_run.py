@@ -17,8 +17,8 @@ from model.evaluate import evaluate_file
 from model.finetune import fine_tune
 from model.manifest import read_manifest, write_manifest
 from model.model_card import model_card
-from model.network import ConditionNet
-from model.train import continued_start, train
+from model.network import Backbone, ConditionNet
+from model.train import continued_start, pretrained_start, train
 
 from .drawn import write_drawn_set
 
@@ -88,8 +88,8 @@ def test_fine_tuning_changes_the_late_layers_only_and_keeps_the_live_file(
     assert candidate.card.version != live.card.version
     old, new = live.condition.state_dict(), candidate.condition.state_dict()
     changed = {key for key in old if not torch.equal(old[key], new[key])}
-    assert changed
-    assert not any(key.startswith(("backbone.low", "backbone.middle")) for key in changed)
+    assert any(key.startswith("detail.middle") for key in changed)
+    assert not any(key.startswith(("backbone.low", "backbone.middle", "detail.low")) for key in changed)
     assert not any("running_" in key for key in changed)
 
 
@@ -128,3 +128,13 @@ def test_training_can_go_on_from_a_model_file(model_file: Path) -> None:
     continued_start(model_file)(network)
     known = load_model(model_file).condition.state_dict()
     assert all(torch.equal(value, known[key]) for key, value in network.state_dict().items())
+
+
+def test_a_pretrained_backbone_fills_the_one_for_the_view_and_the_one_for_close_ups(tmp_path: Path) -> None:
+    known = Backbone().state_dict()
+    torch.save(known, tmp_path / "backbone.pt")
+    network = ConditionNet(len(USABLE))
+    pretrained_start(tmp_path / "backbone.pt")(network)
+    for own in (network.backbone.state_dict(), network.detail.state_dict()):
+        assert all(torch.equal(value, known[key]) for key, value in own.items())
+    assert not any(key.startswith("high") for key in network.detail.state_dict())

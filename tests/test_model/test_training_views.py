@@ -10,14 +10,14 @@ import torch
 from model.augment import Photometric
 from model.batchwarp import four_point, project_batch, warp_batch
 from model.config import TrainConfig
-from model.dataset import FAMILY_KEYS, USABLE, PhotoBank, make_targets, split_of
+from model.dataset import FAMILY_KEYS, USABLE, PhotoBank, make_targets, mirror_order, split_of
 from model.errors import ManifestError
 from model.families import FAMILIES
 from model.geometry import CANONICAL_PIXELS
 from model.manifest import LabelledFinding, LabelledPhoto, read_manifest
 from model.preprocess import TrainPreset, warp_view
 from model.train import batches
-from model.views import WHERE_UNIT_MM, Draw, condition_views, locator_truth, locator_views, mirror_order
+from model.views import WHERE_UNIT_MM, Draw, condition_views, locator_truth, locator_views
 from model.vocabulary import FindingKind, Place, Reason
 
 from .drawn import write_drawn_set
@@ -82,7 +82,7 @@ def test_canonical_views_are_upright_and_mirrored_truth_follows(bank: PhotoBank)
     index = torch.zeros(16, dtype=torch.long) + 4  # a Type 1 with a broken upper left housing
     assert bank.labels[4].findings[0].place is Place.UPPER_LEFT
     preset = TrainPreset(corner_jitter_mm=0.0, turn_degrees=0.0, scale_jitter=0.0)
-    views, targets = condition_views(bank, index, draw(1), preset)
+    views, _, targets = condition_views(bank, index, draw(1), preset)
     left = targets.housing[:, 0, 0] == 1
     right = targets.housing[:, 1, 0] == 1
     assert left.any()
@@ -111,9 +111,17 @@ def finding(visible: float) -> LabelledFinding:
     return LabelledFinding(FindingKind.HEAT_MELTED_HOUSING, Place.BOTTOM, 0.5, visible)
 
 
-@pytest.mark.parametrize(("visible", "value", "weight"), [(0.5, 1, 1), (0.07, 0, 0), (0.0, 0, 1)])
-def test_what_nobody_can_see_is_not_taught_as_visible(visible: float, value: int, weight: int) -> None:
-    photo = LabelledPhoto("a.jpg", "c", "type1", (finding(visible),), homography=(5, 0, 9, 0, -5, 9, 0, 0, 1))
+@pytest.mark.parametrize(
+    ("visible", "view", "value", "weight"),
+    [(0.5, 1.0, 1, 1), (0.07, 1.0, 0, 0), (0.0, 1.0, 0, 0), (0.07, 0.1, 0, 1), (0.0, 0.1, 0, 1)],
+)
+def test_what_nobody_can_see_is_not_taught_as_visible(
+    visible: float, view: float, value: int, weight: int
+) -> None:
+    """What lies in view may show a trace of a damage after all; what is covered shows none."""
+    homography = (5, 0, 9, 0, -5, 9, 0, 0, 1)
+    places = {Place.BOTTOM: view}
+    photo = LabelledPhoto("a.jpg", "c", "type1", (finding(visible),), homography=homography, places=places)
     targets = make_targets([photo], np.ones(1), TrainConfig())
     assert targets.housing[0, 4, 1] == value
     assert targets.housing_weight[0, 4, 1] == weight
