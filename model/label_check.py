@@ -1,7 +1,9 @@
 """Do the confirmed labels fit together? One that contradicts a sure model and like photos is doubtful.
 
 Either alone proves nothing: people correct the model, and rare damage has unlike neighbours. Both together
-happen now and then; beyond one label in ten it is the labels that need a second look, not the model.
+happen now and then; beyond one label in ten it is the labels that need a second look, not the model. What a
+second person confirmed is believed: else a make of coupler that the live model is surely wrong about could
+never be taught.
 """
 
 from __future__ import annotations
@@ -24,6 +26,8 @@ SURE = 0.75
 """Networks taught with softened truths seldom say 0.9. On 86 rendered photos 3 labels were doubtful; with 26
 flipped at random 10 to 20, and in 38 of 40 draws more than ``USUAL_DOUBTS`` explains."""
 NEIGHBOURS = 5
+AGREED = 2
+"""A label that so many people gave is not doubtful."""
 USUAL_DOUBTS = 0.10
 """Share of doubtful labels that is still put down to hard photos (common practice, no source)."""
 SIGNIFICANCE = 0.05
@@ -73,7 +77,8 @@ class LabelCheck:
         first = ", ".join(f"{d.file} ({_claim(d)})" for d in self.doubts[:NAMED])
         return (
             f"{self.doubtful} of {self.checked} confirmed photos have a label that contradicts both a sure "
-            f"live model and most like photos. By reviewer: {people}. Look at these again first: {first}."
+            f"live model and most like photos. By reviewer: {people}. Let a second person look at these "
+            f"first, whose word settles it: {first}."
         )
 
 
@@ -111,8 +116,8 @@ def find_doubts(
         contradicted = np.where(claims, p <= 1 - SURE, p >= SURE)
         for row in np.flatnonzero(contradicted).tolist():
             against = int((claims[near[row]] != claims[row]).sum())
-            if len(near[row]) and against * 2 > len(near[row]):
-                people = tuple(labels[row].attributes.get("confirmed_by", ()))
+            people = tuple(labels[row].attributes.get("confirmed_by", ()))
+            if len(people) < AGREED and len(near[row]) and against * 2 > len(near[row]):
                 doubts.append(
                     Doubt(labels[row].file, kind, bool(claims[row]), float(p[row]), against, people)
                 )

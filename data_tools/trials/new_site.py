@@ -32,7 +32,7 @@ from data_tools.retrain import RetrainOutcome, retrain
 from data_tools.settings import Settings
 from data_tools.sites import list_sites
 from data_tools.training_set import SAMPLES
-from data_tools.trials.operator import LEAD, SEEN_FROM, confirm, send
+from data_tools.trials.operator import LEAD, SECOND, SEEN_FROM, TECHNICIAN, confirm, send
 from data_tools.workspace import Workspace, init_workspace
 from model.judgement import Judgement
 from model.manifest import LabelledPhoto, read_manifest
@@ -159,13 +159,16 @@ def recalls(outcome: RetrainOutcome) -> dict[str, dict[str, Any]]:
     return {name: {**asdict(pair), "n": pair.n, "fall": pair.drop} for name, pair in pairs.items()}
 
 
-def trial(ws: Workspace, manifest: Path, parts: Split, progress: Beat) -> dict[str, Any]:
+def trial(
+    ws: Workspace, manifest: Path, parts: Split, progress: Beat, *, two_people: bool = False
+) -> dict[str, Any]:
     """Confirm, retrain and measure; return the report. What an interrupted trial confirmed stays confirmed,
-    and its retrain is gone on with."""
+    and its retrain is gone on with. ``two_people``: every photo is confirmed by a second person too."""
     live = ws.live_artefact() or model_side.shipped_artefact()
     start = time.perf_counter()
     if not list_sites(ws, LEAD):
-        confirm(ws, send(ws, parts.confirmed, manifest.parent))
+        reviewers = (TECHNICIAN, SECOND) if two_people else (TECHNICIAN,)
+        confirm(ws, send(ws, parts.confirmed, manifest.parent), reviewers)
     sent_s, start = time.perf_counter() - start, time.perf_counter()
     outcome = retrain(ws, LEAD, progress=progress)
     retrain_s = time.perf_counter() - start
@@ -195,6 +198,7 @@ def _file_of(ws: Workspace, outcome: RetrainOutcome) -> Path:
 @click.option("--frozen-test", type=click.Path(path_type=Path, exists=True), help="Default: the samples.")
 @click.option("--replay", type=click.Path(path_type=Path, exists=True), help="Default: the samples.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Which couplers are drawn.")
+@click.option("--two-people", is_flag=True, help="Every photo is confirmed by two people.")
 def main(
     manifest: Path,
     out: Path,
@@ -203,6 +207,7 @@ def main(
     frozen_test: Path | None,
     replay: Path | None,
     seed: int,
+    two_people: bool,
 ) -> None:
     """Confirm photos of MANIFEST in a new workspace under OUT, retrain, and measure on other couplers."""
     test = frozen_test or SAMPLES
@@ -212,7 +217,7 @@ def main(
     )  # fmt: skip
     parts = split(read_manifest(manifest), photos, couplers, seed)
     with share_bar("retraining") as progress:
-        report = trial(init_workspace(settings), manifest, parts, progress)
+        report = trial(init_workspace(settings), manifest, parts, progress, two_people=two_people)
     text = json.dumps(report, indent=1, default=float)
     (out / "new-site.json").write_text(text, encoding="utf-8")
     click.echo(text)

@@ -17,6 +17,7 @@ from model.vocabulary import Outcome
 
 LEAD = Actor("Trial lead", Role.LEAD)
 TECHNICIAN = Actor("Trial technician", Role.TECHNICIAN)
+SECOND = Actor("Second technician", Role.TECHNICIAN)
 SEEN_FROM = 0.12
 """A damage less visible than this (manifest ``visible``) is not seen by a person either."""
 SITE = "trial"
@@ -41,15 +42,20 @@ def send(
     return list(zip(labels, report.files, strict=True))
 
 
-def confirm(ws: Workspace, sent: Sequence[tuple[LabelledPhoto, IngestedFile]]) -> int:
-    """Decide on every photo as a technician who sees what is visible; return how many decisions that made."""
+def confirm(
+    ws: Workspace,
+    sent: Sequence[tuple[LabelledPhoto, IngestedFile]],
+    reviewers: Sequence[Actor] = (TECHNICIAN,),
+) -> int:
+    """Decide on every photo as ``reviewers`` who see what is visible; return how many decisions that made."""
     count = 0
     for label, file in sent:
         if file.photo is None or file.verdict is None:
             continue
         kind, findings = said_of(label, file.verdict)
-        decide(ws, TECHNICIAN, file.photo.id, file.verdict.id, kind, findings)
-        count += 1
+        for reviewer in reviewers:
+            decide(ws, reviewer, file.photo.id, file.verdict.id, kind, findings)
+            count += 1
     return count
 
 

@@ -58,7 +58,7 @@ def test_three_flipped_labels_in_ten_are_too_many_and_their_reviewer_is_named() 
     assert (name, photos) == ("Tom", 100)
     assert doubts > 5 * others[0][1]
     assert "By reviewer: Tom" in check.words
-    assert "Look at these again first: " in check.words
+    assert "Let a second person look at these first" in check.words
 
 
 def test_correcting_a_model_that_is_wrong_on_new_couplers_is_no_doubt() -> None:
@@ -87,3 +87,13 @@ def test_photos_of_the_same_coupler_do_not_vouch_for_each_other() -> None:
     one[1] = _flipped(one[1])
     assert find_doubts(one, vectors, probabilities).doubts == ()
     assert find_doubts([], vectors[:0], probabilities[:0]) == LabelCheck(0)
+
+
+def test_what_a_second_person_confirmed_is_believed() -> None:
+    labels, vectors, probabilities = _set()
+    doubtful = _flipped(labels[1])
+    agreed = replace(doubtful, attributes={"confirmed_by": ["Tess", "Tom"]})
+    alone, together = (
+        find_doubts([labels[0], label, *labels[2:]], vectors, probabilities) for label in (doubtful, agreed)
+    )
+    assert (alone.doubtful, together.doubtful) == (1, 0)
