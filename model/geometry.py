@@ -19,7 +19,8 @@ shows the whole; what is fine is looked for in the close-ups."""
 
 CLOSE_PIXELS = 112
 """Side of a close-up in pixels: 7 to 12 pixels a millimetre of a pin housing, about as fine as an ordinary
-photo is (median of the rendered ones 5.6, one in twenty more than 10), so that a crack is wider than one."""
+photo is (median of the rendered ones 5.6, one in twenty more than 10), so that a crack is wider than one;
+3.7 of the latch's surroundings, which are large."""
 
 MOUTH_MARGIN = 1.45
 """A pin housing is looked at in a square this many sleeve diameters wide: its rim and some neighbourhood."""
