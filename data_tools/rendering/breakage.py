@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from data_tools.rendering.mouths import Mouth
 from data_tools.rendering.noise import noise, smoothstep
 from data_tools.rendering.sdf import Array
 from data_tools.rendering.spec import CouplerSpec, Damage
@@ -50,6 +51,7 @@ class Break:
         self.radius = contact.sleeve_diameter / 2 + float(build["sleeve_grow"][index])
         self.bore = contact.bore_diameter / 2 + float(build["bore_grow"][index])
         self.top = -float(build["drops"][index])
+        self.mouth = Mouth(shape, build, index)
         self.floor = float(build["floor_depth"])
         self.solid_body = build["style"] == "body"
         self.reach = self.radius + 4.5
@@ -83,7 +85,8 @@ class Break:
 
     def _one(self, bite: Bite, away: Array, around: Array, z: Array, ragged: Array) -> Array:
         turn = np.mod(around - np.float32(bite.angle) + np.pi, 2 * np.pi) - np.pi
-        below = np.float32(self.top) - z
+        # Measured from where this make's rim is, or a slight chip would lie in the air above it.
+        below = np.float32(self.top - self.mouth.lowered_at(bite.angle)) - z
         if bite.kind == "crack":
             along = np.clip(1 - below / np.float32(bite.depth), 0.0, 1.0)
             wander = ragged * np.float32(1.6)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from data_tools.rendering.breakage import Break
 from data_tools.rendering.melting import Melt
+from data_tools.rendering.mouths import Mouth, most_proud
 from data_tools.rendering.noise import noise
 from data_tools.rendering.outline import nose_outline
 from data_tools.rendering.sdf import (
@@ -164,11 +165,16 @@ def insulator_field(x: Array, y: Array, z: Array, grid: Grid, shape: Family, bui
         lx, ly, lz = _pick(x, where) - np.float32(cx), _pick(y, where) - np.float32(cy), _pick(z, where)
         top = -float(build["drops"][index])
         draft = np.float32(0.008) * (np.float32(top) - lz)
-        solid = extrude(length(lx, ly) - np.float32(radius) - draft, lz, -60.0, top, build["mouth_round"])
+        mouth = Mouth(shape, build, index)
+        flank = mouth.shaped(length(lx, ly) - np.float32(radius) - draft, lx, ly, lz)
+        solid = extrude(flank, lz, -60.0, top, build["mouth_round"])
         if build.get("notches"):
             solid = np.maximum(solid, -_notches(lx, ly, lz, build["notches"], top))
-        window = smooth_min(field[where], solid, build["fillet"])
-        field[where] = smooth_max(window, -_bore(lx, ly, lz, build, index, bore, top), build["bore_round"])
+        field[where] = smooth_min(field[where], solid, build["fillet"])
+        mouth.lower(field, grid, x, y, z, cx, cy)
+        field[where] = smooth_max(
+            field[where], -_bore(lx, ly, lz, build, index, bore, top), build["bore_round"]
+        )
     return field
 
 
@@ -219,9 +225,10 @@ def _split(
         sum(vertices[:, axis].take(faces[:, k]) for k in range(3)) / np.float32(3.0) for axis in range(2)
     )
     nearest, best = np.full(len(faces), -1), np.zeros(len(faces))
+    around = build["fillet"] * 0.5 + 0.5 + most_proud(build.get("mouths", ()))
     for index, ((x, y), contact) in enumerate(zip(middles, shape.contacts, strict=True)):
         away = length(centre_x - x, centre_y - y)
-        away -= contact.sleeve_diameter / 2 + (build["fillet"] * 0.5 + 0.5)
+        away -= contact.sleeve_diameter / 2 + around
         nearest[away < best] = index
         np.minimum(best, away, out=best)
     names = ["floor", *(f"sleeve:{contact.place.value}" for contact in shape.contacts)]

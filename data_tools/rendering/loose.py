@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_tools.rendering.breakage import Break
+from data_tools.rendering.mouths import Mouth
 from data_tools.rendering.shell import plain_mesh
 from data_tools.rendering.spec import CouplerSpec, Mesh
 from data_tools.rendering.sweep import lump, sheet_faces, tube
@@ -47,9 +48,10 @@ def resting_height(spec: CouplerSpec, x: float, y: float) -> float:
     """Return about where something lying on the face at x, y would rest, mm."""
     shape, build = family(spec.family), spec.build
     away = np.hypot(shape.contact_centres()[:, 0] - x, shape.contact_centres()[:, 1] - y)
-    for contact, distance in zip(shape.contacts, away, strict=True):
+    for index, (contact, distance) in enumerate(zip(shape.contacts, away, strict=True)):
         if contact.bore_diameter / 2 < distance < contact.sleeve_diameter / 2:
-            return 0.0
+            at = np.array([x - contact.x], np.float32), np.array([y - contact.y], np.float32)
+            return -float(Mouth(shape, build, index).lowered(*at)[0])
         if distance <= contact.bore_diameter / 2:
             return -8.0
     return float(build["body_top"]) if build["style"] == "body" else -float(build["floor_depth"])

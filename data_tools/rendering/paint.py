@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from data_tools.rendering.canvas import Canvas
+from data_tools.rendering.mouths import most_proud
 from data_tools.rendering.noise import Array, smoothstep
 from data_tools.rendering.spec import CouplerSpec
 from model.families import family
@@ -103,6 +104,7 @@ def _paint_floor(canvas: Canvas, spec: CouplerSpec) -> None:
             np.hypot(canvas.x - contact.x - dx, canvas.y - contact.y - dy)
             - contact.sleeve_diameter / 2
             - grow
+            - most_proud(spec.build.get("mouths", ()))
         )
         near = np.minimum(near, away)
     insulator = canvas.where(lambda part: part.startswith("sleeve:") or part == "floor")

@@ -12,6 +12,7 @@ import numpy as np
 
 from data_tools.rendering import local_make
 from data_tools.rendering.domains import Domain, choice, current
+from data_tools.rendering.mouths import sample_mouths
 from data_tools.rendering.palette import sample_finish
 from data_tools.rendering.sampling_soiling import sample_soiling
 from data_tools.rendering.spec import CouplerSpec
@@ -55,6 +56,8 @@ def sample_coupler(rng: np.random.Generator, family: str) -> CouplerSpec:
     shape = family_row(family)
     seed = int(rng.integers(1 << 31))
     build = sample_build(rng, shape)
+    # From a stream of its own: all else about a seed stays as it was before there were designs.
+    build |= sample_mouths(np.random.default_rng([seed, 7]), shape, build)
     finish = sample_finish(rng)
     return CouplerSpec(family, seed, build, finish, sample_soiling(rng, shape, build, finish))
 

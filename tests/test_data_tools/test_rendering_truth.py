@@ -38,10 +38,11 @@ def _stage(meshes: list[Mesh], camera: Camera) -> Stage:
 def test_contacts_recovered_from_rendered_masks_agree_with_the_homography(
     key: str, renderer: Renderer
 ) -> None:
-    """Within 0.3 mm. A round bore shows as the pixels that meet something below its mouth."""
+    """Within 0.3 mm. A round bore shows as the pixels that meet something below its (plain) mouth."""
     shape, checked = family(key), 0
     for seed in range(3):
         spec = sample_coupler(np.random.default_rng([seed, 5]), key)
+        spec = replace(spec, build=spec.build | {"mouths": []})
         camera = _frontal(sample_camera(np.random.default_rng([seed, 6]), shape), tilt=0.05 * seed)
         solid = [
             m
