@@ -1,43 +1,53 @@
-"""Which photos to ask people about first: those the model doubts, and no two alike."""
+"""Which photos to ask people about first: every coupler once before any twice, suspected ones before others.
+
+A model errs at a new site mostly in one way: what is foreign about an intact part there it takes for damage,
+surely, and at all places of a coupler at once. Doubt does not find that, and what lies far from all else is
+an outlier. What it suspects most, over all places, is where a person has most to correct, and where damage is
+rare it holds most of the damage too. ``DEVELOPERS.md`` has the figures.
+"""
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+import math
+from collections import Counter
+from collections.abc import Hashable, Iterable, Sequence
 
-_LEAST = 0.02
-"""Doubt that even a sure answer keeps: what a model is surely wrong about it would never ask."""
+_SURE = 1e-4
+"""Probabilities nearer to 0 or 1 count as this near."""
 
 
-def doubt(probabilities: ArrayLike) -> NDArray[np.float64]:
-    """Return for NxK probabilities how doubtful each row is, 0..1: its largest 4 p (1 - p)."""
-    p = np.asarray(probabilities, np.float64)
-    return _LEAST + (1 - _LEAST) * (4 * p * (1 - p)).max(1) if p.size else np.zeros(len(p))
+def suspicion(probabilities: Iterable[float]) -> float:
+    """Return the mean log odds of a photo's probabilities (0..1) of damage at its places; without any, that
+    of a place that is surely sound."""
+    odds = [_log_odds(p) for p in probabilities]
+    return sum(odds) / len(odds) if odds else _log_odds(0.0)
 
 
 def order_to_learn(
-    doubts: ArrayLike, vectors: ArrayLike, limit: int, *, known: ArrayLike | None = None
+    suspicions: Sequence[float],
+    couplers: Sequence[Hashable],
+    limit: int,
+    *,
+    decided: Iterable[Hashable] = (),
 ) -> list[int]:
     """Return up to ``limit`` row numbers, first things first.
 
-    Greedy: each time the photo with the largest product of its doubt and its distance from the nearest photo
-    that is chosen already or ``known``. A copy of a chosen photo comes last however doubtful.
+    In turns: each takes of every coupler the most suspected photo that is left, and the most suspected of
+    those first. Photos of one coupler are alike, so a second one teaches less.
 
     Args:
-        doubts: N numbers, 0..1.
-        vectors: NxD, in columns of comparable size.
-        known: MxD of photos that people have decided on.
+        suspicions: N numbers, the larger the more suspected.
+        couplers: whose photo each row is.
+        decided: couplers of which a person has decided on a photo: the first turn passes them over.
     """
-    value, x = np.asarray(doubts, np.float64), np.asarray(vectors, np.float64)
-    left = np.ones(len(value), dtype=bool)
-    far = np.full(len(value), np.inf)
-    for row in np.asarray(known if known is not None else np.zeros((0, x.shape[1] if x.ndim > 1 else 0))):
-        far = np.minimum(far, np.linalg.norm(x - row, axis=1))
-    chosen: list[int] = []
-    while left.any() and len(chosen) < limit:
-        near = np.where(np.isfinite(far), far, 1.0)
-        best = int(np.argmax(np.where(left, value * near, -1.0)))
-        chosen.append(best)
-        left[best] = False
-        far = np.minimum(far, np.linalg.norm(x - x[best], axis=1))
-    return chosen
+    turns = Counter(set(decided))
+    turn: dict[int, int] = {}
+    for row in sorted(range(len(suspicions)), key=lambda row: -suspicions[row]):
+        turn[row] = turns[couplers[row]]
+        turns[couplers[row]] += 1
+    return sorted(turn, key=lambda row: turn[row])[: max(0, limit)]
+
+
+def _log_odds(p: float) -> float:
+    kept = min(max(p, _SURE), 1 - _SURE)
+    return math.log(kept / (1 - kept))

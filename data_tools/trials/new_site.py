@@ -70,7 +70,7 @@ def split(labels: Sequence[LabelledPhoto], confirm_photos: int, couplers: int, s
 
 def _usable(photo: LabelledPhoto) -> bool:
     """Whether the photo ought to be judged and its truth is plain (nothing between seen and unseen)."""
-    plain = all(not 0.03 < finding.visible < 0.12 for finding in photo.findings)
+    plain = all(not 0 < finding.visible < SEEN_FROM for finding in photo.findings)
     return photo.family is not None and photo.reason is None and plain
 
 

@@ -2,20 +2,23 @@
 
 ``python -m data_tools.trials.review_order MANIFEST OUT``: the couplers of a labelled set are dealt into a
 pool and a test. The live model judges the pool; from it photos are taken in the proposed order
-(``data_tools.next_photos.review_order``) or at random, labelled with their truth and learnt from with the
-steps of a retrain, and the error on the test couplers is measured. Repeated over several deals, so that each
-order meets the same pools and tests.
+(``model.choose``) or at random, labelled with their truth and learnt from with the steps of a retrain, and
+the error on the test couplers is measured. Repeated over several deals, so that each order meets the same
+pools and tests. Every order is learnt from at the sizes at which chosen labels are held against twice as many
+random ones.
 
 The error is the share of (photo, damage) pairs on the wrong side of one half; the log loss stands beside it.
 Faces are taken where they truly lie, so that only the learnt part differs, and photos that the live model
-refuses are not in the pool, as in the product. The order is drawn up once, before the first label.
+refuses are not in the pool, as in the product. ``chosen`` is drawn up once, before the first label;
+``renewed`` is drawn up again after ``RENEWED_AT`` labels, from what the model that learnt them says, as
+happens in the product once that model is live and has judged anew.
 """
 
 from __future__ import annotations
 
 import json
 import random
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,7 +30,9 @@ from scipy import stats
 from tqdm import tqdm
 
 from data_tools import model_side
-from data_tools.next_photos import review_order
+from data_tools.next_photos import suspected
+from data_tools.trials.operator import SEEN_FROM
+from model.choose import order_to_learn, suspicion
 from model.errors import ManifestError
 from model.judgement import Judgement
 from model.manifest import LabelledPhoto, read_manifest
@@ -37,11 +42,13 @@ if TYPE_CHECKING:
     from model.artefact import Model
     from model.features import Features
 
-SIZES = (15, 30, 60, 120)
+SIZES = {"chosen": (15, 30, 60), "random": (30, 60, 120), "renewed": (60,)}
+"""After how many labels each order is learnt from."""
+RENEWED_AT = 30
+"""A retrain needs as many confirmed photos (setting ``min_confirmed_photos``)."""
 VIEWS = 4
 """Views made of each photo of the pool; a retrain of few photos uses as many."""
 PASSES, FEWEST_STEPS = 8, 40
-ORDERS = ("chosen", "random")
 
 
 @dataclass(frozen=True)
@@ -61,7 +68,7 @@ def usable(labels: Sequence[LabelledPhoto]) -> list[LabelledPhoto]:
         if p.family
         and p.homography
         and p.reason is None
-        and all(not 0.03 < f.visible < 0.12 for f in p.findings)
+        and all(not 0 < f.visible < SEEN_FROM for f in p.findings)
     ]
 
 
@@ -82,12 +89,27 @@ def orders(dealt: Deal, seed: int) -> dict[str, list[int]]:
     """Return the whole pool in the proposed and in a random order."""
     shuffled = list(range(len(dealt.pool)))
     random.Random(1000 + seed).shuffle(shuffled)
-    return {"chosen": review_order(dealt.judged, [], len(dealt.pool)), "random": shuffled}
+    return {"chosen": proposed(dealt, [suspected(j) for j in dealt.judged]), "random": shuffled}
+
+
+def proposed(dealt: Deal, suspicions: Sequence[float], before: Sequence[int] = ()) -> list[int]:
+    """Return the pool in the proposed order, after the photos ``before`` that are labelled already."""
+    couplers = [photo.coupler for photo in dealt.pool]
+    left = [n for n in range(len(dealt.pool)) if n not in set(before)]
+    order = order_to_learn(
+        [suspicions[n] for n in left],
+        [couplers[n] for n in left],
+        len(left),
+        decided=[couplers[n] for n in before],
+    )
+    return [*before, *(left[n] for n in order)]
 
 
 def truths(labels: Sequence[LabelledPhoto]) -> NDArray[np.bool_]:
     """Return NxK: which damage is visible."""
-    rows = [[any(f.kind is k and f.visible >= 0.12 for f in p.findings) for k in FindingKind] for p in labels]
+    rows = [
+        [any(f.kind is k and f.visible >= SEEN_FROM for f in p.findings) for k in FindingKind] for p in labels
+    ]
     return np.array(rows, dtype=bool).reshape(len(labels), len(FindingKind))
 
 
@@ -148,15 +170,40 @@ class Bench:
         found = probabilities(model, self.straight.some(torch.tensor(numbers)))
         return errors(found, truths([self.labels[n] for n in numbers]))
 
+    def suspicions(self, model: Model, numbers: Sequence[int]) -> list[float]:
+        """Return what ``data_tools.next_photos.suspected`` would make of a model's verdicts on photos."""
+        import torch
+
+        from model.dataset import HOUSING_KINDS, family_boxes
+
+        boxes, kinds = family_boxes(torch.device("cpu")), model.card.calibration.kinds
+        found = []
+        for number in numbers:
+            low, middle, near, targets = self.straight.take(torch.tensor([number]))
+            parts, latch, valid = (box[targets.family] for box in boxes)
+            with torch.inference_mode():
+                out = model.condition.late(low, middle, near, parts, latch, valid)
+            given = [
+                kinds[kind].place_probability(float(row[n]))
+                for row in out["housing"][0, valid[0, :-1]]
+                for n, kind in enumerate(HOUSING_KINDS)
+            ]
+            if valid[0, -1]:
+                given.append(kinds[FindingKind.MISSING_LATCH].place_probability(float(out["latch"][0, 0])))
+            found.append(suspicion(given))
+        return found
+
 
 def compare_orders(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-    """For each size: is the chosen order with half the labels as good as random with all of them?
+    """For each order and size: is it with half the labels as good as random with all of them?
 
     The difference is paired by deal; its interval is Student's (95 %).
     """
     found = []
-    for size in sorted({row["labels"] for row in rows}):
-        half = [(r["deal"], r["wrong"]) for r in rows if r["order"] == "chosen" and r["labels"] * 2 == size]
+    sizes = sorted({(row["order"], row["labels"]) for row in rows if row["order"] in ("chosen", "renewed")})
+    for order, labels in sizes:
+        size = 2 * labels
+        half = [(r["deal"], r["wrong"]) for r in rows if (r["order"], r["labels"]) == (order, labels)]
         full = {r["deal"]: r["wrong"] for r in rows if r["order"] == "random" and r["labels"] == size}
         pairs = np.array([wrong - full[number] for number, wrong in half if number in full])
         if len(pairs) < 2:
@@ -164,8 +211,8 @@ def compare_orders(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
         mean, error = float(pairs.mean()), float(stats.sem(pairs))
         wide = float(stats.t.ppf(0.975, len(pairs) - 1)) * error
         found.append(
-            {"random_labels": size, "chosen_labels": size // 2, "deals": len(pairs), "more_wrong": mean,
-             "low": mean - wide, "high": mean + wide}
+            {"order": order, "chosen_labels": labels, "random_labels": size, "deals": len(pairs),
+             "more_wrong": mean, "low": mean - wide, "high": mean + wide}
         )  # fmt: skip
     return found
 
@@ -184,23 +231,34 @@ def main(manifest: Path, out: Path, artefact: Path | None, replay: Path | None, 
     live = artefact or model_side.shipped_artefact()
     judged = judgements(live, labels, manifest.parent)
     bench = Bench(live, labels, manifest.parent, replay)
-    number_of = {photo.file: n for n, photo in enumerate(labels)}
     rows: list[dict[str, Any]] = []
-    with tqdm(total=deals * len(SIZES) * len(ORDERS), desc="retrains", disable=None) as bar:
+    with tqdm(total=deals * sum(map(len, SIZES.values())), desc="retrains", disable=None) as bar:
         for number in range(deals):
-            dealt = deal(labels, judged, number)
-            test = [number_of[photo.file] for photo in dealt.test]
-            start = bench.measured(bench.model, test)
-            rows.append({"deal": number, "order": "none", "labels": 0, **start})
-            for name, order in orders(dealt, number).items():
-                for size in SIZES:
-                    photos = [number_of[dealt.pool[n].file] for n in order[:size]]
-                    found = bench.measured(bench.learnt(photos, number), test)
-                    damaged = int(truths([labels[n] for n in photos]).any(1).sum())
-                    rows.append({"deal": number, "order": name, "labels": size, "damaged": damaged, **found})
-                    bar.update(1)
-                    write(out, rows, len(labels))
+            for row in learnt_in_turn(bench, deal(labels, judged, number), number):
+                rows.append(row)
+                write(out, rows, len(labels))
+                bar.update(row["labels"] > 0)
     click.echo((out / "review-order.json").read_text(encoding="utf-8"))
+
+
+def learnt_in_turn(bench: Bench, dealt: Deal, number: int) -> Iterator[dict[str, Any]]:
+    """Yield what the model has wrong before it learns, and after each size of each order."""
+    number_of = {photo.file: n for n, photo in enumerate(bench.labels)}
+    pool, test = ([number_of[photo.file] for photo in part] for part in (dealt.pool, dealt.test))
+
+    def row(order: str, photos: Sequence[int], model: Model) -> dict[str, Any]:
+        damaged = int(truths([dealt.pool[n] for n in photos]).any(1).sum())
+        told = {"deal": number, "order": order, "labels": len(photos), "damaged": damaged}
+        return told | bench.measured(model, test)
+
+    yield row("none", [], bench.model)
+    known = orders(dealt, number)
+    for order, sizes in SIZES.items():
+        for size in sizes:
+            model = bench.learnt([pool[n] for n in known[order][:size]], number)
+            if (order, size) == ("chosen", RENEWED_AT):
+                known["renewed"] = proposed(dealt, bench.suspicions(model, pool), known[order][:size])
+            yield row(order, known[order][:size], model)
 
 
 def write(out: Path, rows: Sequence[dict[str, Any]], photos: int) -> None:

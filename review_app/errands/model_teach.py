@@ -50,8 +50,9 @@ def _review_next(ws: Workspace, actor: Actor) -> None:
         st.info("Nothing undecided is left to learn from.", icon=":material/done_all:")
         return
     st.write(
-        f"The {len(photos)} undecided photos that the model would learn most from: it is in doubt about them "
-        "and no two are alike. What could hurt first comes first on the Review screen; this is another order."
+        f"The {len(photos)} undecided photos that the model would learn most from: those in which it "
+        "suspects most damage over all places, every coupler once before any twice. What could hurt first "
+        "comes first on the Review screen; this is another order."
     )
     with st.container(horizontal=True):
         for photo in photos[:_SHOWN]:

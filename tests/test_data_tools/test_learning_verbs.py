@@ -39,7 +39,7 @@ from tests.test_data_tools.store_kit import (
 UNITS = [f"U{n:02}" for n in range(12)]
 
 
-def test_doubtful_photos_of_couplers_that_are_learnt_from_come_first(ws: Workspace) -> None:
+def test_suspected_photos_of_couplers_that_are_learnt_from_come_first(ws: Workspace) -> None:
     learnt = next(f"L{n}" for n in range(50) if not is_held_out(f"north/L{n}/A/1"))
     held = next(f"L{n}" for n in range(50) if is_held_out(f"north/L{n}/A/1"))
     for unit in (learnt, held):
@@ -47,14 +47,27 @@ def test_doubtful_photos_of_couplers_that_are_learnt_from_come_first(ws: Workspa
     files = [upload(f"{learnt}_{n}.png", grey, n) for n, grey in enumerate([CLEAR, UNSURE, MELTED])]
     ingest(ws, UPLOADER, [*files, upload(f"{held}_x.png", UNSURE, 9)], "north")
     order = next_photos(ws, TECHNICIAN)
-    assert [p.file_name for p in order][0] == f"{learnt}_1.png"
-    assert len(order) == 3
+    assert [p.file_name for p in order] == [f"{learnt}_{n}.png" for n in (2, 1, 0)]
     assert [p.id for p in next_photos(ws, TECHNICIAN, 1)] == [order[0].id]
     item = next(i for i in queue(ws, TECHNICIAN) if i.photo.id == order[0].id)
     decide(ws, TECHNICIAN, item.photo.id, item.verdict.id, DecisionKind.CONFIRMED)
     assert order[0].id not in {p.id for p in next_photos(ws, TECHNICIAN)}
     with pytest.raises(NotAllowedError):
         next_photos(ws, UPLOADER)
+
+
+def test_every_coupler_is_asked_about_once_before_any_twice(ws: Workspace) -> None:
+    asked, other = [f"L{n}" for n in range(50) if not is_held_out(f"north/L{n}/A/1")][:2]
+    for unit in (asked, other):
+        add_unit(ws, LEAD, "north", unit, now=OPENED)
+    greys = {f"{asked}_0": MELTED, f"{asked}_1": MELTED, f"{other}_0": UNSURE, f"{other}_1": CLEAR}
+    ingest(ws, UPLOADER, [upload(f"{name}.png", g, n) for n, (name, g) in enumerate(greys.items())], "north")
+    order = [p.file_name for p in next_photos(ws, TECHNICIAN)]
+    assert order == [f"{asked}_0.png", f"{other}_0.png", f"{asked}_1.png", f"{other}_1.png"]
+    item = next(i for i in queue(ws, TECHNICIAN) if i.photo.file_name == f"{asked}_0.png")
+    decide(ws, TECHNICIAN, item.photo.id, item.verdict.id, DecisionKind.CONFIRMED)
+    order = [p.file_name for p in next_photos(ws, TECHNICIAN)]
+    assert order == [f"{other}_0.png", f"{asked}_1.png", f"{other}_1.png"]
 
 
 @pytest.fixture

@@ -23,6 +23,7 @@ ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "synthetic_samples" / "manifest.jsonl"
 MELTED = LabelledFinding(FindingKind.HEAT_MELTED_HOUSING, Place.BOTTOM)
 FAINT = LabelledFinding(FindingKind.HEAT_MELTED_HOUSING, Place.LEFT, visible=0.02)
+UNSEEN = LabelledFinding(FindingKind.HEAT_MELTED_HOUSING, Place.LEFT, visible=0.0)
 
 
 def photo(
@@ -107,7 +108,21 @@ def test_pools_and_tests_share_no_coupler_and_refused_photos_leave_the_pool() ->
     assert not {p.coupler for p in dealt.pool} & {p.coupler for p in dealt.test}
     assert len(dealt.test) == 20
     assert all(j.outcome is Outcome.SCORED for j in dealt.judged)
-    assert review_order.usable([photo(0, FAINT), photo(1, reason=Reason.HIDDEN)]) == [photo(0, FAINT)]
+
+
+def test_a_photo_with_damage_that_is_hardly_seen_has_no_plain_truth() -> None:
+    plain, faint, hidden = photo(0, MELTED, UNSEEN), photo(1, MELTED, FAINT), photo(2, reason=Reason.HIDDEN)
+    assert review_order.usable([plain, faint, hidden]) == [plain]
+    assert [p for p in (plain, faint, hidden) if new_site._usable(p)] == [plain]
+
+
+def test_an_order_drawn_up_again_goes_on_from_what_is_labelled() -> None:
+    pool = [photo(n, coupler=n // 2) for n in range(6)]
+    dealt = review_order.Deal(pool, [verdict().judgement] * 6, [])
+    first = review_order.proposed(dealt, [0.0, 1.0, 5.0, 4.0, 2.0, 3.0])
+    assert first == [2, 5, 1, 3, 4, 0]
+    assert review_order.proposed(dealt, [9.0, 8.0, 5.0, 4.0, 2.0, 3.0], first[:1]) == [2, 0, 5, 1, 3, 4]
+    assert sorted(review_order.orders(dealt, 3)["random"]) == list(range(6))
 
 
 def test_half_the_labels_are_compared_deal_by_deal() -> None:
@@ -116,7 +131,9 @@ def test_half_the_labels_are_compared_deal_by_deal() -> None:
         for d in range(4)
         for order, size, wrong in [("chosen", 30, 0.1), ("random", 60, 0.12), ("random", 30, 0.2)]
     ]
-    (found,) = review_order.compare_orders(rows)
+    rows += [{"deal": d, "order": "renewed", "labels": 30, "wrong": 0.13 + 0.01 * d} for d in range(4)]
+    found, renewed = review_order.compare_orders(rows)
+    assert renewed["more_wrong"] == pytest.approx(0.01)
     assert (found["chosen_labels"], found["random_labels"], found["deals"]) == (30, 60, 4)
     assert found["more_wrong"] == pytest.approx(-0.02)
     assert found["low"] == pytest.approx(found["high"])
