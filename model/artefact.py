@@ -1,14 +1,15 @@
 """One model file: weights, and everything needed to trust them.
 
 A safetensors file whose metadata holds a JSON record (classes, geometry, preprocessing, calibration,
-metrics, hashes). Half precision on disk. A file that is damaged, altered, from another format version or
-made for other geometry is refused with the reason.
+metrics, hashes), the weights in few bits (``model.compact``). A file that is damaged, altered, from another
+format version or made for other geometry is refused with the reason.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -16,9 +17,10 @@ from typing import Any
 import torch
 from safetensors import SafetensorError, safe_open
 from safetensors.torch import save_file
-from torch import Tensor
+from torch import Tensor, nn
 
 from model.calibration import Calibration
+from model.compact import packed, unpacked
 from model.dataset import FAMILY_KEYS, USABLE
 from model.errors import ArtefactError
 from model.families import FAMILIES
@@ -33,7 +35,7 @@ from model.network import ConditionNet, LocatorNet
 from model.preprocess import DEVIATION, LOCATOR_PIXELS, MEAN
 from model.vocabulary import FindingKind
 
-FORMAT = 3
+FORMAT = 4
 SHIPPED = Path(__file__).parent / "weights" / "coupler.safetensors"
 
 
@@ -55,11 +57,19 @@ class Card:
 
 @dataclass(frozen=True)
 class Model:
-    """Both networks, ready to judge (evaluation mode, float32, CPU), and their card."""
+    """The networks, ready to judge (evaluation mode, float32, CPU), and their card. ``second`` is another
+    condition network, taught apart, that is asked where the first one is in doubt."""
 
     locator: LocatorNet
     condition: ConditionNet
     card: Card
+    second: ConditionNet | None = None
+
+    @property
+    def networks(self) -> dict[str, LocatorNet | ConditionNet]:
+        """The networks there are, under the names that their weights have in a file."""
+        known = {"locator": self.locator, "condition": self.condition, "second": self.second}
+        return {name: network for name, network in known.items() if network is not None}
 
 
 def interface() -> dict[str, Any]:
@@ -83,13 +93,13 @@ def interface() -> dict[str, Any]:
     }
 
 
-def save_model(path: Path, locator: LocatorNet, condition: ConditionNet, card: Card) -> Card:
+def save_model(path: Path, model: Model) -> Card:
     """Write a model file and return its card with the version filled in.
 
     The version is ``<date>-<8 hex digits>``, a hash of weights and calibration together: whatever changes an
     answer changes the name.
     """
-    tensors = _tensors(locator, condition)
+    tensors, card = _tensors(model), model.card
     digest = _digest(tensors)
     name = hashlib.sha256(
         (digest + json.dumps(card.calibration.to_json(), sort_keys=True)).encode()
@@ -103,7 +113,7 @@ def save_model(path: Path, locator: LocatorNet, condition: ConditionNet, card: C
 
 def weights_digest(model: Model) -> str:
     """Return the SHA-256 of the weights as a file holds them: the same whatever the calibration."""
-    return _digest(_tensors(model.locator, model.condition))
+    return _digest(_tensors(model))
 
 
 def read_card(path: Path) -> Card:
@@ -131,18 +141,29 @@ def load_model(path: Path | None = None) -> Model:
     if _digest(tensors) != record["tensors_sha256"]:
         raise _refuse(path, "weights that do not match their checksum")
     card = _card_from_json(record["card"])
-    locator = LocatorNet(len(FAMILY_KEYS))
-    condition = ConditionNet(len(USABLE), card.design)
-    _fill(locator, "locator.", tensors, path)
-    _fill(condition, "condition.", tensors, path)
-    return Model(locator, condition, card)
+    model = blank_model(card, tensors)
+    for name, network in model.networks.items():
+        _fill(network, name, tensors, path)
+    return model
 
 
-def _fill(network: torch.nn.Module, prefix: str, tensors: dict[str, Tensor], path: Path) -> None:
-    own = network.state_dict()
-    state = {k[len(prefix) :]: v for k, v in tensors.items() if k.startswith(prefix)}
+def blank_model(card: Card, names: Iterable[str]) -> Model:
+    """Return a model of the networks to which tensors of these names belong; they know nothing yet."""
+    second = any(name.startswith("second.") for name in names)
+    return Model(
+        LocatorNet(len(FAMILY_KEYS)),
+        ConditionNet(len(USABLE), card.design),
+        card,
+        ConditionNet(len(USABLE), card.design) if second else None,
+    )
+
+
+def _fill(network: nn.Module, name: str, tensors: dict[str, Tensor], path: Path) -> None:
+    prefix = f"{name}."
     try:
-        network.load_state_dict({k: v.to(own[k].dtype) for k, v in state.items()})
+        network.load_state_dict(
+            unpacked({k[len(prefix) :]: v for k, v in tensors.items() if k.startswith(prefix)})
+        )
     except (RuntimeError, KeyError) as error:
         raise _refuse(path, "weights of another architecture") from error
     network.eval().to(memory_format=torch.channels_last)
@@ -171,22 +192,12 @@ def _refuse(path: Path, came: str) -> ArtefactError:
     )
 
 
-def _tensors(locator: LocatorNet, condition: ConditionNet) -> dict[str, Tensor]:
-    tensors = {f"locator.{k}": _small(v) for k, v in locator.state_dict().items()}
-    return tensors | {f"condition.{k}": _small(v) for k, v in condition.state_dict().items()}
-
-
-def _small(tensor: Tensor) -> Tensor:
-    """Return the tensor in half precision, or as it is where that cannot hold it: a variance above 65,504
-    would become infinite, and its channel say nothing any more."""
-    tensor = tensor.detach().cpu().contiguous()
-    half = tensor.half() if tensor.dtype == torch.float32 else tensor
-    return half if torch.equal(half.isfinite(), tensor.isfinite()) else tensor
-
-
-def round_as_saved(network: torch.nn.Module) -> None:
-    """Round the weights in place as a model file holds them."""
-    network.load_state_dict({k: _small(v).to(v.dtype) for k, v in network.state_dict().items()})
+def _tensors(model: Model) -> dict[str, Tensor]:
+    return {
+        f"{name}.{key}": value
+        for name, network in model.networks.items()
+        for key, value in packed(network.state_dict()).items()
+    }
 
 
 def _digest(tensors: dict[str, Tensor]) -> str:

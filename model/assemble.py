@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import torch
 
-from model.artefact import Card, Model, load_model, round_as_saved, save_model
+from model.artefact import Card, Model, blank_model, load_model, save_model
 from model.calibration import (
     MISS_RATES,
     Calibration,
@@ -23,10 +23,10 @@ from model.calibration import (
     flag_limit,
     sigmoid,
 )
-from model.dataset import FAMILY_KEYS, HOUSING_KINDS, USABLE, split_of
+from model.compact import round_as_saved
+from model.dataset import HOUSING_KINDS, split_of
 from model.errors import CalibrationError, ManifestError
 from model.manifest import LabelledPhoto, read_manifest
-from model.network import ConditionNet, LocatorNet
 from model.predict import Classifier
 from model.scorebook import SEVERE_FROM, Scored, load_book, score_labelled
 from model.train import pick_split
@@ -91,21 +91,20 @@ def _place_pairs(book: list[Scored], kind: FindingKind) -> tuple[list[float], li
 
 
 def load_trained(folder: Path) -> Model:
-    """Load the two state dicts that ``model.train`` wrote, uncalibrated, rounded as a model file holds them.
+    """Load the state dicts that ``model.train`` wrote, uncalibrated, rounded as a model file holds them.
 
     Raises:
         OSError: a file is missing.
     """
     config: dict[str, Any] = json.loads((folder / "config.json").read_text(encoding="utf-8"))
-    locator, condition = LocatorNet(len(FAMILY_KEYS)), ConditionNet(len(USABLE), config["design"])
-    locator.load_state_dict(torch.load(folder / "locator.pt", map_location="cpu", weights_only=True))
-    condition.load_state_dict(torch.load(folder / "condition.pt", map_location="cpu", weights_only=True))
-    for network in (locator, condition):
-        round_as_saved(network)
-        network.eval().to(memory_format=torch.channels_last)
     learnt: dict[str, Any] = json.loads((folder / "training.json").read_text(encoding="utf-8"))
     card = Card(config["design"], Calibration.plain(), config=config, **learnt)
-    return Model(locator, condition, card)
+    model = blank_model(card, [f"{path.stem}." for path in folder.glob("*.pt")])
+    for name, network in model.networks.items():
+        network.load_state_dict(torch.load(folder / f"{name}.pt", map_location="cpu", weights_only=True))
+        round_as_saved(network)
+        network.eval().to(memory_format=torch.channels_last)
+    return model
 
 
 def load_any(path: Path | None, device: str = "cpu") -> Model:
@@ -116,7 +115,7 @@ def load_any(path: Path | None, device: str = "cpu") -> Model:
         OSError: a file is missing in the folder.
     """
     model = load_trained(path) if path is not None and path.is_dir() else load_model(path)
-    for network in (model.locator, model.condition):
+    for network in model.networks.values():
         network.to(device)
     return model
 
@@ -134,7 +133,7 @@ def assemble(
 ) -> Card:
     """Calibrate the weights in ``folder`` on the calibration split of ``manifest`` and write ``out``.
 
-    The file is loaded again before this returns, in half precision as it will be used, and calibrated with
+    The file is loaded again before this returns, rounded as it will be used, and calibrated with
     exactly those weights. With a saved ``book`` (``model.scorebook``) of these weights neither manifest nor
     photos are needed.
 
@@ -150,7 +149,7 @@ def assemble(
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
         generator_version=generator_version,
     )
-    save_model(out, trained.locator, trained.condition, card)
+    save_model(out, replace(trained, card=card))
     if book is not None:
         scored = load_book(book, Classifier(load_model(out)))
         chosen = [s for s in scored if split_of(s.label) == "calibration"]
@@ -191,7 +190,7 @@ def recalibrate_from(
     card = replace(
         model.card, calibration=calibrate(book, miss_rates=miss_rates), metrics=model.card.metrics | metrics
     )
-    return save_model(path, model.locator, model.condition, card)
+    return save_model(path, replace(model, card=card))
 
 
 def main() -> None:

@@ -27,8 +27,9 @@ from model.dataset import PhotoBank, split_of
 from model.errors import ArtefactError, ManifestError
 from model.manifest import LabelledPhoto, read_manifest
 from model.network import Backbone, state_on_cpu
+from model.optimise import optimise
 from model.preprocess import normalise
-from model.train import Start, autocast, optimise, parse_config, pick_device, pick_split, pretrained_start
+from model.train import Start, autocast, parse_config, pick_device, pick_split, pretrained_start
 from model.vocabulary import FindingKind
 
 SIDE = 224

@@ -12,7 +12,7 @@ DESIGNS = ("whole", "parts", "both")
 
 @dataclass(frozen=True)
 class TrainConfig:
-    """How to train the two networks.
+    """How to train the networks.
 
     Args:
         seed: fixes weights, order and augmentation.
@@ -31,6 +31,7 @@ class TrainConfig:
             is covered shows no damage (whether it is in view at all is another output); left untaught, the
             network took fingers and cables across the face for damage.
         ema: decay of the averaged weights that are kept in the end.
+        heed: share of a teacher's answer in what is taught (0..1), where there is a teacher.
     """
 
     seed: int = 0
@@ -47,6 +48,7 @@ class TrainConfig:
     covered_below: float = 0.2
     place_visible_from: float = 0.0
     ema: float = 0.998
+    heed: float = 0.5
 
     def __post_init__(self) -> None:
         """Refuse a design that does not exist."""

@@ -14,7 +14,7 @@ from torch import Tensor
 
 from model.artefact import Model
 from model.dataset import FAMILY_KEYS, family_boxes
-from model.examine import view_and_close_ups
+from model.examine import in_doubt, mirrored, view_and_close_ups
 from model.families import FAMILIES, Family
 from model.geometry import (
     CANONICAL_PIXELS,
@@ -24,6 +24,7 @@ from model.geometry import (
     scale_matrix,
 )
 from model.judgement import Judgement
+from model.network import ConditionNet
 from model.photo import Photo
 from model.preprocess import to_tensor
 from model.vocabulary import FindingKind
@@ -35,10 +36,21 @@ def evidence_map(
     model: Model, view: NDArray[np.uint8], closes: Tensor, family: Family, kind: FindingKind
 ) -> Heat:
     """Return 0..1 weights, same size as the canonical ``view``: what raised the logit of ``kind``
-    there and in the close-ups (see :func:`model.examine.view_and_close_ups`)."""
+    there and in the close-ups (see :func:`model.examine.view_and_close_ups`). Where the photo was in doubt
+    and looked at twice, both looks count alike, as they do in the answer."""
+    heat, logits = _look(model.condition, view, closes, family, kind)
+    if in_doubt(logits, family):
+        again, _ = _look(model.second or model.condition, *mirrored(view, closes, family), family, kind)
+        heat = _to_peak(heat + again[:, ::-1])
+    return heat
+
+
+def _look(
+    network: ConditionNet, view: NDArray[np.uint8], closes: Tensor, family: Family, kind: FindingKind
+) -> tuple[Heat, NDArray[np.float32]]:
+    """Return the weights of one look and its photo logits."""
     parts, latches, valid = family_boxes(torch.device("cpu"))
     row = [FAMILY_KEYS.index(family.key)]
-    network = model.condition
     kept: list[Tensor] = []
     hooks = [
         layers.register_forward_hook(lambda module, given, result: kept.append(result))
@@ -58,6 +70,10 @@ def evidence_map(
     for matrix, one in zip(close_ups_to_canonical(family), near, strict=False):
         laid = cv2.warpPerspective(_enlarged(one, CLOSE_PIXELS), matrix, view.shape[1::-1])
         heat = np.maximum(heat, laid)
+    return _to_peak(heat), out["photo"][0].detach().numpy()
+
+
+def _to_peak(heat: Heat) -> Heat:
     peak = float(heat.max())
     return np.asarray(heat / peak if peak > 0 else heat, dtype=np.float32)
 

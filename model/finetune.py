@@ -42,13 +42,13 @@ def fine_tune(
     budget: int = BUDGET_BYTES,
     weighting: Weighting | None = None,
 ) -> Path:
-    """Fine-tune the condition network of the model file ``live`` on the train photos of ``manifest``.
+    """Fine-tune the condition networks of the model file ``live`` on the train photos of ``manifest``.
 
     Args:
         live: model file to start from; it is not changed.
         manifest: confirmed photos; those of split ``train`` (or none) are learnt.
         out_dir: the candidate is written here. What an interrupted run with the same live version, photos
-            and settings left here is gone on with; what another one left is not.
+            and settings left here is gone on with.
         replay: manifest of rendered photos mixed into every batch, half and half.
         progress: told (work done, work in all) each step; what it raises stops the work for later.
         steps: optimiser steps; by default about eight passes, at least 40 and at most 1,000.
@@ -69,25 +69,51 @@ def fine_tune(
     todo = plan(len(own), len(old), steps, batch, budget)
     name = _fingerprint(model, [manifest, *([replay] if replay else [])], todo, seed, how)
     path = out_dir / CANDIDATE
-    kept = _gone_on_with(out_dir, name)
-    if kept is not None and kept.done == todo.steps and path.is_file():
+    learners = {n: network for n, network in model.networks.items() if isinstance(network, ConditionNet)}
+    kept = _gone_on_with(out_dir, name, list(learners))
+    if path.is_file() and all(at is not None and at.done == todo.steps for at in kept.values()):
         return path
-    tuner = Tuner(model.condition, todo, tune_config(seed, batch), out_dir / CHECKPOINT, name)
-    weights = photo_weights([label for label, _ in own], how)
-    tuner.learn(own, old, weights, kept, progress or (lambda _done, _total: None))
-    _write(path, model, tuner.result(), manifest, len(own))
-    forget_features(out_dir / OWN)
-    forget_features(out_dir / OLD)
+    learnt = dict[str, ConditionNet]()
+    for turn, (part, network) in enumerate(learners.items()):
+        tuner = Tuner(network, todo, tune_config(seed + turn, batch), out_dir / part / CHECKPOINT, name)
+        learnt[part] = _taught(tuner, own, old, how, kept[part], _in_turn(progress, turn, len(learners)))
+    _write(path, replace(model, **learnt), manifest, len(own))  # type: ignore[arg-type]  # its networks
     return path
 
 
-def _gone_on_with(out_dir: Path, name: str) -> Checkpoint | None:
-    """Return the checkpoint of the run ``name``; without one, another run's candidate is removed: it must not
-    be taken for this one's, should this one be killed at its end."""
-    kept = load_checkpoint(out_dir / CHECKPOINT, name)
-    if kept is None:
+def _gone_on_with(out_dir: Path, name: str, parts: list[str]) -> dict[str, Checkpoint | None]:
+    """Return the checkpoints of the run ``name``; without any, another run's candidate is removed: it must
+    not be taken for this one's, should this one be killed at its end."""
+    kept = {part: load_checkpoint(out_dir / part / CHECKPOINT, name) for part in parts}
+    if not any(kept.values()):
         (out_dir / CANDIDATE).unlink(missing_ok=True)
     return kept
+
+
+def _taught(
+    tuner: Tuner,
+    own: list[Rooted],
+    old: list[Rooted],
+    how: Weighting,
+    kept: Checkpoint | None,
+    tell: Progress,
+) -> ConditionNet:
+    """Return what one network has learnt; only its checkpoint stays on the disk."""
+    tuner.learn(own, old, photo_weights([label for label, _ in own], how), kept, tell)
+    assert tuner.file is not None
+    forget_features(tuner.file.parent / OWN)
+    forget_features(tuner.file.parent / OLD)
+    return tuner.result()
+
+
+def _in_turn(progress: Progress | None, turn: int, turns: int) -> Progress:
+    """Return what tells the progress of one of several equal parts of the work."""
+
+    def tell(done: int, work: int) -> None:
+        if progress:
+            progress(turn * work + done, turns * work)
+
+    return tell
 
 
 def _rooted(manifest: Path) -> list[Rooted]:
@@ -101,7 +127,7 @@ def _fingerprint(model: Model, manifests: list[Path], todo: Plan, seed: int, how
     return sha256(repr(parts).encode()).hexdigest()
 
 
-def _write(path: Path, model: Model, network: ConditionNet, manifest: Path, learnt: int) -> None:
+def _write(path: Path, model: Model, manifest: Path, learnt: int) -> None:
     card = replace(
         model.card,
         parent=model.card.version,
@@ -111,5 +137,5 @@ def _write(path: Path, model: Model, network: ConditionNet, manifest: Path, lear
         metrics={},
     )
     part = path.with_suffix(".part")
-    save_model(part, model.locator, network, card)
+    save_model(part, replace(model, card=card))
     part.replace(path)

@@ -78,7 +78,7 @@ def follow_limits(
     kinds = {row.kind: replace(model.card.calibration.kinds[row.kind], clear_below=row.after) for row in rows}
     card = replace(model.card, calibration=replace(model.card.calibration, kinds=kinds))
     part = out.with_suffix(".part")
-    save_model(part, model.locator, model.condition, card)
+    save_model(part, replace(model, card=card))
     part.replace(out)
     return Limits(rows, out)
 

@@ -1,6 +1,8 @@
-"""What the two networks are punished for (torch)."""
+"""What the networks are punished for (torch)."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import torch
 from torch import Tensor
@@ -17,6 +19,21 @@ def _weighted_bce(logits: Tensor, target: Tensor, weight: Tensor, smoothing: flo
     soft = target * (1 - 2 * smoothing) + smoothing
     loss = functional.binary_cross_entropy_with_logits(logits, soft, reduction="none")
     return (loss * weight).sum() / weight.sum().clamp(min=1.0)
+
+
+def softened(targets: Targets, known: dict[str, Tensor], share: float) -> Targets:
+    """Return targets of which ``share`` (0..1) is what a teacher's logits ``known`` say; its doubt about a
+    picture tells more of it than yes or no."""
+
+    def mixed(truth: Tensor, logits: Tensor) -> Tensor:
+        return torch.lerp(truth, torch.sigmoid(logits.float()), share)
+
+    return replace(
+        targets,
+        housing=mixed(targets.housing, known["housing"][..., :2]),
+        latch=mixed(targets.latch, known["latch"][:, 0]),
+        photo=mixed(targets.photo, known["photo"]),
+    )
 
 
 def condition_loss(out: dict[str, Tensor], targets: Targets, valid: Tensor) -> Tensor:

@@ -1,4 +1,4 @@
-"""The two networks, and the only file that names a torchvision architecture.
+"""The two kinds of network, and the only file that names a torchvision architecture.
 
 ``LocatorNet`` looks at a whole small photo and says for every cell where on the coupler's face plane it
 lies; a homography is fitted to that (``model.locate``). ``ConditionNet`` looks at the canonical view, and

@@ -69,8 +69,12 @@ class Classifier:
         if not on_cpu(self._model.condition):
             return self._model
         if self._ready is None:
+            model = self._model
             self._ready = replace(
-                self._model, locator=ready(self._model.locator), condition=ready(self._model.condition)
+                model,
+                locator=ready(model.locator),
+                condition=ready(model.condition),
+                second=model.second and ready(model.second),
             )
         return self._ready
 

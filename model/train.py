@@ -1,4 +1,4 @@
-"""Train the two networks from a labelled set: ``train(config, manifest, out)`` reads as a recipe.
+"""Train the networks from a labelled set: ``train(config, manifest, out)`` reads as a recipe.
 
 Runs on a GPU where there is one; the same command runs, small, on a CPU.
 """
@@ -7,10 +7,9 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
+from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
 
@@ -19,19 +18,20 @@ from torch import Tensor, nn
 
 from model.artefact import load_model
 from model.augment import Photometric
-from model.averaged import Averaged
 from model.config import TrainConfig
 from model.dataset import FAMILY_KEYS, USABLE, PhotoBank, family_boxes, split_of
-from model.losses import condition_loss, locator_loss
+from model.errors import ManifestError
+from model.losses import condition_loss, locator_loss, softened
 from model.manifest import LabelledPhoto, read_manifest
-from model.network import Backbone, ConditionNet, LocatorNet
+from model.network import Backbone, ConditionNet, LocatorNet, state_on_cpu
+from model.optimise import Log, optimise
 from model.preprocess import TrainPreset, normalise
 from model.views import Draw, condition_views, locator_truth, locator_views
 
-Log = Callable[[str], None]
-StepLoss = Callable[[Tensor], Tensor]
 Start = Callable[[nn.Module], None]
 """Fills a fresh network before its first step."""
+PARTS = ("locator", "condition", "second")
+"""The networks of a model, by the names of their files."""
 
 
 def pick_device(name: str | None = None) -> torch.device:
@@ -42,70 +42,6 @@ def pick_device(name: str | None = None) -> torch.device:
 def autocast(device: torch.device) -> AbstractContextManager[object]:
     """Return bfloat16 autocast on a GPU, nothing on a CPU."""
     return torch.autocast("cuda", dtype=torch.bfloat16) if device.type == "cuda" else nullcontext()
-
-
-def batches(count: Callable[[], int], size: int, generator: torch.Generator) -> Iterator[Tensor]:
-    """Yield index batches for ever, going through all rows there are in a new random order each time."""
-    order = torch.empty(0, dtype=torch.long)
-    while True:
-        while len(order) < min(size, count()):
-            order = torch.cat([order, torch.randperm(count(), generator=generator)])
-        yield order[:size]
-        order = order[size:]
-
-
-def optimise(
-    network: nn.Module,
-    step_loss: StepLoss,
-    count: Callable[[], int],
-    *,
-    steps: int,
-    batch: int,
-    config: TrainConfig,
-    device: torch.device,
-    log: Log,
-) -> nn.Module:
-    """Run AdamW with warm-up and cosine decay; return the averaged network.
-
-    ``step_loss`` maps a batch of row numbers to a scalar loss of ``network`` in training mode; ``count``
-    says how many rows there are by now. Ends after ``steps`` or ``config.seconds``, whichever is first.
-    """
-    decayed = [p for p in network.parameters() if p.ndim > 1]
-    plain = [p for p in network.parameters() if p.ndim <= 1]
-    groups = [
-        {"params": decayed, "weight_decay": config.weight_decay},
-        {"params": plain, "weight_decay": 0.0},
-    ]
-    optimiser = torch.optim.AdamW(groups, lr=config.learning_rate, fused=device.type == "cuda")
-    warm = max(1, min(300, steps // 10))
-    averaged = Averaged(network, config.ema)
-    network.train()
-    start, shown = time.monotonic(), 0.0
-    stream = batches(count, batch, torch.Generator().manual_seed(config.seed))
-    for step, rows in enumerate(stream, 1):
-        elapsed = time.monotonic() - start
-        done = max(step / steps, elapsed / config.seconds if config.seconds else 0.0)
-        for group in optimiser.param_groups:
-            group["lr"] = config.learning_rate * rate(done, step, warm)
-        loss = step_loss(rows.to(device))
-        optimiser.zero_grad(set_to_none=True)
-        loss.backward()  # type: ignore[no-untyped-call]
-        torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
-        optimiser.step()
-        averaged.update(network)
-        if done >= shown + 0.025 or done >= 1:
-            shown = done
-            speed = step / max(elapsed, 1e-9)
-            log(f"step {step} {done:.0%} loss {float(loss.detach()):.4f} rows {count()} {speed:.1f} steps/s")
-        if done >= 1:
-            break
-    return averaged.network
-
-
-def rate(done: float, step: int, warm: int) -> float:
-    """Return the share of the peak learning rate: a rise over ``warm`` steps, then half a cosine."""
-    fall = 0.5 * (1 + math.cos(math.pi * min(1.0, done)))
-    return min(1.0, step / warm) * max(fall, 0.01)
 
 
 def train_locator(
@@ -145,14 +81,20 @@ def train_condition(
     log: Log,
     start_from: Start | None = None,
     network: ConditionNet | None = None,
+    teacher: ConditionNet | None = None,
 ) -> ConditionNet:
-    """Train ``ConditionNet`` (a given ``network`` goes on learning) on every photo of ``bank``."""
+    """Train ``ConditionNet`` (a given ``network`` goes on learning) on every photo of ``bank``.
+
+    What it is taught is the truth, mixed by ``config.heed`` with what ``teacher``, where there is one, says
+    of the very same view (Hinton et al. 2015, arXiv 1503.02531)."""
     torch.manual_seed(config.seed)
     if network is None:
         network = ConditionNet(len(USABLE), config.design)
         if start_from:
             start_from(network)
     network = network.to(bank.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    if teacher is not None:
+        teacher = teacher.to(bank.device, memory_format=torch.channels_last).eval()  # type: ignore[call-overload]
     learner = network
     draw = Draw(torch.Generator(bank.device).manual_seed(config.seed + 2), bank.device)
     preset = TrainPreset()
@@ -164,8 +106,13 @@ def train_condition(
             views, closes, targets = condition_views(bank, rows, draw, preset)
             views, closes = (normalise(x) for x in photometric.together(views, closes))
             family = targets.family.clamp(min=0)
+            boxes = parts[family], latches[family], valid[family]
+            if teacher is not None:
+                with autocast(bank.device):
+                    known = teacher(views, closes, *boxes)
+                targets = softened(targets, known, config.heed)
         with autocast(bank.device):
-            out = learner(views, closes, parts[family], latches[family], valid[family])
+            out = learner(views, closes, *boxes)
         return condition_loss(out, targets, valid[family])
 
     kept = optimise(
@@ -188,27 +135,48 @@ def train(
     *,
     start_from: Start | None = None,
     device: torch.device | None = None,
-    parts: tuple[str, ...] = ("locator", "condition"),
+    parts: tuple[str, ...] = PARTS,
     log: Log = print,
 ) -> Path:
     """Train the named networks on the train split of ``manifest`` and save their weights into ``out``.
 
-    Returns ``out``, holding ``locator.pt`` and ``condition.pt`` (state dicts), ``config.json`` and
-    ``training.json``; ``model.assemble`` turns them into a checked model file.
+    Returns ``out``, holding a state dict for each of ``parts`` (``locator.pt``, ``condition.pt``,
+    ``second.pt``), ``config.json`` and ``training.json``; ``model.assemble`` turns them into a checked model
+    file.
     """
     device = device or pick_device()
     out.mkdir(parents=True, exist_ok=True)
     labels = pick_split(read_manifest(manifest), "train")
     bank = PhotoBank.load(labels, manifest.parent, config, device, threads=16)
     log(f"bank: {len(bank)} photos on {device}")
-    if "locator" in parts:
-        torch.save(train_locator(bank, config, log, start_from).cpu().state_dict(), out / "locator.pt")
-    if "condition" in parts:
-        torch.save(train_condition(bank, config, log, start_from).cpu().state_dict(), out / "condition.pt")
+    for part in parts:
+        torch.save(state_on_cpu(train_part(part, bank, config, log, start_from)), out / f"{part}.pt")
     (out / "config.json").write_text(json.dumps(config.to_json(), indent=1), encoding="utf-8")
     learnt = {"data_hash": sha256(manifest.read_bytes()).hexdigest(), "trained_on": len(bank)}
     (out / "training.json").write_text(json.dumps(learnt, indent=1), encoding="utf-8")
     return out
+
+
+def train_part(
+    part: str,
+    bank: PhotoBank,
+    config: TrainConfig,
+    log: Log,
+    start_from: Start | None = None,
+    teacher: ConditionNet | None = None,
+) -> nn.Module:
+    """Train one of ``PARTS`` on every photo of ``bank``.
+
+    Raises:
+        ManifestError: no such part.
+    """
+    if part not in PARTS:
+        raise ManifestError(f"networks of {', '.join(PARTS)}", repr(part), "Name one of these.")
+    if part == "locator":
+        return train_locator(bank, config, log, start_from)
+    # Another order and another start of the new layers: two that err alike are of no use to each other.
+    apart = replace(config, seed=config.seed + PARTS.index(part))
+    return train_condition(bank, apart, log, start_from, teacher=teacher)
 
 
 def pretrained_start(path: Path) -> Start:
@@ -223,12 +191,19 @@ def pretrained_start(path: Path) -> Start:
     return fill
 
 
-def continued_start(path: Path) -> Start:
-    """Return a function that fills a whole network from a model file, to go on learning from there."""
-    model = load_model(path)
+def continued_start(path: Path, part: str | None = None) -> Start:
+    """Return a function that fills a whole network from a model file, to go on learning from there: from its
+    ``part`` (one of ``PARTS``), by default the first of the same sort.
+
+    Raises:
+        ManifestError: the file has no such part.
+    """
+    networks = load_model(path).networks
+    if part is not None and part not in networks:
+        raise ManifestError(f"a model file with {part} weights", path.name, "Start it from another.")
 
     def fill(network: nn.Module) -> None:
-        known = model.locator if isinstance(network, LocatorNet) else model.condition
+        known = networks[part] if part else next(n for n in networks.values() if type(n) is type(network))
         network.load_state_dict(known.state_dict())
 
     return fill
@@ -242,7 +217,7 @@ def main() -> None:
     parser.add_argument("--pretrained", type=Path, help="state dict of the backbone to start from")
     parser.add_argument("--continue-from", type=Path, help="model file to start from")
     parser.add_argument("--device")
-    parser.add_argument("--parts", default="locator,condition")
+    parser.add_argument("--parts", default=",".join(PARTS))
     parser.add_argument("--set", nargs="*", default=[], help="training settings, key=value (JSON values)")
     arguments = parser.parse_args()
     train(

@@ -207,6 +207,8 @@ def confounders(take: Take) -> list[str]:
     """Name what could be mistaken for damage, or hide it, in this photo."""
     spec = take.model.spec if take.photo.style != "flat" else None
     found = _soiling(spec.soiling) if spec is not None else []
+    if spec is not None:
+        found += sorted({f"mouth_{design['kind']}" for design in spec.build.get("mouths", ())})
     found += [
         name for name, amount in (("wet", take.photo.wetness), ("fresh_dust", take.photo.dust)) if amount
     ]

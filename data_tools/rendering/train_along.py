@@ -1,8 +1,7 @@
-"""Train while the photos are still being rendered: ``python -m data_tools.rendering.train_along SET OUT``.
+"""Train while the photos are still being rendered: ``python -m data_tools.rendering.train_along SET... OUT``.
 
-Rendering keeps the processor cores busy and training the GPU, so both can go on at once. ``SET`` is a folder
-that ``produce`` is writing; its photos are learnt from as they arrive. One coupler in ten is left out for
-calibration, by a stable hash of its name.
+``SET`` is a folder that ``produce`` is writing (one for each GPU, say); its photos are learnt from as they
+arrive. One coupler in ten is left out for calibration, by a stable hash of its name.
 """
 
 from __future__ import annotations
@@ -19,17 +18,18 @@ import click
 import torch
 
 from data_tools.rendering.produce import MANIFEST, PROGRESS
+from model.artefact import load_model
 from model.dataset import PhotoBank
 from model.manifest import LabelledPhoto
 from model.network import state_on_cpu
 from model.train import (
+    PARTS,
     Start,
     continued_start,
     parse_config,
     pick_device,
     pretrained_start,
-    train_condition,
-    train_locator,
+    train_part,
 )
 
 CALIBRATION_SHARE = 0.1
@@ -94,48 +94,56 @@ def follow(
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.argument("folders", type=click.Path(path_type=Path, file_okay=False), nargs=-1, required=True)
 @click.argument("out", type=click.Path(path_type=Path, file_okay=False))
-@click.option("--part", type=click.Choice(["condition", "locator"]), default="condition")
+@click.option("--part", type=click.Choice(PARTS), default="condition")
 @click.option("--room", type=click.IntRange(1), default=20000, show_default=True, help="Photos at most.")
 @click.option("--least", type=click.IntRange(1), default=2000, show_default=True, help="Start with so many.")
 @click.option("--continue-from", type=click.Path(path_type=Path, exists=True, dir_okay=False))
 @click.option("--pretrained", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.option("--teacher", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Model file.")
 @click.option("--device", default=None)
 @click.option("--threads", type=click.IntRange(1), default=4, show_default=True)
 @click.option("--set", "settings", multiple=True, help="Training setting, key=value.")
 def main(
-    folder: Path,
+    folders: tuple[Path, ...],
     out: Path,
     part: str,
     room: int,
     least: int,
     continue_from: Path | None,
     pretrained: Path | None,
+    teacher: Path | None,
     device: str | None,
     threads: int,
     settings: tuple[str, ...],
 ) -> None:
-    """Train one network on the photos of FOLDER, as they arrive, and write its weights into OUT."""
+    """Train one network on the photos of FOLDERS, as they arrive, and write its weights into OUT."""
     config = parse_config(list(settings))
     bank = PhotoBank.empty(room, config, pick_device(device))
-    stop = threading.Event()
+    stop, one_at_a_time = threading.Event(), threading.Lock()
 
-    def append(labels: list[LabelledPhoto]) -> None:
-        bank.append(labels, folder, config, threads=threads)
+    def follower(folder: Path) -> threading.Thread:
+        def append(labels: list[LabelledPhoto]) -> None:
+            with one_at_a_time:
+                bank.append(labels[: room - len(bank)], folder, config, threads=threads)
 
-    thread = threading.Thread(target=follow, args=(bank, folder, append, stop), daemon=True)
-    thread.start()
-    while len(bank) < min(least, room) and thread.is_alive():
+        return threading.Thread(target=follow, args=(bank, folder, append, stop), daemon=True)
+
+    followers = [follower(folder) for folder in folders]
+    for thread in followers:
+        thread.start()
+    while len(bank) < min(least, room) and any(thread.is_alive() for thread in followers):
         time.sleep(0.5)
     if not len(bank):
-        raise click.ClickException(f"Wanted photos in {folder}; none came. Check the rendering's log.")
+        named = ", ".join(map(str, folders))
+        raise click.ClickException(f"Wanted photos in {named}; none came. Check the rendering's log.")
     torch.backends.cudnn.benchmark = True
-    trained = (train_condition if part == "condition" else train_locator)(
-        bank, config, lambda line: click.echo(line), _start(continue_from, pretrained)
-    )
+    known = load_model(teacher).condition if teacher else None
+    trained = train_part(part, bank, config, click.echo, _start(part, continue_from, pretrained), known)
     stop.set()
-    thread.join()
+    for thread in followers:
+        thread.join()
     out.mkdir(parents=True, exist_ok=True)
     torch.save(state_on_cpu(trained), out / f"{part}.pt")
     (out / "config.json").write_text(json.dumps(config.to_json(), indent=1), encoding="utf-8")
@@ -144,9 +152,9 @@ def main(
     (out / "training.json").write_text(json.dumps(learnt, indent=1), encoding="utf-8")
 
 
-def _start(continue_from: Path | None, pretrained: Path | None) -> Start | None:
+def _start(part: str, continue_from: Path | None, pretrained: Path | None) -> Start | None:
     if continue_from is not None:
-        return continued_start(continue_from)
+        return continued_start(continue_from, part)
     return None if pretrained is None else pretrained_start(pretrained)
 
 

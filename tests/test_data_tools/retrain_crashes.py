@@ -288,7 +288,5 @@ if __name__ == "__main__":
 
         place.mkdir(parents=True, exist_ok=True)
         model = untrained()
-        save_model(
-            place / "live.safetensors", model.locator, model.condition, Card("both", model.card.calibration)
-        )
+        save_model(place / "live.safetensors", replace(model, card=Card("both", model.card.calibration)))
     print(json.dumps(crashes(kind, place, int(kills), int(seed))))

@@ -33,7 +33,7 @@ def test_both_ways_judge_every_file_in_every_repeat(
 ) -> None:
     model = untrained()
     artefact = tmp_path / "m.safetensors"
-    save_model(artefact, model.locator, model.condition, model.card)
+    save_model(artefact, model)
     monkeypatch.setattr(benchmark, "cold_start", lambda file, model: 1.5)
     timing = run([photo] * 5, artefact, repeats=2)
     for way in (timing.product, timing.plain):

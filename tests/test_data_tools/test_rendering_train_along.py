@@ -44,13 +44,19 @@ def test_about_one_coupler_in_ten_is_held_back_and_never_learnt(tmp_path: Path) 
 
 
 def test_a_network_is_trained_on_what_arrives(tmp_path: Path) -> None:
-    manifest = write_drawn_set(tmp_path)
-    labels = [label for label in read_manifest(manifest) if not held_back(label)]
-    (tmp_path / PROGRESS).write_text(record(0, labels))
-    assert (tmp_path / MANIFEST).exists()
+    """Two machines' worth of photos, as from two GPUs, are one set to learn from."""
+    learnt = 0
+    for number, name in enumerate(("first", "other")):
+        folder = tmp_path / name
+        folder.mkdir()
+        labels = [p for p in read_manifest(write_drawn_set(folder, seed=number)) if not held_back(p)]
+        (folder / PROGRESS).write_text(record(0, labels))
+        assert (folder / MANIFEST).exists()
+        learnt += len(labels)
     out = tmp_path / "out"
-    result = CliRunner().invoke(main, [str(tmp_path), str(out), "--device", "cpu", "--room", "50", *TINY])
+    folders = [str(tmp_path / "first"), str(tmp_path / "other")]
+    result = CliRunner().invoke(main, [*folders, str(out), "--device", "cpu", "--room", "50", *TINY])
     assert result.exit_code == 0, result.output
-    assert json.loads((out / "training.json").read_text())["trained_on"] == len(labels)
+    assert json.loads((out / "training.json").read_text())["trained_on"] == learnt
     state = torch.load(out / "condition.pt", weights_only=True)
     assert all(torch.isfinite(value).all() for value in state.values())

@@ -15,14 +15,14 @@ from model.network import ConditionNet, LocatorNet
 Network = TypeVar("Network", bound=nn.Module)
 
 
-def untrained(seed: int = 0, calibration: Calibration | None = None) -> Model:
+def untrained(seed: int = 0, calibration: Calibration | None = None, *, second: bool = False) -> Model:
     """Return random networks with a plain card, ready to judge (nonsense)."""
     torch.manual_seed(seed)
     locator, condition = LocatorNet(len(FAMILY_KEYS)).eval(), ConditionNet(len(USABLE)).eval()
     card = Card(
         "both", calibration or Calibration.plain(), made_at="2026-01-02T03:04:05+00:00", version="untrained"
     )
-    return Model(locator, condition, card)
+    return Model(locator, condition, card, ConditionNet(len(USABLE)).eval() if second else None)
 
 
 def awake(network: Network, *given: torch.Tensor) -> Network:

@@ -7,7 +7,8 @@ import torch
 from safetensors.torch import load_file, save_file
 
 import model.artefact as artefact
-from model.artefact import load_model, read_card, round_as_saved, save_model
+from model.artefact import load_model, read_card, save_model
+from model.compact import round_as_saved
 from model.errors import ArtefactError
 
 from .small_model import untrained
@@ -17,26 +18,36 @@ from .small_model import untrained
 def saved(tmp_path_factory: pytest.TempPathFactory) -> Path:
     model = untrained()
     path = tmp_path_factory.mktemp("model") / "m.safetensors"
-    save_model(path, model.locator, model.condition, model.card)
+    save_model(path, model)
     return path
 
 
 def test_weights_and_card_come_back(saved: Path) -> None:
     model, original = load_model(saved), untrained()
+    round_as_saved(original.condition)
     assert model.card.version.startswith("2026-01-02-")
     assert read_card(saved) == model.card
     for key, value in original.condition.state_dict().items():
-        torch.testing.assert_close(
-            model.condition.state_dict()[key],
-            value.half().to(value.dtype) if value.is_floating_point() else value,
-        )
+        assert torch.equal(model.condition.state_dict()[key], value), key
+
+
+def test_a_second_network_comes_back_where_there_was_one(saved: Path, tmp_path: Path) -> None:
+    model = untrained(second=True)
+    assert model.second is not None
+    save_model(tmp_path / "m.safetensors", model)
+    back = load_model(tmp_path / "m.safetensors").second
+    assert back is not None
+    round_as_saved(model.second)
+    for key, value in model.second.state_dict().items():
+        assert torch.equal(back.state_dict()[key], value), key
+    assert load_model(saved).second is None
 
 
 def test_what_half_precision_cannot_hold_is_kept_whole(tmp_path: Path) -> None:
     model = untrained()
     variance = model.condition.pyramid.smooth[1].running_var
     variance[:2] = torch.tensor([70_000.0, 186_000.0])
-    save_model(tmp_path / "m.safetensors", model.locator, model.condition, model.card)
+    save_model(tmp_path / "m.safetensors", model)
     kept = load_model(tmp_path / "m.safetensors").condition.pyramid.smooth[1].running_var
     assert torch.equal(kept, variance)
 
@@ -44,7 +55,7 @@ def test_what_half_precision_cannot_hold_is_kept_whole(tmp_path: Path) -> None:
 def test_rounding_as_saved_gives_what_comes_back(tmp_path: Path) -> None:
     model = untrained()
     model.condition.pyramid.smooth[1].running_var[0] = 186_000.0
-    save_model(tmp_path / "m.safetensors", model.locator, model.condition, model.card)
+    save_model(tmp_path / "m.safetensors", model)
     round_as_saved(model.condition)
     back = load_model(tmp_path / "m.safetensors").condition.state_dict()
     for key, value in model.condition.state_dict().items():
@@ -59,7 +70,7 @@ def test_no_shipped_weight_is_infinite() -> None:
 
 def test_the_same_weights_have_the_same_version(saved: Path, tmp_path: Path) -> None:
     model = load_model(saved)
-    again = save_model(tmp_path / "again.safetensors", model.locator, model.condition, model.card)
+    again = save_model(tmp_path / "again.safetensors", model)
     assert again.version == model.card.version
 
 

@@ -270,7 +270,7 @@ def test_the_card_of_a_saved_book_with_a_baseline(classifier: Classifier, tmp_pa
     from model.artefact import save_model
 
     model = classifier.model
-    save_model(tmp_path / "m.safetensors", model.locator, model.condition, model.card)
+    save_model(tmp_path / "m.safetensors", model)
     book = [*invented(), *[scored(200 + n, split="calibration") for n in range(6)]]
     save_book(book, tmp_path / "book.jsonl.gz", classifier)
     save_scores([plain(s, 0.5, s.label.split or "") for s in book], tmp_path / "plain.jsonl")

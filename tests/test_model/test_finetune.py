@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -46,8 +47,8 @@ def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def live(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("live") / "m.safetensors"
-    model = untrained()
-    save_model(path, model.locator, model.condition, Card("both", model.card.calibration))
+    model = untrained(second=True)
+    save_model(path, replace(model, card=Card("both", model.card.calibration)))
     return path
 
 
@@ -138,7 +139,7 @@ def test_after_a_kill_nothing_is_half_written_and_the_work_goes_on(
     child = subprocess.Popen(command)
     try:
         deadline = time.monotonic() + 120
-        while not (tmp_path / CHECKPOINT).is_file():
+        while not (tmp_path / "condition" / CHECKPOINT).is_file():
             assert time.monotonic() < deadline
             assert child.poll() is None
             time.sleep(0.01)
@@ -146,10 +147,10 @@ def test_after_a_kill_nothing_is_half_written_and_the_work_goes_on(
         child.send_signal(signal.SIGKILL)
         child.wait()
     assert not (tmp_path / CANDIDATE).exists()
-    reached = torch.load(tmp_path / CHECKPOINT, weights_only=True)
+    reached = torch.load(tmp_path / "condition" / CHECKPOINT, weights_only=True)
     assert 2 <= reached["done"] < 12
-    assert load_checkpoint(tmp_path / CHECKPOINT, reached["fingerprint"]) is not None
-    assert load_checkpoint(tmp_path / CHECKPOINT, "another run") is None
+    assert load_checkpoint(tmp_path / "condition" / CHECKPOINT, reached["fingerprint"]) is not None
+    assert load_checkpoint(tmp_path / "condition" / CHECKPOINT, "another run") is None
     told: list[int] = []
     path = fine_tune(
         live, drawn, tmp_path, replay=drawn, steps=12, batch=4, progress=lambda done, _: told.append(done)
@@ -170,7 +171,7 @@ def test_a_stopped_run_ends_with_the_weights_of_one_that_was_not(
 
     def stop(_done: int, _total: int) -> None:
         nonlocal calls
-        kept = tmp_path / "b" / CHECKPOINT
+        kept = tmp_path / "b" / "condition" / CHECKPOINT
         calls += kept.is_file() and torch.load(kept, weights_only=True)["done"] >= 4
         if calls:
             raise EnoughError
@@ -194,7 +195,7 @@ def test_other_photos_or_a_damaged_checkpoint_start_anew(live: Path, drawn: Path
     version = load_model(first).card.version
     fine_tune(live, drawn, tmp_path, steps=2, batch=4, seed=1)
     assert load_model(first).card.version != version
-    (tmp_path / CHECKPOINT).write_bytes(b"cut off")
+    (tmp_path / "condition" / CHECKPOINT).write_bytes(b"cut off")
     fine_tune(live, drawn, tmp_path, steps=2, batch=4)
     assert load_model(first).card.version == version
 
@@ -217,20 +218,21 @@ def _killed(*_arguments: object) -> None:
 
 
 def test_features_are_taken_up_again_after_a_kill_and_gone_after_the_run(
-    live: Path, drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    options = {"replay": drawn, "steps": 2, "batch": 4}
+    live, options = tmp_path / "live.safetensors", {"replay": drawn, "steps": 2, "batch": 4}
+    save_model(live, untrained())
     with monkeypatch.context() as patch:
         patch.setattr("model.tuner.Tuner._step", _killed)
         with pytest.raises(EnoughError):
             fine_tune(live, drawn, tmp_path, **options)  # type: ignore[arg-type]
-    assert (tmp_path / OWN / "targets.pt").is_file()
+    assert (tmp_path / "condition" / OWN / "targets.pt").is_file()
     made: list[object] = []
     monkeypatch.setattr("model.tuner.make_features", lambda *_a: made.append(1))
     fine_tune(live, drawn, tmp_path, **options)  # type: ignore[arg-type]
     assert not made
-    assert not (tmp_path / OWN).exists()
-    assert not (tmp_path / OLD).exists()
+    assert not (tmp_path / "condition" / OWN).exists()
+    assert not (tmp_path / "condition" / OLD).exists()
 
 
 def test_features_that_are_cut_off_or_of_another_stretch_are_made_again(tmp_path: Path) -> None:

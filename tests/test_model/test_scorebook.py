@@ -88,7 +88,7 @@ def test_calibration_from_a_saved_book_is_that_from_the_photos(
     again = load_book(tmp_path / "b.jsonl", classifier)
     assert calibrate(again, miss_rates=LOOSE) == calibrate(book, miss_rates=LOOSE)
     model = classifier.model
-    save_model(tmp_path / "m.safetensors", model.locator, model.condition, model.card)
+    save_model(tmp_path / "m.safetensors", model)
     card = recalibrate_from(tmp_path / "m.safetensors", again, miss_rates=LOOSE)
     assert card.metrics["calibrated_on"] == len(book)
     assert weights_digest(load_model(tmp_path / "m.safetensors")) == weights_digest(model)

@@ -1,4 +1,5 @@
-"""A doubtful photo is looked at once more, in the mirror; both looks count alike, each place by itself."""
+"""A doubtful photo is looked at once more, in the mirror and by the second network where there is one; both
+looks count alike, each place by itself."""
 
 from __future__ import annotations
 
@@ -75,6 +76,18 @@ def test_each_place_keeps_its_own_answer_in_the_mirror(key: str) -> None:
     assert twice["latch"] == pytest.approx(once["latch"], abs=1e-4)
     assert int(once["housing"][: len(family.contacts), 0].argmax()) == 0
     assert len(once["housing"]) == MAX_PLACES
+
+
+def test_where_there_is_a_second_network_it_gives_the_second_look() -> None:
+    first, second = Told(answer=(-SURE, 1.0, -SURE)), Told(answer=(-SURE, -2.0, 3.0 - SURE))
+    family = FAMILIES["type1"]
+    rgb, matrix = draw_face(family, 8.0)
+    photo = Photo(rgb, rgb.shape[1], rgb.shape[0], 1.0, None, "PNG", "0" * 64)
+    model = Model(untrained().locator, first, untrained().card, second)  # type: ignore[arg-type]
+    look = look_at_conditions(model, [photo], [Face(family, matrix, 1.0, 0)])[0]
+    assert len(first.looks) == len(second.looks) == 1
+    assert torch.equal(second.looks[0], first.looks[0].flip(-1))
+    assert look["photo"] == pytest.approx([-SURE, -0.5, 1.5 - SURE])
 
 
 def test_a_family_without_a_latch_is_never_in_doubt_about_it() -> None:

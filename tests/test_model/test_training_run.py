@@ -13,14 +13,16 @@ from model.baseline import baseline_scores, train_baseline
 from model.compare import compare
 from model.config import TrainConfig
 from model.dataset import USABLE, PhotoBank
+from model.errors import ManifestError
 from model.evaluate import evaluate_file
 from model.finetune import fine_tune
 from model.manifest import read_manifest, write_manifest
 from model.model_card import model_card
 from model.network import Backbone, ConditionNet
-from model.train import continued_start, pretrained_start, train
+from model.train import continued_start, pretrained_start, train, train_condition, train_part
 
 from .drawn import write_drawn_set
+from .small_model import untrained
 
 TINY = TrainConfig(locator_steps=2, condition_steps=2, locator_batch=4, condition_batch=4, bank_side=320)
 
@@ -35,9 +37,7 @@ def model_file(drawn: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("trained")
     train(TINY, drawn, folder, device=torch.device("cpu"), log=lambda line: None)
     trained = load_trained(folder)
-    save_model(
-        folder / "m.safetensors", trained.locator, trained.condition, Card("both", trained.card.calibration)
-    )
+    save_model(folder / "m.safetensors", replace(trained, card=Card("both", trained.card.calibration)))
     return folder / "m.safetensors"
 
 
@@ -123,11 +123,39 @@ def test_of_the_frozen_test_only_the_test_split_counts(model_file: Path, drawn: 
     assert compare(model_file, model_file, [], frozen_test=mixed).n == 5
 
 
-def test_training_can_go_on_from_a_model_file(model_file: Path) -> None:
+@pytest.mark.parametrize("part", [None, "condition", "second"])
+def test_training_can_go_on_from_a_model_file(model_file: Path, part: str | None) -> None:
     network = ConditionNet(len(USABLE))
-    continued_start(model_file)(network)
-    known = load_model(model_file).condition.state_dict()
+    continued_start(model_file, part)(network)
+    known = load_model(model_file).networks[part or "condition"].state_dict()
     assert all(torch.equal(value, known[key]) for key, value in network.state_dict().items())
+
+
+def test_a_model_without_a_second_network_has_none_to_go_on_with(tmp_path: Path) -> None:
+    save_model(tmp_path / "m.safetensors", untrained())
+    with pytest.raises(ManifestError, match="second"):
+        continued_start(tmp_path / "m.safetensors", "second")
+
+
+def test_a_teacher_draws_the_answer_towards_its_own(drawn: Path) -> None:
+    """Taught by the truth alone and by the teacher alone, a network ends at different answers, and what heeds
+    the teacher wholly comes closer to it."""
+    bank = PhotoBank.load(read_manifest(drawn), drawn.parent, TINY, torch.device("cpu"))
+    teacher = untrained(7).condition
+    with torch.no_grad():
+        teacher.whole[1].bias.fill_(9.0)
+        teacher.mix.copy_(torch.tensor([[0.0, 1.0, 0.0]] * 3))
+    answers = {}
+    for heed in (0.0, 1.0):
+        config = replace(TINY, heed=heed, condition_steps=6, ema=0.5)
+        answers[heed] = train_condition(bank, config, lambda line: None, teacher=teacher)
+    assert answers[1.0].whole[1].bias.sum() > answers[0.0].whole[1].bias.sum()
+
+
+def test_a_network_of_another_name_is_not_trained(drawn: Path) -> None:
+    bank = PhotoBank.load(read_manifest(drawn), drawn.parent, TINY, torch.device("cpu"))
+    with pytest.raises(ManifestError, match="locator, condition, second"):
+        train_part("third", bank, TINY, lambda line: None)
 
 
 def test_a_pretrained_backbone_fills_the_one_for_the_view_and_the_one_for_close_ups(tmp_path: Path) -> None:

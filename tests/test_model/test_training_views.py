@@ -15,8 +15,8 @@ from model.errors import ManifestError
 from model.families import FAMILIES
 from model.geometry import CANONICAL_PIXELS
 from model.manifest import LabelledFinding, LabelledPhoto, read_manifest
+from model.optimise import batches
 from model.preprocess import TrainPreset, warp_view
-from model.train import batches
 from model.views import WHERE_UNIT_MM, Draw, condition_views, locator_truth, locator_views
 from model.vocabulary import FindingKind, Place, Reason
 
