@@ -287,6 +287,6 @@ if __name__ == "__main__":
         from tests.test_model.small_model import untrained
 
         place.mkdir(parents=True, exist_ok=True)
-        model = untrained()
+        model = untrained(second=True)
         save_model(place / "live.safetensors", replace(model, card=Card("both", model.card.calibration)))
     print(json.dumps(crashes(kind, place, int(kills), int(seed))))
