@@ -135,9 +135,10 @@ def _fall(old: NDArray[np.bool_], new: NDArray[np.bool_], first: NDArray[np.bool
     block = np.cumsum(first) - 1
     before, after = np.bincount(block, old), np.bincount(block, new)
     draw = np.random.default_rng(0).integers(0, len(before), (DRAWS, len(before)))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        falls = 1 - after[draw].sum(1) / before[draw].sum(1)
-    low, high = np.nanpercentile(falls, (2.5, 97.5))
+    # A draw without errors before has no share that they fell by.
+    drawn = before[draw].sum(1)
+    falls = 1 - after[draw].sum(1)[drawn > 0] / drawn[drawn > 0]
+    low, high = np.percentile(falls, (2.5, 97.5)) if len(falls) else (np.nan, np.nan)
     one = 1 - new[first].sum() / max(1, old[first].sum())
     return {
         "one_photo_each": one,
