@@ -51,9 +51,11 @@ class TrainConfig:
     heed: float = 0.5
 
     def __post_init__(self) -> None:
-        """Refuse a design that does not exist."""
+        """Refuse a design that does not exist, and a teacher who is heeded more than wholly."""
         if self.design not in DESIGNS:
             raise ManifestError(f"a design of {', '.join(DESIGNS)}", repr(self.design), "Use one of these.")
+        if not 0 <= self.heed <= 1:
+            raise ManifestError("heed of 0 to 1", str(self.heed), "Correct the setting.")
 
     def to_json(self) -> dict[str, Any]:
         """Return the JSON form."""

@@ -152,6 +152,12 @@ def test_a_teacher_draws_the_answer_towards_its_own(drawn: Path) -> None:
     assert answers[1.0].whole[1].bias.sum() > answers[0.0].whole[1].bias.sum()
 
 
+@pytest.mark.parametrize("heed", [-0.1, 1.5])
+def test_a_teacher_is_heeded_at_most_wholly(heed: float) -> None:
+    with pytest.raises(ManifestError, match="0 to 1"):
+        TrainConfig(heed=heed)
+
+
 def test_a_network_of_another_name_is_not_trained(drawn: Path) -> None:
     bank = PhotoBank.load(read_manifest(drawn), drawn.parent, TINY, torch.device("cpu"))
     with pytest.raises(ManifestError, match="locator, condition, second"):
