@@ -27,6 +27,7 @@ import torch
 from PIL import Image
 
 from data_tools.scoring import score_files
+from model.errors import BadRequestError, told_plainly
 from model.examine import examine, look_at_conditions
 from model.judgement import Judgement
 from model.locate import AS_TAUGHT, locate
@@ -185,6 +186,7 @@ def cold_start(file: Path, model: Path | None = None) -> float:
         return time.perf_counter() - start
 
 
+@told_plainly()
 def main() -> None:
     """Command line: ``python -m data_tools.benchmark FOLDER [--count 100]``."""
     parser = argparse.ArgumentParser(description=main.__doc__)
@@ -194,6 +196,8 @@ def main() -> None:
     parser.add_argument("--model", type=Path)
     arguments = parser.parse_args()
     found = sorted(p for p in arguments.folder.rglob("*") if p.suffix.lower() in {".jpg", ".jpeg", ".png"})
+    if not found:
+        raise BadRequestError("photos (.jpg, .jpeg or .png) in the folder", "none", "Name another folder.")
     with tempfile.TemporaryDirectory() as folder:
         files = [Path(folder) / f"{number:04d}.jpg" for number in range(arguments.count)]
         for number, file in enumerate(files):

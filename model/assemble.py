@@ -25,7 +25,7 @@ from model.calibration import (
 )
 from model.compact import round_as_saved
 from model.dataset import HOUSING_KINDS, split_of
-from model.errors import CalibrationError, ManifestError
+from model.errors import ManifestError, told_plainly
 from model.manifest import LabelledPhoto, read_manifest
 from model.predict import Classifier
 from model.scorebook import SEVERE_FROM, Scored, load_book, score_labelled
@@ -94,8 +94,14 @@ def load_trained(folder: Path) -> Model:
     """Load the state dicts that ``model.train`` wrote, uncalibrated, rounded as a model file holds them.
 
     Raises:
-        OSError: a file is missing.
+        ManifestError: a file is missing.
     """
+    needed = ("config.json", "training.json", "locator.pt", "condition.pt")
+    missing = [name for name in needed if not (folder / name).is_file()]
+    if missing:
+        raise ManifestError(
+            f"a folder of a training in {folder}", f"no {', '.join(missing)}", "Train all networks into one."
+        )
     config: dict[str, Any] = json.loads((folder / "config.json").read_text(encoding="utf-8"))
     learnt: dict[str, Any] = json.loads((folder / "training.json").read_text(encoding="utf-8"))
     card = Card(config["design"], Calibration.plain(), config=config, **learnt)
@@ -112,7 +118,7 @@ def load_any(path: Path | None, device: str = "cpu") -> Model:
 
     Raises:
         ArtefactError: not a model file of this version.
-        OSError: a file is missing in the folder.
+        ManifestError: a file is missing in the folder.
     """
     model = load_trained(path) if path is not None and path.is_dir() else load_model(path)
     for network in model.networks.values():
@@ -193,6 +199,7 @@ def recalibrate_from(
     return save_model(path, replace(model, card=card))
 
 
+@told_plainly()
 def main() -> None:
     """Command line: ``python -m model.assemble FOLDER (MANIFEST | --book FILE) OUT``."""
     parser = argparse.ArgumentParser(description=main.__doc__)
@@ -206,19 +213,16 @@ def main() -> None:
     for kind, rate in MISS_RATES.items():
         parser.add_argument(f"--{kind.value.replace('_', '-')}-misses", type=float, default=rate)
     a = parser.parse_args()
-    try:
-        card = assemble(
-            a.folder,
-            a.manifest,
-            a.out,
-            book=a.book,
-            miss_rates={kind: getattr(a, f"{kind.value}_misses") for kind in MISS_RATES},
-            generator_version=a.generator_version,
-            device=a.device,
-            threads=a.threads,
-        )
-    except (CalibrationError, ManifestError) as error:
-        raise SystemExit(str(error)) from error
+    card = assemble(
+        a.folder,
+        a.manifest,
+        a.out,
+        book=a.book,
+        miss_rates={kind: getattr(a, f"{kind.value}_misses") for kind in MISS_RATES},
+        generator_version=a.generator_version,
+        device=a.device,
+        threads=a.threads,
+    )
     print(card.version)
 
 

@@ -24,7 +24,7 @@ from torchvision.models import mobilenet_v3_large
 
 from model.config import TrainConfig
 from model.dataset import PhotoBank, split_of
-from model.errors import ArtefactError, ManifestError
+from model.errors import ArtefactError, ManifestError, told_plainly
 from model.manifest import LabelledPhoto, read_manifest
 from model.network import Backbone, state_on_cpu
 from model.optimise import optimise
@@ -223,6 +223,7 @@ def plain_photos_a_second(network: nn.Module, pictures: Sequence[bytes]) -> floa
     return len(pictures) / (time.perf_counter() - start)
 
 
+@told_plainly()
 def main() -> None:
     """Command line: ``python -m model.baseline MANIFEST OUT [--weights FILE] [--split S ...]``.
 

@@ -20,6 +20,9 @@ Each message has one form: what was wanted, what came, what to do.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 
 class RoundsError(Exception):
     """Base of all errors a user can be told about; ``str(error)`` is fit to show."""
@@ -82,3 +85,12 @@ class BadRequestError(StoreError):
 
 class StorageError(StoreError):
     """Disk full, read-only, locked or damaged."""
+
+
+@contextmanager
+def told_plainly() -> Iterator[None]:
+    """End the program with the words of a user's error in place of a traceback; decorates a ``main``."""
+    try:
+        yield
+    except RoundsError as error:
+        raise SystemExit(str(error)) from error

@@ -17,7 +17,7 @@ from model.assemble import load_any
 from model.bars import bars
 from model.baseline import PlainScore, load_scores
 from model.dataset import split_of
-from model.errors import RoundsError
+from model.errors import told_plainly
 from model.families import FAMILIES
 from model.manifest import LabelledPhoto, read_manifest
 from model.metrics import auroc_score, expected_calibration_error, reliability_bins
@@ -201,6 +201,7 @@ def evaluate_file(
     return evaluate(classifier, book, plain if baseline else None)
 
 
+@told_plainly()
 def main() -> None:
     """Command line: ``python -m model.evaluate SOURCE OUT [--model FILE] [--split test]``."""
     from model.model_card import write_card
@@ -214,12 +215,9 @@ def main() -> None:
     parser.add_argument("--device", default="cpu")
     parser.add_argument("--threads", type=int, default=2)
     a = parser.parse_args()
-    try:
-        report = evaluate_file(
-            a.model, a.source, split=a.split, baseline=a.baseline, device=a.device, threads=a.threads
-        )
-    except RoundsError as error:
-        raise SystemExit(str(error)) from error
+    report = evaluate_file(
+        a.model, a.source, split=a.split, baseline=a.baseline, device=a.device, threads=a.threads
+    )
     write_card(report, a.out)
     print(json.dumps({"card": str(a.out / "card.md"), "photos": report["photos"]}))
 

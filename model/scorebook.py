@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 
 from model.artefact import weights_digest
-from model.errors import ManifestError, PhotoError
+from model.errors import ManifestError, PhotoError, told_plainly
 from model.examine import Examination, examine
 from model.families import family
 from model.judgement import Judgement
@@ -257,6 +257,7 @@ def _from_json(line: dict[str, Any]) -> tuple[LabelledPhoto, Photo, Examination]
     return LabelledPhoto.from_json(line["label"]), _unread(width, height, line["scale"]), seen
 
 
+@told_plainly()
 def main() -> None:
     """Command line: ``python -m model.scorebook MANIFEST OUT [--model FILE] [--split S ...]``."""
     import cv2

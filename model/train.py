@@ -20,7 +20,7 @@ from model.artefact import load_model
 from model.augment import Photometric
 from model.config import TrainConfig
 from model.dataset import FAMILY_KEYS, USABLE, PhotoBank, family_boxes, split_of
-from model.errors import ManifestError
+from model.errors import ManifestError, told_plainly
 from model.losses import condition_loss, locator_loss, softened
 from model.manifest import LabelledPhoto, read_manifest
 from model.network import Backbone, ConditionNet, LocatorNet, state_on_cpu
@@ -144,6 +144,7 @@ def train(
     ``second.pt``), ``config.json`` and ``training.json``; ``model.assemble`` turns them into a checked model
     file.
     """
+    check_parts(parts)
     device = device or pick_device()
     out.mkdir(parents=True, exist_ok=True)
     labels = pick_split(read_manifest(manifest), "train")
@@ -155,6 +156,17 @@ def train(
     learnt = {"data_hash": sha256(manifest.read_bytes()).hexdigest(), "trained_on": len(bank)}
     (out / "training.json").write_text(json.dumps(learnt, indent=1), encoding="utf-8")
     return out
+
+
+def check_parts(parts: tuple[str, ...]) -> None:
+    """Refuse names that are not of ``PARTS``, before any photo is read.
+
+    Raises:
+        ManifestError: no such part.
+    """
+    for part in parts:
+        if part not in PARTS:
+            raise ManifestError(f"networks of {', '.join(PARTS)}", repr(part), "Name one of these.")
 
 
 def train_part(
@@ -170,8 +182,7 @@ def train_part(
     Raises:
         ManifestError: no such part.
     """
-    if part not in PARTS:
-        raise ManifestError(f"networks of {', '.join(PARTS)}", repr(part), "Name one of these.")
+    check_parts((part,))
     if part == "locator":
         return train_locator(bank, config, log, start_from)
     # Another order and another start of the new layers: two that err alike are of no use to each other.
@@ -209,6 +220,7 @@ def continued_start(path: Path, part: str | None = None) -> Start:
     return fill
 
 
+@told_plainly()
 def main() -> None:
     """Command line: ``python -m model.train MANIFEST OUT [--set key=value ...]``."""
     parser = argparse.ArgumentParser(description=main.__doc__)
@@ -237,8 +249,11 @@ def parse_config(items: list[str]) -> TrainConfig:
     """Return the settings given as ``key=value``, the values as JSON or plain text.
 
     Raises:
-        ManifestError: a key that is no setting.
+        ManifestError: a key that is no setting, or no ``=``.
     """
+    bare = [item for item in items if "=" not in item]
+    if bare:
+        raise ManifestError("settings as key=value", ", ".join(bare), "Write, for instance, seed=1.")
     pairs = dict(item.split("=", 1) for item in items)
     return TrainConfig.from_json({k: _json_or_text(v) for k, v in pairs.items()})
 

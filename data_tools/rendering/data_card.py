@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from data_tools.rendering import local_make
 from data_tools.rendering.domains import Domain
 from data_tools.rendering.produce import MANIFEST
+from model.errors import told_plainly
 from model.families import family
 from model.geometry import project
 from model.manifest import LabelledPhoto, read_manifest
@@ -223,6 +224,7 @@ def _tile(photo: LabelledPhoto, place: Place | None, set_dir: Path) -> Pixels:
     "--set", "set_dir", type=click.Path(path_type=Path, exists=True, file_okay=False), required=True
 )
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), required=True)
+@told_plainly()
 def main(set_dir: Path, out: Path) -> None:
     """Write the data card and contact sheets of a produced set."""
     click.echo(write_data_card(set_dir, out))

@@ -24,6 +24,7 @@ from scipy.stats import rankdata
 
 from data_tools.rendering.data_card import VISIBLE, shown_kinds
 from data_tools.rendering.produce import MANIFEST
+from model.errors import told_plainly
 from model.families import family
 from model.geometry import project
 from model.manifest import LabelledPhoto, read_manifest
@@ -189,6 +190,7 @@ def _picture_and_square(
 )
 @click.option("--workers", type=click.IntRange(1), default=1, show_default=True)
 @click.option("--most", type=click.IntRange(50), default=8000, show_default=True, help="Photos to use.")
+@told_plainly()
 def main(set_dir: Path, workers: int, most: int) -> None:
     """Report how well blind classifiers tell the damages of a produced set."""
     for result in find_shortcuts(set_dir, workers, most):

@@ -20,6 +20,7 @@ import torch
 from data_tools.rendering.produce import MANIFEST, PROGRESS
 from model.artefact import load_model
 from model.dataset import PhotoBank
+from model.errors import ManifestError, told_plainly
 from model.manifest import LabelledPhoto
 from model.network import state_on_cpu
 from model.train import (
@@ -93,24 +94,41 @@ def follow(
         time.sleep(0.5)
 
 
+def wait_for_photos(bank: PhotoBank, least: int, followers: list[threading.Thread], patience: float) -> None:
+    """Wait until ``bank`` holds ``least`` photos, its sets are finished, or none came for ``patience`` s:
+    a rendering that broke off, or a folder named wrongly, must not hold a rented machine for ever."""
+    known, since = 0, time.monotonic()
+    while len(bank) < least and any(thread.is_alive() for thread in followers):
+        if len(bank) > known:
+            known, since = len(bank), time.monotonic()
+        if time.monotonic() - since > patience:
+            return
+        time.sleep(0.5)
+
+
 @click.command()
 @click.argument("folders", type=click.Path(path_type=Path, file_okay=False), nargs=-1, required=True)
 @click.argument("out", type=click.Path(path_type=Path, file_okay=False))
 @click.option("--part", type=click.Choice(PARTS), default="condition")
 @click.option("--room", type=click.IntRange(1), default=20000, show_default=True, help="Photos at most.")
 @click.option("--least", type=click.IntRange(1), default=2000, show_default=True, help="Start with so many.")
+@click.option(
+    "--patience", type=click.FloatRange(0), default=300.0, show_default=True, help="Seconds without a photo."
+)
 @click.option("--continue-from", type=click.Path(path_type=Path, exists=True, dir_okay=False))
 @click.option("--pretrained", type=click.Path(path_type=Path, exists=True, dir_okay=False))
 @click.option("--teacher", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Model file.")
 @click.option("--device", default=None)
 @click.option("--threads", type=click.IntRange(1), default=4, show_default=True)
 @click.option("--set", "settings", multiple=True, help="Training setting, key=value.")
+@told_plainly()
 def main(
     folders: tuple[Path, ...],
     out: Path,
     part: str,
     room: int,
     least: int,
+    patience: float,
     continue_from: Path | None,
     pretrained: Path | None,
     teacher: Path | None,
@@ -133,11 +151,11 @@ def main(
     followers = [follower(folder) for folder in folders]
     for thread in followers:
         thread.start()
-    while len(bank) < min(least, room) and any(thread.is_alive() for thread in followers):
-        time.sleep(0.5)
+    wait_for_photos(bank, min(least, room), followers, patience)
     if not len(bank):
-        named = ", ".join(map(str, folders))
-        raise click.ClickException(f"Wanted photos in {named}; none came. Check the rendering's log.")
+        raise ManifestError(
+            f"photos in {', '.join(map(str, folders))}", "none", "Check the rendering's log and the folders."
+        )
     torch.backends.cudnn.benchmark = True
     known = load_model(teacher).condition if teacher else None
     trained = train_part(part, bank, config, click.echo, _start(part, continue_from, pretrained), known)

@@ -26,6 +26,7 @@ from data_tools.retrain import retrain
 from data_tools.settings import FILE_NAME, load_settings
 from data_tools.trials.operator import LEAD, confirm, send
 from data_tools.workspace import Workspace, init_workspace, open_workspace
+from model.errors import told_plainly
 from model.judgement import Judgement
 from model.manifest import LabelledPhoto, read_manifest
 from model.photo import Photo
@@ -179,6 +180,7 @@ def prepare(manifest: Path, folder: Path, count: int, frozen_test: Path | None, 
 @click.option("--frozen-test", type=click.Path(path_type=Path, exists=True), help="Default: the samples.")
 @click.option("--replay", type=click.Path(path_type=Path, exists=True), help="Default: the samples.")
 @click.option("--only", type=click.Path(path_type=Path, exists=True), hidden=True)
+@told_plainly()
 def main(
     manifest: Path,
     out: Path,

@@ -34,6 +34,7 @@ from data_tools.sites import list_sites
 from data_tools.training_set import SAMPLES
 from data_tools.trials.operator import LEAD, SECOND, SEEN_FROM, TECHNICIAN, confirm, send
 from data_tools.workspace import Workspace, init_workspace
+from model.errors import told_plainly
 from model.judgement import Judgement
 from model.manifest import LabelledPhoto, read_manifest
 from model.metrics import clopper_pearson
@@ -200,6 +201,7 @@ def _file_of(ws: Workspace, outcome: RetrainOutcome) -> Path:
 @click.option("--replay", type=click.Path(path_type=Path, exists=True), help="Default: the samples.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Which couplers are drawn.")
 @click.option("--two-people", is_flag=True, help="Every photo is confirmed by two people.")
+@told_plainly()
 def main(
     manifest: Path,
     out: Path,

@@ -33,7 +33,7 @@ from data_tools import model_side
 from data_tools.next_photos import suspected
 from data_tools.trials.operator import SEEN_FROM
 from model.choose import order_to_learn, suspicion
-from model.errors import ManifestError
+from model.errors import ManifestError, told_plainly
 from model.judgement import Judgement
 from model.manifest import LabelledPhoto, read_manifest
 from model.vocabulary import FindingKind, Outcome
@@ -223,6 +223,7 @@ def compare_orders(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
 @click.option("--model", "artefact", type=click.Path(path_type=Path, exists=True), help="Default: shipped.")
 @click.option("--replay", type=click.Path(path_type=Path, exists=True), help="Rendered photos to replay.")
 @click.option("--deals", type=int, default=5, show_default=True, help="How often couplers are dealt anew.")
+@told_plainly()
 def main(manifest: Path, out: Path, artefact: Path | None, replay: Path | None, deals: int) -> None:
     """Compare the proposed order of review with a random one on the labelled photos of MANIFEST."""
     labels = usable(read_manifest(manifest))

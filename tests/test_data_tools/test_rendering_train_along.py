@@ -60,3 +60,22 @@ def test_a_network_is_trained_on_what_arrives(tmp_path: Path) -> None:
     assert json.loads((out / "training.json").read_text())["trained_on"] == learnt
     state = torch.load(out / "condition.pt", weights_only=True)
     assert all(torch.isfinite(value).all() for value in state.values())
+
+
+def test_a_folder_that_stays_empty_is_told_in_words_and_not_waited_for_for_ever(tmp_path: Path) -> None:
+    arguments = [str(tmp_path / "nobody renders here"), str(tmp_path / "out"), "--device", "cpu"]
+    result = CliRunner().invoke(main, [*arguments, "--room", "4", "--patience", "0.1", *TINY])
+    assert result.exit_code == 1
+    assert result.output.startswith("Wanted photos in ")
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_rendering_that_broke_off_is_learnt_from_as_far_as_it_came(tmp_path: Path) -> None:
+    labels = [p for p in read_manifest(write_drawn_set(tmp_path)) if not held_back(p)]
+    (tmp_path / MANIFEST).unlink()
+    (tmp_path / PROGRESS).write_text(record(0, labels))
+    out = tmp_path / "out"
+    arguments = [str(tmp_path), str(out), "--device", "cpu", "--room", "50", "--least", "50"]
+    result = CliRunner().invoke(main, [*arguments, "--patience", "1", *TINY])
+    assert result.exit_code == 0, result.output
+    assert json.loads((out / "training.json").read_text())["trained_on"] == len(labels)
