@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from importlib import resources
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,8 @@ from hypothesis import HealthCheck, settings
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
+
+PAGE = "page at"
 
 # Read by OpenMP, OpenBLAS and MKL when they load, so set before any test imports numpy or torch.
 for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -79,6 +81,45 @@ def browser() -> Iterator[Browser]:
             pytest.skip("no Chromium on this machine: `make test` tries to install one")
         yield chromium
         chromium.close()
+
+
+@pytest.fixture(autouse=True)
+def _tabs_are_closed(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Close what a test opened, also where it stopped half-way: its pages would go on beside the next try."""
+    if "browser" not in request.fixturenames:
+        yield
+        return
+    browser: Browser = request.getfixturevalue("browser")
+    of_the_module = list(browser.contexts)
+    yield
+    for context in browser.contexts:
+        if context not in of_the_module:
+            context.close()
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Keep with a failure what the open pages showed: "not there in time" alone says little."""
+    report = yield
+    browser: Browser | None = getattr(item, "funcargs", {}).get("browser")
+    if report.failed and browser is not None:
+        for page in [page for context in browser.contexts for page in context.pages]:
+            try:
+                words = page.locator("body").inner_text(timeout=5_000)
+            except Exception as error:  # a page that has crashed or is on its way to another
+                words = str(error)
+            report.sections.append((f"{PAGE} {page.url}", words))
+    return report
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Print why each test was tried again: the failure of its last try does not tell."""
+    for report in terminalreporter.stats.get("rerun", []):
+        terminalreporter.section(f"{report.nodeid}, try {report.rerun + 1}", sep="_")
+        terminalreporter.write_line(report.longreprtext)
+        for title, words in report.sections:
+            if title.startswith(PAGE):
+                terminalreporter.write_line(f"--- {title}\n{words}")
 
 
 @pytest.fixture(scope="session")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from data_tools.access import Actor
 from data_tools.conditions import (
@@ -46,13 +47,18 @@ def _key(name: str, unit: Unit) -> str:
     return f"{name}_{unit.key}_{st.session_state.setdefault('acts', 0)}"
 
 
+def _form(unit: Unit) -> DeltaGenerator:
+    """Return the unit's form: one for all that can be done, so that words typed before choosing are kept."""
+    return st.form(f"act_on_{unit.key}")
+
+
 def _reason_field(unit: Unit, placeholder: str, label: str = "Reason") -> str:
     words = st.text_area(label, max_chars=500, height=80, placeholder=placeholder, key=_key("reason", unit))
     return words.strip()
 
 
 def _reason_form(ws: Workspace, actor: Actor, unit: Unit, what: str) -> None:
-    with st.form(f"{what}_{unit.key}"):
+    with _form(unit):
         reason = _reason_field(unit, "What was found, what was done")
         sure = what != RETURN or st.checkbox(
             "A qualified person has checked it and it may be used again", key=_key("checked", unit)
@@ -77,7 +83,7 @@ def _replace_form(ws: Workspace, actor: Actor, unit: Unit) -> None:
         position = str(st.selectbox("Position", positions, key=f"position_{unit.key}"))
     now_on = next((c for c in unit.couplers if c.position == position), None)
     families = list(FAMILIES)
-    with st.form(f"replace_{unit.key}_{position}"):
+    with _form(unit):
         family_key = st.selectbox(
             "Connector family",
             families,
@@ -101,7 +107,7 @@ def _replace_form(ws: Workspace, actor: Actor, unit: Unit) -> None:
 
 def _settle_form(ws: Workspace, actor: Actor, unit: Unit, noted: Sequence[EventRecord]) -> None:
     by_id = {event.id: event for event in noted}
-    with st.form(f"settle_{unit.key}"):
+    with _form(unit):
         number = st.selectbox(
             "What was noted",
             list(by_id),

@@ -17,19 +17,25 @@ WAIT_MS = 30_000
 SCREENS = ROOT / "artefacts" / "screens"
 
 
-_COUNT_SENT = """
+_LISTEN = """
 window.sent = 0;
-const send = WebSocket.prototype.send;
-WebSocket.prototype.send = function (data) { window.sent += 1; return send.call(this, data); };
+window.owed = false;
+const send = WebSocket.prototype.send, heard = new WeakSet();
+WebSocket.prototype.send = function (data) {
+  if (!heard.has(this)) this.addEventListener("message", () => { window.owed = false; window.quiet = 0; });
+  heard.add(this);
+  window.sent += 1;
+  window.owed = true;
+  return send.call(this, data);
+};
 """
+# Looks are counted, not only time: between two looks, a page that was held up gets on with what it has to do.
 _IDLE = """() => {
   const app = document.querySelector("[data-testid=stApp]");
   const drawn = !document.querySelector('[data-stale="true"]');
-  const idle = drawn && app?.dataset.testScriptState === "notRunning";
-  const now = performance.now();
-  if (!idle) window.idleSince = undefined;
-  else window.idleSince ??= now;
-  return idle && now - window.idleSince >= 250;
+  const idle = drawn && !window.owed && app?.dataset.testScriptState === "notRunning";
+  window.quiet = idle ? window.quiet + 1 : 0;
+  return window.quiet > 5;
 }"""
 MISSED_MS = 2_000
 TRIES = 4
@@ -39,7 +45,7 @@ def open_page(browser: Browser, address: str, size: dict[str, int], script: str 
     """Open the app in a fresh browser context; ``script`` runs before any of the page's own."""
     context = browser.new_context(viewport=size, accept_downloads=True)  # type: ignore[arg-type]
     # What the page sends is counted, so that a click that missed is told from one that takes its time.
-    context.add_init_script(_COUNT_SENT + script)
+    context.add_init_script(_LISTEN + script)
     page = context.new_page()
     page.set_default_timeout(WAIT_MS)
     page.goto(address)
@@ -61,8 +67,11 @@ def sign_in(page: Page, name: str, role: str) -> None:
 
 
 def settle(page: Page) -> None:
-    """Wait until the server has had nothing to draw for a quarter of a second."""
-    page.evaluate("window.idleSince = undefined")
+    """Wait until the server has answered what was sent and has had nothing to draw for a quarter of a second.
+
+    Without an answer the page looks idle: a crowded server may take a second to begin, and then draws anew.
+    """
+    page.evaluate("window.quiet = 0")
     page.wait_for_function(_IDLE, polling=50)
 
 
@@ -91,6 +100,15 @@ def go_to(page: Page, title: str) -> None:
     """Open another screen by its link at the top."""
     press(page, page.locator(".st-key-nav").get_by_role("link", name=title))
     page.get_by_role("heading", name=title, exact=True).wait_for()
+    settle(page)
+
+
+def pill(page: Page, key: str, words: str) -> None:
+    """Tap one of several choices, unless it is chosen already: then there is nothing to send."""
+    settle(page)
+    choice = page.locator(f'[class*="st-key-{key}"]').get_by_role("radio", name=words, exact=True)
+    if choice.get_attribute("aria-checked") != "true":
+        press(page, choice)
     settle(page)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import socket
 import subprocess
 import sys
@@ -20,6 +21,7 @@ from streamlit.testing.v1 import AppTest
 from data_tools.access import Actor
 from data_tools.workspace import Workspace
 from review_app import resources
+from tests.test_review_app.browsing import server_log
 from tests.test_review_app.scenario import make_workspace
 from tests.test_review_app.serve import APP
 
@@ -70,6 +72,22 @@ def open_app(ws: Workspace, monkeypatch: pytest.MonkeyPatch) -> Iterator[OpenApp
 def _forget() -> None:
     st.cache_resource.clear()
     st.cache_data.clear()
+
+
+@pytest.fixture
+def folder(prepared: Path, tmp_path: Path) -> Path:
+    """A copy of the module's ``prepared`` workspace: what a test changes, no other try of any test meets."""
+    return Path(shutil.copytree(prepared, tmp_path / "workspace"))
+
+
+@pytest.fixture
+def address(folder: Path) -> Iterator[str]:
+    """The address of the app, served on ``folder`` for this try alone; nothing may go wrong on the server.
+
+    A module whose tests change nothing in the store has an ``address`` of its own, for all of them.
+    """
+    yield from serve(folder)
+    assert "Traceback" not in server_log(folder)
 
 
 def free_port() -> int:

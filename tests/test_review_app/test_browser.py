@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,11 +18,9 @@ from tests.test_review_app.browsing import (
     go_to,
     keep_screen,
     open_page,
-    server_log,
     sign_in,
     upload,
 )
-from tests.test_review_app.conftest import serve
 from tests.test_review_app.fakes import FakeClassifier, draw_photo
 from tests.test_review_app.scenario import INTACT, LEAD, MELTED, make_workspace
 
@@ -34,17 +31,11 @@ pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder of a fresh workspace."""
     folder: Path = tmp_path_factory.mktemp("browser") / "workspace"
     make_workspace(folder).close()
     return folder
-
-
-@pytest.fixture(scope="module")
-def address(folder: Path) -> Iterator[str]:
-    """The address of the app, served on ``folder``."""
-    yield from serve(folder)
 
 
 def test_a_photo_goes_all_the_way(browser: Browser, address: str, folder: Path) -> None:
@@ -81,4 +72,3 @@ def test_a_photo_goes_all_the_way(browser: Browser, address: str, folder: Path) 
     assert decision.seconds is not None
     assert decision.seconds > 0
     ws.close()
-    assert "Traceback" not in server_log(folder)

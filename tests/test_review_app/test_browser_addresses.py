@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.test_review_app.browsing import DESK, open_page, settle, sign_in
+from tests.test_review_app.browsing import DESK, go_to, open_page, settle, sign_in
 from tests.test_review_app.conftest import serve
 from tests.test_review_app.scenario import make_workspace
 
@@ -81,6 +81,5 @@ def test_a_page_of_another_role_refuses_in_words(browser: Browser, address: str)
     settle(page)
     assert page.evaluate("window.boxes") == []
     assert page.get_by_role("heading", name="Models", exact=True).count() == 0
-    page.locator(".st-key-nav").get_by_role("link", name="Units").click()
-    page.get_by_role("heading", name="Units", exact=True).wait_for()
+    go_to(page, "Units")
     page.context.close()

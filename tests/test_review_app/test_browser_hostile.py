@@ -5,7 +5,6 @@ Nothing runs, nothing is fetched from elsewhere, and the words are there to be r
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,8 +18,7 @@ from data_tools.review import decide, queue
 from data_tools.settings import Settings
 from data_tools.sites import add_site, add_unit
 from data_tools.workspace import Workspace, init_workspace
-from tests.test_review_app.browsing import DESK, go_to, open_page, press, server_log, settle, sign_in, upload
-from tests.test_review_app.conftest import serve
+from tests.test_review_app.browsing import DESK, go_to, open_page, press, settle, sign_in, upload
 from tests.test_review_app.fakes import FakeClassifier, draw_photo
 from tests.test_review_app.scenario import INTACT, LEAD, MELTED, TECHNICIAN, UNSURE
 
@@ -44,7 +42,7 @@ INJECTED = """() => [...document.querySelectorAll(
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder of a workspace in which everything that people name is hostile."""
     folder: Path = tmp_path_factory.mktemp("hostile") / "workspace"
     ws = init_workspace(Settings(workspace=folder), classifier=FakeClassifier())
@@ -67,13 +65,6 @@ def _photos(ws: Workspace) -> None:
     item = queue(ws, TECHNICIAN)[0]
     decide(ws, EVE, item.photo.id, item.verdict.id, DecisionKind.CONFIRMED, comment=f"{FORMULA} {TAG} {LINK}")
     decide(ws, TECHNICIAN, item.photo.id, item.verdict.id, DecisionKind.CORRECTED, ())
-
-
-@pytest.fixture(scope="module")
-def address(folder: Path) -> Iterator[str]:
-    """The address of the app, served on ``folder``."""
-    yield from serve(folder)
-    assert "Traceback" not in server_log(folder)
 
 
 @pytest.fixture

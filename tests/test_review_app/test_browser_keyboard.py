@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import statistics
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,7 +15,6 @@ from data_tools.review import queue
 from data_tools.settings import load_settings
 from data_tools.workspace import open_workspace
 from tests.test_review_app.browsing import DESK, SCREENS, go_to, open_page, sign_in
-from tests.test_review_app.conftest import serve
 from tests.test_review_app.fakes import FakeClassifier
 from tests.test_review_app.scenario import BROKEN, LEAD, MELTED, TECHNICIAN, make_workspace, send
 
@@ -41,7 +39,7 @@ new MutationObserver(() => {
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder of a workspace with fifty flagged photos, in which evidence is shown at once."""
     folder: Path = tmp_path_factory.mktemp("keyboard") / "workspace"
     ws = make_workspace(folder)
@@ -51,12 +49,6 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert len(queue(ws, TECHNICIAN)) == PHOTOS
     ws.close()
     return folder
-
-
-@pytest.fixture(scope="module")
-def address(folder: Path) -> Iterator[str]:
-    """The address of the app, served on ``folder``."""
-    yield from serve(folder)
 
 
 def test_fifty_photos_take_fifty_keys(browser: Browser, address: str, folder: Path) -> None:

@@ -59,6 +59,8 @@ def log_in(browser: Browser, shared: Shared, **facts: object) -> Page:
     """Log in as somebody whom the provider describes by ``facts``."""
     shared.provider.facts = facts
     page = open_page(browser, shared.address, DESK)
+    page.get_by_role("button", name="Sign in").wait_for()
+    settle(page)
     page.get_by_role("button", name="Sign in").click()
     return page
 

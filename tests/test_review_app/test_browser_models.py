@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from tests.test_review_app.browsing import DESK, PHONE, go_to, keep_screen, open_page, settle, sign_in
+from tests.test_review_app.browsing import DESK, PHONE, go_to, keep_screen, open_page, pill, press, sign_in
 from tests.test_review_app.conftest import serve
 from tests.test_review_app.scenario import make_workspace, send_weeks
 
@@ -42,19 +42,13 @@ def pages(browser: Browser, address: str) -> dict[str, Page]:
     return opened
 
 
-def choose_tab(page: Page, name: str) -> None:
-    """Choose a tab and wait until it is drawn."""
-    page.get_by_test_id("stButtonGroup").get_by_text(name, exact=True).click()
-    settle(page)
-
-
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("tab", TABS)
 def test_no_tab_spills_over_or_shuts_somebody_out(
     pages: dict[str, Page], axe_source: str, tab: str, size: str
 ) -> None:
     page = pages[size]
-    choose_tab(page, tab)
+    pill(page, "model_tab", tab)
     keep_screen(page, f"models_{tab.split()[0].lower()}_{size}")
     assert page.evaluate("document.scrollingElement.scrollWidth - window.innerWidth") <= 0
     page.evaluate(axe_source)
@@ -68,8 +62,8 @@ def test_no_tab_spills_over_or_shuts_somebody_out(
 
 def test_a_training_that_cannot_start_says_why_and_what_to_do(pages: dict[str, Page]) -> None:
     page = pages["desk"]
-    choose_tab(page, "Teach it")
-    page.get_by_role("button", name="Train now").click()
+    pill(page, "model_tab", "Teach it")
+    press(page, page.get_by_role("button", name="Train now"))
     page.get_by_text("at least 30 confirmed photos").wait_for()
     page.get_by_text("Review more photos first").wait_for()
     assert page.get_by_role("button", name="Train now").is_visible()

@@ -14,7 +14,17 @@ import pytest
 from data_tools.conditions import observe, take_out_of_service
 from data_tools.review import queue
 from data_tools.workspace import Workspace
-from tests.test_review_app.browsing import DESK, PHONE, go_to, keep_screen, open_page, press, settle, sign_in
+from tests.test_review_app.browsing import (
+    DESK,
+    PHONE,
+    go_to,
+    keep_screen,
+    open_page,
+    pill,
+    press,
+    settle,
+    sign_in,
+)
 from tests.test_review_app.conftest import serve
 from tests.test_review_app.scenario import (
     BLURRED,
@@ -87,14 +97,6 @@ def page(browser: Browser, address: str, request: pytest.FixtureRequest) -> Iter
     opened.context.close()
 
 
-def pill(page: Page, key: str, words: str) -> None:
-    """Tap one of several choices, unless it is chosen already: then there is nothing to send."""
-    settle(page)
-    choice = page.locator(f'[class*="st-key-{key}"]').get_by_role("radio", name=words, exact=True)
-    if choice.get_attribute("aria-checked") != "true":
-        press(page, choice)
-
-
 def on_unit(page: Page, unit: str) -> None:
     """Open a unit on the act screen."""
     go_to(page, "Act")
@@ -121,15 +123,21 @@ def _settle_form(page: Page) -> None:
     page.get_by_text("What you found or put right").wait_for()
 
 
-def _evidence(page: Page) -> None:
+def _fresh_desk(page: Page) -> None:
+    """Open the review anew: what was said of the photo is forgotten, so that a second try can say it too."""
+    page.reload()
     go_to(page, "Review")
+
+
+def _evidence(page: Page) -> None:
+    _fresh_desk(page)
     press(page, page.get_by_role("button", name="Show what the model found"))
     page.get_by_role("button", name="Agree").wait_for()
     press(page, page.get_by_role("button", name="More than one damage"))
 
 
 def _asked_twice(page: Page) -> None:
-    go_to(page, "Review")
+    _fresh_desk(page)
     press(page, page.get_by_role("button", name="No damage seen"))
     page.get_by_text("Say the same again to keep it").wait_for()
 
