@@ -108,7 +108,8 @@ def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestR
                 words = page.locator("body").inner_text(timeout=5_000)
             except Exception as error:  # a page that has crashed or is on its way to another
                 words = str(error)
-            report.sections.append((f"{PAGE} {page.url}", words))
+            lines = [line for line in words.splitlines() if line.strip()]
+            report.sections.append((f"{PAGE} {page.url}", "\n".join(lines)))
     return report
 
 

@@ -60,7 +60,7 @@ def sign_in(page: Page, name: str, role: str) -> None:
     page.get_by_role("button", name="Start").wait_for()
     settle(page)
     page.get_by_label("Your name").fill(name)
-    page.get_by_text(role, exact=True).click()
+    tick(page, role)
     press(page, page.get_by_role("button", name="Start"))
     page.get_by_text(f"{name} · {role}").wait_for()
     settle(page)
@@ -96,6 +96,25 @@ def press(page: Page, target: Locator) -> None:
     raise AssertionError(f"{TRIES} clicks and nothing was sent: {target}")
 
 
+def tick(page: Page, words: str) -> None:
+    """Tick a box or choose one of several in a form, again where the click missed: the server is not told."""
+    label = page.locator("label").filter(has=page.get_by_text(words, exact=True))
+    for _ in range(TRIES):
+        settle(page)
+        label.click()
+        if label.locator("input").is_checked():
+            return
+    raise AssertionError(f"{TRIES} clicks and it is not ticked: {words}")
+
+
+def save(page: Page, button: str) -> Path:
+    """Save a file by the first button of that name, and return where it lies."""
+    settle(page)
+    with page.expect_download() as file:
+        page.get_by_role("button", name=button).first.click()
+    return Path(file.value.path())
+
+
 def go_to(page: Page, title: str) -> None:
     """Open another screen by its link at the top."""
     press(page, page.locator(".st-key-nav").get_by_role("link", name=title))
@@ -127,7 +146,8 @@ def choose(page: Page, label: str, option: str) -> None:
             page.keyboard.press("Escape")
             continue
         settle(page)
-        return
+        if option in field.input_value():
+            return
     raise AssertionError(f"the list {label!r} does not stay open, or lacks {option!r}")
 
 

@@ -24,8 +24,10 @@ from tests.test_review_app.browsing import (
     keep_screen,
     open_page,
     press,
+    save,
     settle,
     sign_in,
+    tick,
     upload,
 )
 from tests.test_review_app.fakes import FakeClassifier, draw_photo
@@ -97,7 +99,7 @@ def test_facilities_send_a_round(browser: Browser, address: str, size: str, ws: 
     settle(page)
 
     choose(page, "At which unit?", "H-04 · Bay 4")
-    page.get_by_text("Release button sticks", exact=True).click()
+    tick(page, "Release button sticks")
     press(page, page.get_by_role("button", name="Send what I saw"))
     page.get_by_role("group", name="DO NOT USE this coupler").wait_for()
     assert [event.what for event in events(ws, "H-04")] == [ObservationKind.RELEASE_BUTTON_STICKS]
@@ -129,10 +131,7 @@ def test_a_technician_clears_the_queue_and_acts(
     page.get_by_label("Reason").fill("Melted at the upper left contact")
     press(page, page.get_by_role("button", name="Take out of service"))
     page.get_by_text("Unit H-01 is out of service until somebody returns it.").wait_for()
-    settle(page)
-    with page.expect_download() as sheet:
-        page.get_by_role("button", name="Work sheet to print").click()
-    words = Path(sheet.value.path()).read_text(encoding="utf-8")
+    words = save(page, "Work sheet to print").read_text(encoding="utf-8")
     assert "housing melted by heat, upper left" in words
     assert "Melted at the upper left contact" in words
 
@@ -142,7 +141,7 @@ def test_a_technician_clears_the_queue_and_acts(
     page.get_by_text("A qualified person has checked it").wait_for()
     settle(page)
     assert page.get_by_label("Reason").input_value() == "Coupler and terminals replaced"
-    page.get_by_text("A qualified person has checked it").click()
+    tick(page, "A qualified person has checked it and it may be used again")
     press(page, page.get_by_test_id("stFormSubmitButton").get_by_role("button", name="Return to service"))
     page.get_by_text("Unit H-01 is back in service.").wait_for()
     keep_screen(page, f"errand_act_{size}")
@@ -159,22 +158,14 @@ def test_a_lead_reads_the_trends(browser: Browser, address: str, size: str) -> N
     page.get_by_text("Not enough yet").first.wait_for()
     press(page, page.get_by_text("Rounds", exact=True))
     page.get_by_role("heading", name="Roster coverage by site and week").wait_for()
-    settle(page)
-    with page.expect_download() as table:
-        page.get_by_role("button", name="Save as CSV").first.click()
-    text = Path(table.value.path()).read_text(encoding="utf-8-sig")
+    text = save(page, "Save as CSV").read_text(encoding="utf-8-sig")
     assert text.startswith("site,week,due,covered")
-    with page.expect_download() as picture:
-        page.get_by_role("button", name="Save as picture").first.click()
-    assert Path(picture.value.path()).read_bytes().startswith(b"\x89PNG")
+    assert save(page, "Save as picture").read_bytes().startswith(b"\x89PNG")
     keep_screen(page, f"errand_trends_{size}")
     press(page, page.get_by_text("Monthly report", exact=True))
     press(page, page.get_by_role("button", name="Make the report"))
     page.get_by_role("button", name="Download the report").wait_for()
-    settle(page)
-    with page.expect_download() as report:
-        page.get_by_role("button", name="Download the report").click()
-    html = Path(report.value.path()).read_text(encoding="utf-8")
+    html = save(page, "Download the report").read_text(encoding="utf-8")
     assert html.lstrip().lower().startswith("<!doctype html>")
     go_to(page, "Models")
     page.get_by_text("Live: shipped").wait_for()

@@ -18,7 +18,7 @@ from data_tools.review import decide, queue
 from data_tools.settings import Settings
 from data_tools.sites import add_site, add_unit
 from data_tools.workspace import Workspace, init_workspace
-from tests.test_review_app.browsing import DESK, go_to, open_page, press, settle, sign_in, upload
+from tests.test_review_app.browsing import DESK, go_to, open_page, press, save, settle, sign_in, upload
 from tests.test_review_app.fakes import FakeClassifier, draw_photo
 from tests.test_review_app.scenario import INTACT, LEAD, MELTED, TECHNICIAN, UNSURE
 
@@ -126,20 +126,14 @@ def test_trends_and_what_is_saved_of_them(browser: Browser, address: str, troubl
     press(page, page.locator(".st-key-trend_tab").get_by_text("Damage", exact=True))
     press(page, page.locator(".st-key-trend_by").get_by_text("Part number", exact=True))
     page.get_by_role("heading", name="by part number").wait_for()
-    settle(page)
-    with page.expect_download() as table:
-        page.get_by_role("button", name="Save as CSV").click()
-    text = Path(table.value.path()).read_text(encoding="utf-8-sig")
+    text = save(page, "Save as CSV").read_text(encoding="utf-8-sig")
     assert "'=HYPERLINK" in text
     assert "\n=HYPERLINK" not in text
     assert '\n"=HYPERLINK' not in text
     press(page, page.locator(".st-key-trend_tab").get_by_text("Monthly report", exact=True))
     press(page, page.get_by_role("button", name="Make the report"))
     page.get_by_role("button", name="Download the report").wait_for()
-    settle(page)
-    with page.expect_download() as report:
-        page.get_by_role("button", name="Download the report").click()
-    _opened(page, Path(report.value.path()), trouble)
+    _opened(page, save(page, "Download the report"), trouble)
     page.context.close()
 
 
@@ -148,10 +142,7 @@ def test_the_work_sheet(browser: Browser, address: str, trouble: list[str]) -> N
     go_to(page, "Act")
     press(page, page.get_by_role("button", name="Act on H-02"))
     page.get_by_role("button", name="Work sheet to print").wait_for()
-    settle(page)
-    with page.expect_download() as sheet:
-        page.get_by_role("button", name="Work sheet to print").click()
-    _opened(page, Path(sheet.value.path()), trouble)
+    _opened(page, save(page, "Work sheet to print"), trouble)
     page.context.close()
 
 

@@ -36,12 +36,22 @@ class Shared:
 
 @pytest.fixture(scope="module")
 def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shared]:
-    """The app with a login, for two people with roles."""
+    """The app with a login, for tests that change nothing in its store."""
+    yield from served(tmp_path_factory.mktemp("login") / "workspace")
+
+
+@pytest.fixture
+def fresh(tmp_path: Path) -> Iterator[Shared]:
+    """The app with a login, on a store that nobody has changed."""
+    yield from served(tmp_path / "workspace")
+
+
+def served(folder: Path) -> Iterator[Shared]:
+    """Serve the app with a login, for two people with roles."""
     pytest.importorskip("authlib", reason="needs the login extra")
     from tests.test_review_app.login_provider import LoginProvider
 
     provider = LoginProvider()
-    folder: Path = tmp_path_factory.mktemp("login") / "workspace"
     make_workspace(folder).close()
     people = "mara@operator.example=lead, noor@operator.example=uploader"
     (folder / "settings.toml").write_text(f'people = "{people}"\n', encoding="utf-8")
@@ -76,14 +86,14 @@ def test_nobody_gets_in_without_a_login(browser: Browser, shared: Shared) -> Non
     page.context.close()
 
 
-def test_an_uploader_sends_under_the_address_of_the_login(browser: Browser, shared: Shared) -> None:
-    page = log_in(browser, shared, email="noor@operator.example", email_verified=True)
+def test_an_uploader_sends_under_the_address_of_the_login(browser: Browser, fresh: Shared) -> None:
+    page = log_in(browser, fresh, email="noor@operator.example", email_verified=True)
     page.get_by_text("noor@operator.example · Facilities").wait_for()
     links = page.locator(".st-key-nav").get_by_role("link")
     assert [words.splitlines()[-1] for words in links.all_inner_texts()] == ["Send a round", "Units"]
     upload(page, ("H-02.jpg", draw_photo(INTACT, 1)))
     page.get_by_role("group", name="No damage seen").wait_for()
-    ws = open_workspace(Settings(workspace=shared.folder), classifier=FakeClassifier())
+    ws = open_workspace(Settings(workspace=fresh.folder), classifier=FakeClassifier())
     (photo,) = [entry.photo for entry in timeline(ws, LEAD, "H-02").entries if entry.photo]
     assert photo.received_by == "noor@operator.example"
     ws.close()

@@ -55,10 +55,7 @@ def pages(browser: Browser, address: str) -> dict[str, Page]:
 
 def settled(page: Page, title: str) -> None:
     """Open a screen and wait until it is drawn."""
-    if title == "Send a round":
-        page.locator(".st-key-nav").get_by_role("link", name=title).click()
-    else:
-        go_to(page, title)
+    go_to(page, title)
     page.get_by_text("Mara Lind · Maintenance lead").wait_for()
     page.wait_for_function("!document.querySelector('[data-testid=\"stStatusWidget\"]')")
     page.wait_for_timeout(700)
