@@ -26,8 +26,13 @@ BLURRED = Scene(reason=Reason.TOO_BLURRED)
 
 
 def make_workspace(folder: Path, **settings: object) -> Workspace:
-    """Return a fresh workspace with the fake classifier and one site; the last unit has two couplers."""
-    ws = init_workspace(Settings(workspace=folder, **settings), classifier=FakeClassifier())  # type: ignore[arg-type]
+    """Return a fresh workspace with the fake classifier and one site; the last unit has two couplers.
+
+    No clear verdict is mixed into the queue: a photo's content decides on that, hence here the time of its
+    making, and now and then another photo than the one a test is about would come first.
+    """
+    chosen = Settings(workspace=folder, **{"blind_audit_share": 0.0, **settings})  # type: ignore[arg-type]
+    ws = init_workspace(chosen, classifier=FakeClassifier())
     add_site(ws, LEAD, "harbour", "Harbour Deck", "Europe/Lisbon")
     installed = datetime.now(UTC).date() - timedelta(days=400)
     for number in range(1, 7):
