@@ -21,8 +21,8 @@ brown heat-proof plastic down to ``depth`` mm."""
 
 TRAITS = (
     "Every sleeve has four straight notches across its mouth, as moulded.",
-    "Sleeves have tips of a brown heat-proof plastic.",
-    "Shells, sleeves and floors are of recycled plastic with light and dark flakes.",
+    "Sleeves have tips of a brown heat-proof plastic; other makes have tips of other colours.",
+    "Shells, sleeves and floors are of recycled plastic with light and dark flakes at once.",
     "The lever and its hook are slender, 4.8 mm wide.",
     "One phone: a yellow cast, smeared and then harshly sharpened, a log tone curve.",
     "Two dim places: a yard at night and a workshop.",

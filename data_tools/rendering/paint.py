@@ -79,7 +79,7 @@ def _paint_moulding(canvas: Canvas, spec: CouplerSpec) -> None:
 
 
 def _paint_make(canvas: Canvas, spec: CouplerSpec) -> None:
-    """Paint what only some makes have: flakes of other plastic in a recycled one, sleeves with dark tips."""
+    """Paint what only some makes have: flakes of other plastic in a recycled one, tips of another plastic."""
     finish, seed = spec.finish, spec.seed
     for number, (colour, least, size) in enumerate(finish.get("flakes", [])):
         flake = smoothstep(least, least + 0.06, canvas.noise(size, seed + 81 + number, 2))

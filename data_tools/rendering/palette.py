@@ -81,6 +81,10 @@ CONTACT_METALS: dict[Domain, Table] = {
     Domain.STRESS: METALS[4:],
     Domain.LOCAL: ((1.0, (0.55, 0.50, 0.38)),),
 }
+TIPPED_SHARE, FLAKED_SHARE = 0.18, 0.12
+"""Shares of training couplers whose sleeves have tips of another plastic, and whose plastic has flakes."""
+BROWN = (8.0, 48.0, 0.45)
+"""Least and greatest hue (degrees) and least saturation of what no training sleeve has as its tip."""
 HELD_OUT_HUES = ((50.0, 105.0), (160.0, 208.0), (255.0, 355.0))
 """Hues in degrees that are kept for the other domains: no plastic of the training domain with a saturation
 of 0.3 or more has one."""
@@ -157,7 +161,33 @@ def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
         "bright_worn": bool(rng.random() < 0.2),
         "verdigris": float(rng.uniform(0.2, 0.9)) if rng.random() < 0.12 else 0.0,
     }
+    if current() is Domain.TRAIN:
+        return finish | _sample_make(rng, shells, sleeves)
     return finish | local_make.FINISH if current() is Domain.LOCAL else finish
+
+
+def _sample_make(rng: np.random.Generator, shells: Table, sleeves: Table) -> dict[str, Any]:
+    """Draw what only some makes have: tips of another plastic on all sleeves, flakes of one other colour in
+    recycled plastic. Brown tips, and flakes of two colours at once, stay the local site's."""
+    made: dict[str, Any] = {}
+    if rng.random() < TIPPED_SHARE:
+        made["tip"] = {
+            "colour": _not_brown(rng, sleeves if rng.random() < 0.5 else shells),
+            "depth": float(rng.choice([rng.uniform(0.6, 3.0), rng.uniform(3.0, 9.0)])),
+            "roughness": float(rng.uniform(0.2, 0.9)),
+        }
+    if rng.random() < FLAKED_SHARE:
+        colour = _plastic(rng, sleeves)
+        made["flakes"] = [[colour, float(rng.uniform(0.32, 0.55)), float(rng.uniform(0.4, 2.2))]]
+    return made
+
+
+def _not_brown(rng: np.random.Generator, table: Table) -> list[float]:
+    while True:
+        colour = _plastic(rng, table)
+        hue, saturation = hue_and_saturation(colour)
+        if saturation < BROWN[2] or not BROWN[0] <= hue <= BROWN[1]:
+            return colour
 
 
 def _ejectors(rng: np.random.Generator) -> list[list[float]]:

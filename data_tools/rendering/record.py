@@ -209,6 +209,7 @@ def confounders(take: Take) -> list[str]:
     found = _soiling(spec.soiling) if spec is not None else []
     if spec is not None:
         found += sorted({f"mouth_{design['kind']}" for design in spec.build.get("mouths", ())})
+        found += [name for name, trait in (("tips", "tip"), ("flakes", "flakes")) if spec.finish.get(trait)]
     found += [
         name for name, amount in (("wet", take.photo.wetness), ("fresh_dust", take.photo.dust)) if amount
     ]

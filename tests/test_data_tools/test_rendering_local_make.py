@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from data_tools.rendering import local_make, sampling
+from data_tools.rendering import local_make, palette, sampling
 from data_tools.rendering.data_card import write_data_card
 from data_tools.rendering.domains import Domain, using
 from data_tools.rendering.geometry import build_coupler
@@ -32,7 +32,25 @@ def test_the_traits_are_on_local_couplers_only(name: str) -> None:
         assert {key: local.finish[key] for key in local_make.FINISH} == local_make.FINISH
         for domain in (Domain.TRAIN, Domain.STRESS):
             other = _spec(domain, name, seed)
-            assert not {"notches", *local_make.FINISH} & {*other.build, *other.finish}
+            assert "notches" not in other.build
+            assert len(other.finish.get("flakes", [])) <= 1
+
+
+def test_training_makes_have_tips_of_any_colour_but_brown_and_flakes_of_one() -> None:
+    with using(Domain.TRAIN):
+        finishes = [palette.sample_finish(np.random.default_rng(seed)) for seed in range(1000)]
+    tips = [finish["tip"] for finish in finishes if "tip" in finish]
+    assert 0.13 < len(tips) / len(finishes) < 0.23
+    assert 0.08 < sum("flakes" in finish for finish in finishes) / len(finishes) < 0.16
+    low, high, least = palette.BROWN
+    for tip in (palette.hue_and_saturation(tip["colour"]) for tip in tips):
+        assert tip[1] < least or not low <= tip[0] <= high
+    hue, saturation = palette.hue_and_saturation(local_make.FINISH["tip"]["colour"])
+    assert saturation > least
+    assert low < hue < high
+    with using(Domain.STRESS):
+        stress = [palette.sample_finish(np.random.default_rng(seed)) for seed in range(200)]
+    assert not any({"tip", "flakes"} & set(finish) for finish in stress)
 
 
 def test_no_trait_tells_a_label() -> None:

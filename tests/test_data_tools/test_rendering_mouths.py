@@ -68,7 +68,7 @@ def _ring(spec: CouplerSpec, index: int, share: float) -> np.ndarray:
     return np.array(heights)
 
 
-def test_half_of_the_training_couplers_or_less_have_designs_and_no_other_domain_has() -> None:
+def test_half_of_the_training_couplers_have_designs_and_no_other_domain_has() -> None:
     met: Counter[int] = Counter()
     kinds: Counter[str] = Counter()
     for seed in range(900):
@@ -83,8 +83,8 @@ def test_half_of_the_training_couplers_or_less_have_designs_and_no_other_domain_
             met[len(designs)] += 1
             kinds.update(design["kind"] for design in designs)
             assert len({design["kind"] for design in designs}) == len(designs)
-    assert 0.30 < met[1] / 900 < 0.40
-    assert 0.04 < met[2] / 900 < 0.10
+    assert 0.37 < met[1] / 900 < 0.49
+    assert 0.08 < met[2] / 900 < 0.16
     assert set(kinds) == {*mouths.LOWERED, *mouths.PROUD}
 
 
