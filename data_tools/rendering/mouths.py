@@ -2,7 +2,7 @@
 
 What is regular, smooth and alike on all sleeves of a make is its design; what is ragged and alone is damage.
 A network can learn that only from many designs. Invented; no such product is known to us. The training
-domain alone draws them: notches across the mouth stay the local make's, key slots the stress domain's.
+domain alone draws them: four notches across the mouth stay the local make's, key slots the stress domain's.
 
 ``lowered`` kinds take material off the rim (a height over the plane of the sleeve), ``proud`` kinds add to
 the outer flank. No detail is finer than about two steps of the insulator's grid, or it would break up.
@@ -26,7 +26,7 @@ _COUNT_ODDS: dict[Domain, tuple[float, float, float]] = {
     Domain.LOCAL: (1.0, 0.0, 0.0),
 }
 """Odds of no design, one and two on a coupler."""
-LOWERED = ("step", "groove", "wave", "dimples", "ledge")
+LOWERED = ("step", "groove", "wave", "dimples", "ledge", "slots", "crown")
 PROUD = ("lobes", "ribs", "collar")
 _KIND_ODDS = {
     "step": 0.18,
@@ -37,10 +37,14 @@ _KIND_ODDS = {
     "lobes": 0.1,
     "ribs": 0.1,
     "collar": 0.06,
+    "slots": 0.2,
+    "crown": 0.12,
 }
 _RULES = ("same", "mirrored", "outward")
 """How a design is turned from sleeve to sleeve: not at all, mirrored left to right, away from the middle."""
 _LEAST_LOWERED = 0.4
+_CUTS = (2, 3, 5, 6, 8)
+"""How many slots or merlons a mouth has; four stay the local make's."""
 _SHORT_OF_CONTACT = 0.25
 """A rim lowered all the way through stays so far above the metal socket inside it, mm."""
 _FREE_FLANK = 2.5
@@ -76,7 +80,7 @@ def _impossible(build: dict[str, Any], room: float) -> set[str]:
     if build["style"] == "body" and build["body_top"] > -_FREE_FLANK:
         kinds |= set(PROUD)
     if room < _LEAST_LOWERED:
-        kinds |= {"step", "wave", "ledge"}
+        kinds |= {"step", "wave", "ledge", "slots", "crown"}
     return kinds
 
 
@@ -102,6 +106,11 @@ def _sizes(rng: np.random.Generator, kind: str, room: float) -> dict[str, Any]:
     if kind == "ledge":
         sizes = {"depth": between(_LEAST_LOWERED, min(2.0, room)), "half": between(0.52, 1.57)}
         return sizes | {"slope": between(0.5, 1.4)}
+    if kind in ("slots", "crown"):
+        sizes = {"depth": between(_LEAST_LOWERED, min(2.6, room)), "count": int(rng.choice(_CUTS))}
+        if kind == "slots":
+            return sizes | {"half": between(0.4, 1.1), "slope": between(0.3, 1.4)}
+        return sizes | {"share": between(0.3, 0.7), "slope": between(0.3, 0.8)}
     if kind == "lobes":
         lobes = count(3, 10)
         return {"count": lobes, "proud": between(0.15, min(0.5, 2.5 / lobes))}
@@ -155,6 +164,14 @@ class Mouth:
             turn = np.abs(_wrapped(around - np.float32(design["turn"]), 1))
             side = (np.float32(design["half"]) - turn) * np.maximum(away, np.float32(0.7 * self.bore))
             return depth * smoothstep(-0.5 * design["slope"], 0.5 * design["slope"], side)
+        if kind in ("slots", "crown"):
+            turn = np.abs(_wrapped(around - np.float32(design["turn"]), design["count"]))
+            if kind == "slots":
+                side = np.float32(design["half"]) - away * np.sin(turn)
+            else:
+                side = (np.float32(np.pi * design["share"] / design["count"]) - turn) * away
+            cut: Array = depth * smoothstep(-0.5 * design["slope"], 0.5 * design["slope"], side)
+            return cut
         at = np.float32(self.bore + design["at"] * (self.radius - self.bore))
         if kind == "step":
             inner = smoothstep(0.3, -0.3, away - at)

@@ -11,7 +11,7 @@ import pytest
 
 pytest.importorskip("skimage")
 
-from data_tools.rendering import mouths
+from data_tools.rendering import local_make, mouths
 from data_tools.rendering.domains import Domain, using
 from data_tools.rendering.geometry import build_coupler
 from data_tools.rendering.insulator import centres, insulator_field, insulator_grid
@@ -30,6 +30,8 @@ SIZES: dict[str, dict[str, float | bool]] = {
     "wave": {"count": 3, "depth": 1.0},
     "dimples": {"count": 4, "depth": 0.9, "half": 0.65, "at": 0.55},
     "ledge": {"depth": 1.2, "half": 1.0, "slope": 0.8},
+    "slots": {"count": 3, "depth": 1.2, "half": 0.8, "slope": 0.5},
+    "crown": {"count": 3, "depth": 1.2, "share": 0.5, "slope": 0.4},
 }
 
 
@@ -102,7 +104,7 @@ def test_no_design_bares_the_metal_or_touches_a_neighbour() -> None:
         spec = sample_coupler(np.random.default_rng([seed, 4]), list(FAMILIES)[seed % 2])
         shape, build = family(spec.family), spec.build
         for design in build.get("mouths", []):
-            if design["kind"] in ("step", "wave", "ledge"):
+            if design["kind"] in ("step", "wave", "ledge", "slots", "crown"):
                 assert all(design["depth"] < build["contact_recess"][index] for index in design["on"])
         middles = centres(shape, build)
         radii = [c.sleeve_diameter / 2 + g for c, g in zip(shape.contacts, build["sleeve_grow"], strict=True)]
@@ -186,3 +188,13 @@ def test_designs_do_not_look_at_damage() -> None:
     spec = _with(_plain(), **LEDGE)
     hurt = sample_damages(np.random.default_rng(3), spec, {FindingKind.BROKEN_PIN_HOUSING})
     assert hurt.build == spec.build
+
+
+@pytest.mark.parametrize("kind", ["slots", "crown"])
+def test_cuts_come_at_even_turns_and_never_in_the_local_makes_number(kind: str) -> None:
+    made = mouths.Mouth(TYPE1, _with(_plain(), kind=kind, turn=0.3, rule="same", **SIZES[kind]).build, 0)
+    step = 2 * np.pi / int(SIZES[kind]["count"])
+    for number in range(3):
+        assert made.lowered_at(0.3 + number * step) == pytest.approx(1.2)
+        assert made.lowered_at(0.3 + (number + 0.5) * step) == 0.0
+    assert 2 * local_make.NOTCHES["cuts"] not in mouths._CUTS
