@@ -149,13 +149,16 @@ def load_model(path: Path | None = None) -> Model:
 
 def blank_model(card: Card, names: Iterable[str]) -> Model:
     """Return a model of the networks to which tensors of these names belong; they know nothing yet."""
-    second = any(name.startswith("second.") for name in names)
-    return Model(
-        LocatorNet(len(FAMILY_KEYS)),
-        ConditionNet(len(USABLE), card.design),
-        card,
-        ConditionNet(len(USABLE), card.design) if second else None,
-    )
+    known = list(names)
+
+    def condition(part: str) -> ConditionNet | None:
+        if not any(name.startswith(f"{part}.") for name in known):
+            return None
+        siblings = any(name.startswith(f"{part}.siblings.") for name in known)
+        return ConditionNet(len(USABLE), card.design, siblings=siblings)
+
+    first = condition("condition") or ConditionNet(len(USABLE), card.design)
+    return Model(LocatorNet(len(FAMILY_KEYS)), first, card, condition("second"))
 
 
 def _fill(network: nn.Module, name: str, tensors: dict[str, Tensor], path: Path) -> None:

@@ -105,9 +105,12 @@ def load_trained(folder: Path) -> Model:
     config: dict[str, Any] = json.loads((folder / "config.json").read_text(encoding="utf-8"))
     learnt: dict[str, Any] = json.loads((folder / "training.json").read_text(encoding="utf-8"))
     card = Card(config["design"], Calibration.plain(), config=config, **learnt)
-    model = blank_model(card, [f"{path.stem}." for path in folder.glob("*.pt")])
+    states = {
+        path.stem: torch.load(path, map_location="cpu", weights_only=True) for path in folder.glob("*.pt")
+    }
+    model = blank_model(card, [f"{name}.{key}" for name, state in states.items() for key in state])
     for name, network in model.networks.items():
-        network.load_state_dict(torch.load(folder / f"{name}.pt", map_location="cpu", weights_only=True))
+        network.load_state_dict(states[name])
         round_as_saved(network)
         network.eval().to(memory_format=torch.channels_last)
     return model

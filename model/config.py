@@ -32,6 +32,7 @@ class TrainConfig:
             network took fingers and cables across the face for damage.
         ema: decay of the averaged weights that are kept in the end.
         heed: share of a teacher's answer in what is taught (0..1), where there is a teacher.
+        siblings: whether each housing is compared with the others (``model.siblings``).
     """
 
     seed: int = 0
@@ -49,6 +50,7 @@ class TrainConfig:
     place_visible_from: float = 0.0
     ema: float = 0.998
     heed: float = 0.5
+    siblings: bool = False
 
     def __post_init__(self) -> None:
         """Refuse a design that does not exist, and a teacher who is heeded more than wholly."""

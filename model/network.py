@@ -19,6 +19,7 @@ from torchvision.models.efficientnet import EfficientNet, MBConv, MBConvConfig
 from torchvision.ops import roi_align
 
 from model.geometry import CLOSE_PIXELS
+from model.siblings import Siblings
 
 LOCATOR_STRIDE = 8
 PART_GRID = 7
@@ -154,9 +155,11 @@ class PartHead(nn.Module):
             nn.Linear(128, outputs),
         )
 
-    def forward(self, crops: Tensor, close: Tensor, context: Tensor) -> Tensor:
-        """Map crops (N,width,7,7), close-ups (N,112,7,7) and context (N,context) to (N,outputs)."""
-        seen = self.look(crops + self.near(close))
+    def forward(self, crops: Tensor, close: Tensor, context: Tensor, apart: Tensor | None = None) -> Tensor:
+        """Map crops (N,width,7,7), close-ups (N,112,7,7), context (N,context) and, where it was looked for,
+        what sets each apart from its siblings (N,width,7,7) to (N,outputs)."""
+        joined = crops + self.near(close)
+        seen = self.look(joined if apart is None else joined + apart)
         pooled = torch.cat([seen.mean((2, 3)), seen.amax((2, 3)), context], dim=1)
         result: Tensor = self.decide(pooled)
         return result
@@ -171,9 +174,12 @@ class ConditionNet(nn.Module):
     Output: ``housing`` (B,P,3): broken, melted, in view; ``latch`` (B,2): missing, in view; ``photo``
     (B,3): missing latch, broken, melted for the photo; ``usable`` (B,R): why it cannot be judged (0: it can);
     ``pooled`` (B,320+width): what was seen as a whole, for telling like photos from unlike ones.
+    With ``siblings`` each housing is compared with the others (``model.siblings``).
     """
 
-    def __init__(self, reasons: int, design: str = "both", width: int = 96) -> None:
+    def __init__(
+        self, reasons: int, design: str = "both", width: int = 96, *, siblings: bool = False
+    ) -> None:
         super().__init__()
         self.design = design
         self.backbone = Backbone()
@@ -181,6 +187,7 @@ class ConditionNet(nn.Module):
         self.pyramid = Pyramid(Backbone.channels, width)
         self.context = nn.Sequential(nn.Linear(320, 64), nn.ReLU6(inplace=True))
         self.housing = PartHead(width, 64, 3)
+        self.siblings = Siblings(Backbone.channels[1], width, PART_GRID) if siblings else None
         self.latch = PartHead(width, 64, 2)
         self.whole = nn.Sequential(nn.Dropout(0.2), nn.Linear(320 + width, 3))
         self.usable = nn.Sequential(nn.Dropout(0.2), nn.Linear(320 + width, reasons))
@@ -207,8 +214,9 @@ class ConditionNet(nn.Module):
         pooled = torch.cat([maps[2].mean((2, 3)), fine.amax((2, 3))], dim=1)
         context = self.context(maps[2].mean((2, 3)))
         batch, places = parts.shape[:2]
+        apart = self.siblings(close[:, :-1], valid[:, :-1]) if self.siblings is not None else None
         housing = self.housing(
-            _crops(fine, parts), close[:, :-1].flatten(0, 1), context.repeat_interleave(places, 0)
+            _crops(fine, parts), close[:, :-1].flatten(0, 1), context.repeat_interleave(places, 0), apart
         )
         housing = housing.view(batch, places, 3).float()
         latched = self.latch(_crops(fine, latch[:, None]), close[:, -1], context).float()

@@ -89,7 +89,7 @@ def train_condition(
     of the very same view (Hinton et al. 2015, arXiv 1503.02531)."""
     torch.manual_seed(config.seed)
     if network is None:
-        network = ConditionNet(len(USABLE), config.design)
+        network = ConditionNet(len(USABLE), config.design, siblings=config.siblings)
         if start_from:
             start_from(network)
     network = network.to(bank.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
@@ -215,7 +215,9 @@ def continued_start(path: Path, part: str | None = None) -> Start:
 
     def fill(network: nn.Module) -> None:
         known = networks[part] if part else next(n for n in networks.values() if type(n) is type(network))
-        network.load_state_dict(known.state_dict())
+        # A network may learn to compare siblings later: until then that layer says nothing.
+        fresh = {k: v for k, v in network.state_dict().items() if k.startswith("siblings.")}
+        network.load_state_dict(fresh | known.state_dict())
 
     return fill
 
