@@ -151,8 +151,11 @@ def fine_tune(
 ) -> Path:
     """Fine-tune the live model file on a frozen training set and return the candidate's file."""
     from model.finetune import fine_tune as tune
+    from model.memory import hand_back
 
-    return tune(live, manifest, out_dir, replay=replay, progress=progress, seed=seed, weighting=weighting)
+    path = tune(live, manifest, out_dir, replay=replay, progress=progress, seed=seed, weighting=weighting)
+    hand_back()
+    return path
 
 
 def compare(
