@@ -14,6 +14,10 @@ from model.config import TrainConfig
 
 Log = Callable[[str], None]
 StepLoss = Callable[[Tensor], Tensor]
+Keep = Callable[[nn.Module], None]
+"""Told the averaged network now and then, to keep it should the machine be lost."""
+KEPT_EACH = 0.1
+"""Share of a training after which its network is kept."""
 
 
 def batches(count: Callable[[], int], size: int, generator: torch.Generator) -> Iterator[Tensor]:
@@ -36,6 +40,7 @@ def optimise(
     config: TrainConfig,
     device: torch.device,
     log: Log,
+    keep: Keep | None = None,
 ) -> nn.Module:
     """Run AdamW with warm-up and cosine decay; return the averaged network.
 
@@ -52,7 +57,7 @@ def optimise(
     warm = max(1, min(300, steps // 10))
     averaged = Averaged(network, config.ema)
     network.train()
-    start, shown = time.monotonic(), 0.0
+    start, shown, kept = time.monotonic(), 0.0, 0.0
     stream = batches(count, batch, torch.Generator().manual_seed(config.seed))
     for step, rows in enumerate(stream, 1):
         elapsed = time.monotonic() - start
@@ -69,6 +74,9 @@ def optimise(
             shown = done
             speed = step / max(elapsed, 1e-9)
             log(f"step {step} {done:.0%} loss {float(loss.detach()):.4f} rows {count()} {speed:.1f} steps/s")
+        if keep and done >= kept + KEPT_EACH:
+            kept = done
+            keep(averaged.network)
         if done >= 1:
             break
     return averaged.network

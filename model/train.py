@@ -24,7 +24,7 @@ from model.errors import ManifestError, told_plainly
 from model.losses import condition_loss, locator_loss, softened
 from model.manifest import LabelledPhoto, read_manifest
 from model.network import Backbone, ConditionNet, LocatorNet, state_on_cpu
-from model.optimise import Log, optimise
+from model.optimise import Keep, Log, optimise
 from model.preprocess import TrainPreset, normalise
 from model.views import Draw, condition_views, locator_truth, locator_views
 
@@ -45,7 +45,11 @@ def autocast(device: torch.device) -> AbstractContextManager[object]:
 
 
 def train_locator(
-    bank: PhotoBank, config: TrainConfig, log: Log, start_from: Start | None = None
+    bank: PhotoBank,
+    config: TrainConfig,
+    log: Log,
+    start_from: Start | None = None,
+    keep: Keep | None = None,
 ) -> LocatorNet:
     """Train ``LocatorNet`` on every photo of ``bank``."""
     torch.manual_seed(config.seed)
@@ -69,7 +73,7 @@ def train_locator(
 
     kept = optimise(
         network, loss, lambda: len(bank), steps=config.locator_steps, batch=config.locator_batch,
-        config=config, device=bank.device, log=lambda line: log("locator " + line),
+        config=config, device=bank.device, log=lambda line: log("locator " + line), keep=keep,
     )  # fmt: skip
     assert isinstance(kept, LocatorNet)
     return kept
@@ -82,6 +86,7 @@ def train_condition(
     start_from: Start | None = None,
     network: ConditionNet | None = None,
     teacher: ConditionNet | None = None,
+    keep: Keep | None = None,
 ) -> ConditionNet:
     """Train ``ConditionNet`` (a given ``network`` goes on learning) on every photo of ``bank``.
 
@@ -117,7 +122,7 @@ def train_condition(
 
     kept = optimise(
         network, loss, lambda: len(bank), steps=config.condition_steps, batch=config.condition_batch,
-        config=config, device=bank.device, log=lambda line: log("condition " + line),
+        config=config, device=bank.device, log=lambda line: log("condition " + line), keep=keep,
     )  # fmt: skip
     assert isinstance(kept, ConditionNet)
     return kept
@@ -176,18 +181,19 @@ def train_part(
     log: Log,
     start_from: Start | None = None,
     teacher: ConditionNet | None = None,
+    keep: Keep | None = None,
 ) -> nn.Module:
-    """Train one of ``PARTS`` on every photo of ``bank``.
+    """Train one of ``PARTS`` on every photo of ``bank``; ``keep`` is told the network on its way.
 
     Raises:
         ManifestError: no such part.
     """
     check_parts((part,))
     if part == "locator":
-        return train_locator(bank, config, log, start_from)
+        return train_locator(bank, config, log, start_from, keep)
     # Another order and another start of the new layers: two that err alike are of no use to each other.
     apart = replace(config, seed=config.seed + PARTS.index(part))
-    return train_condition(bank, apart, log, start_from, teacher=teacher)
+    return train_condition(bank, apart, log, start_from, teacher=teacher, keep=keep)
 
 
 def pretrained_start(path: Path) -> Start:

@@ -19,10 +19,12 @@ import torch
 
 from data_tools.rendering.produce import MANIFEST, PROGRESS
 from model.artefact import load_model
+from model.config import TrainConfig
 from model.dataset import PhotoBank
 from model.errors import ManifestError, told_plainly
 from model.manifest import LabelledPhoto
 from model.network import state_on_cpu
+from model.optimise import Keep
 from model.train import (
     PARTS,
     Start,
@@ -136,21 +138,11 @@ def main(
     threads: int,
     settings: tuple[str, ...],
 ) -> None:
-    """Train one network on the photos of FOLDERS, as they arrive, and write its weights into OUT."""
+    """Train one network on the photos of FOLDERS, as they arrive, and write its weights into OUT: each tenth
+    of the way what it has learnt so far, should the machine be lost."""
     config = parse_config(list(settings))
-    bank = PhotoBank.empty(room, config, pick_device(device))
-    stop, one_at_a_time = threading.Event(), threading.Lock()
-
-    def follower(folder: Path) -> threading.Thread:
-        def append(labels: list[LabelledPhoto]) -> None:
-            with one_at_a_time:
-                bank.append(labels[: room - len(bank)], folder, config, threads=threads)
-
-        return threading.Thread(target=follow, args=(bank, folder, append, stop), daemon=True)
-
-    followers = [follower(folder) for folder in folders]
-    for thread in followers:
-        thread.start()
+    bank, stop = PhotoBank.empty(room, config, pick_device(device)), threading.Event()
+    followers = _followers(bank, folders, config, threads, stop)
     wait_for_photos(bank, min(least, room), followers, patience)
     if not len(bank):
         raise ManifestError(
@@ -158,16 +150,46 @@ def main(
         )
     torch.backends.cudnn.benchmark = True
     known = load_model(teacher).condition if teacher else None
-    trained = train_part(part, bank, config, click.echo, _start(part, continue_from, pretrained), known)
+    start, keep = _start(part, continue_from, pretrained), _keeper(out, part)
+    keep(train_part(part, bank, config, click.echo, start, known, keep))
     stop.set()
     for thread in followers:
         thread.join()
-    out.mkdir(parents=True, exist_ok=True)
-    torch.save(state_on_cpu(trained), out / f"{part}.pt")
     (out / "config.json").write_text(json.dumps(config.to_json(), indent=1), encoding="utf-8")
     files = "\n".join(label.file for label in bank.labels)
     learnt = {"data_hash": hashlib.sha256(files.encode()).hexdigest(), "trained_on": len(bank)}
     (out / "training.json").write_text(json.dumps(learnt, indent=1), encoding="utf-8")
+
+
+def _followers(
+    bank: PhotoBank, folders: tuple[Path, ...], config: TrainConfig, threads: int, stop: threading.Event
+) -> list[threading.Thread]:
+    """Start a thread for each folder that fills ``bank`` with its photos."""
+    one_at_a_time = threading.Lock()
+
+    def follower(folder: Path) -> threading.Thread:
+        def append(labels: list[LabelledPhoto]) -> None:
+            with one_at_a_time:
+                bank.append(labels[: len(bank.photos) - len(bank)], folder, config, threads=threads)
+
+        return threading.Thread(target=follow, args=(bank, folder, append, stop), daemon=True)
+
+    followers = [follower(folder) for folder in folders]
+    for thread in followers:
+        thread.start()
+    return followers
+
+
+def _keeper(out: Path, part: str) -> Keep:
+    """Return what writes a network's weights into ``out``, whole or not at all."""
+    out.mkdir(parents=True, exist_ok=True)
+
+    def keep(network: torch.nn.Module) -> None:
+        half_written = out / f"{part}.part"
+        torch.save(state_on_cpu(network), half_written)
+        half_written.replace(out / f"{part}.pt")
+
+    return keep
 
 
 def _start(part: str, continue_from: Path | None, pretrained: Path | None) -> Start | None:

@@ -3,9 +3,11 @@
 import json
 from pathlib import Path
 
+import pytest
 import torch
 from click.testing import CliRunner
 
+from data_tools.rendering import train_along
 from data_tools.rendering.produce import MANIFEST, PROGRESS
 from data_tools.rendering.train_along import Arrivals, held_back, main, with_splits
 from model.manifest import LabelledPhoto, read_manifest
@@ -79,3 +81,20 @@ def test_a_rendering_that_broke_off_is_learnt_from_as_far_as_it_came(tmp_path: P
     result = CliRunner().invoke(main, [*arguments, "--patience", "1", *TINY])
     assert result.exit_code == 0, result.output
     assert json.loads((out / "training.json").read_text())["trained_on"] == len(labels)
+
+
+def test_what_was_learnt_so_far_is_kept_on_the_way(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    write_drawn_set(tmp_path)
+    labels = [p for p in read_manifest(tmp_path / MANIFEST) if not held_back(p)]
+    (tmp_path / PROGRESS).write_text(record(0, labels))
+    out = tmp_path / "out"
+
+    def lost(part: str, *_given: object) -> object:
+        keep = _given[-1]
+        assert callable(keep)
+        keep(torch.nn.Linear(2, 1))
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(train_along, "train_part", lost)
+    CliRunner().invoke(main, [str(tmp_path), str(out), "--device", "cpu", "--room", "50", *TINY])
+    assert set(torch.load(out / "condition.pt", weights_only=True)) == {"weight", "bias"}
