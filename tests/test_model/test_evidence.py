@@ -51,7 +51,8 @@ class Whitest(nn.Module):
         super().__init__()
         self.outputs = outputs
 
-    def forward(self, crops: Tensor, close: Tensor, context: Tensor) -> Tensor:
+    def forward(self, crops: Tensor, close: Tensor, context: Tensor, apart: Tensor | None = None) -> Tensor:
+        assert apart is None
         logit = close.mean((1, 2, 3)) + 0 * crops.mean((1, 2, 3))
         return logit[:, None].expand(-1, self.outputs)
 
