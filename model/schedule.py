@@ -19,13 +19,14 @@ other couplers with a wrong label, 138 before), but lost 4 of the 245 broken hou
 and the gate held it."""
 FEWEST_STEPS, MOST_STEPS = 40, 1000
 USES = 4
-"""How often one view is used before fresh ones are made, where there are few photos."""
+"""How often one view is used before fresh ones are made, where photos are few; a rendered one always."""
 
 
 @dataclass(frozen=True)
 class Plan:
     """How much is learnt, in which stretches. ``half`` rows of each batch are confirmed photos, the others
-    replayed; a stretch of ``stretch_steps`` uses ``own_views`` and ``old_views`` that it makes itself."""
+    replayed; a stretch of ``stretch_steps`` uses ``own_views`` that it makes itself, and ``old_views`` that
+    ``old_stretches`` of them share."""
 
     steps: int
     batch: int
@@ -33,6 +34,11 @@ class Plan:
     own_views: int
     old_views: int
     stretch_steps: int
+    old_stretches: int = 1
+
+    def views_until(self, number: int) -> int:
+        """Return how many views the stretches before ``number`` have made."""
+        return number * self.own_views + math.ceil(number / self.old_stretches) * self.old_views
 
 
 def plan(own: int, old: int, steps: int | None, batch: int, budget: int = BUDGET_BYTES) -> Plan:
@@ -43,7 +49,8 @@ def plan(own: int, old: int, steps: int | None, batch: int, budget: int = BUDGET
     uses = min(USES, max(1, count * half // own))
     own_views = min(room, math.ceil(count * half / uses))
     stretch = min(count, max(1, own_views * uses // half))
-    return Plan(count, batch, half, own_views, min(room, own_views, 2 * old), stretch)
+    shared = max(1, USES // uses)
+    return Plan(count, batch, half, own_views, min(room, own_views, 2 * old), stretch, shared)
 
 
 def own_rows(number: int, todo: Plan, weights: NDArray[np.float64], seed: int) -> list[int]:

@@ -100,16 +100,15 @@ class Tuner:
         if kept is not None:
             self._restore(kept)
         todo = self.todo
-        views = todo.own_views + todo.old_views
-        work = todo.steps + _steps_worth(views * math.ceil(todo.steps / todo.stretch_steps))
+        work = todo.steps + _steps_worth(todo.views_until(math.ceil(todo.steps / todo.stretch_steps)))
         while self.done < todo.steps:
             number = self.done // todo.stretch_steps
-            start, seen = self.done, views * number
+            start, seen = self.done, todo.views_until(number)
 
             def made(count: int, start: int = start, seen: int = seen) -> None:
                 tell(start + _steps_worth(seen + count), work)
 
-            def learnt(step: int, seen: int = seen + views) -> None:
+            def learnt(step: int, seen: int = todo.views_until(number + 1)) -> None:
                 tell(step + _steps_worth(seen), work)
 
             self._stretch(number, *self._features(number, own, old, weights, made), learnt)
@@ -138,21 +137,22 @@ class Tuner:
         weights: NDArray[np.float64],
         tell: Callable[[int], None],
     ) -> tuple[Features, Features | None]:
-        todo, seed = self.todo, self.config.seed * 100_003 + 2 * number
-        rows = own_rows(number, todo, weights, self.config.seed)
+        todo, seed = self.todo, self.config.seed * 100_003
+        rows, of_own = own_rows(number, todo, weights, self.config.seed), seed + 2 * number
         first = self._kept(
-            OWN, number, lambda at: make_features(self.front, own, rows, seed, self.config, tell, at)
+            OWN, number, lambda at: make_features(self.front, own, rows, of_own, self.config, tell, at)
         )
         if not old:
             return first, None
-        alike = np.ones(len(old))
-        others = dealt(number * todo.old_views, todo.old_views, alike, self.config.seed + 1)
+        turn = number // todo.old_stretches
+        others = dealt(turn * todo.old_views, todo.old_views, np.ones(len(old)), self.config.seed + 1)
+        of_old = seed + 2 * turn + 1
 
         def told(count: int) -> None:
             tell(count + todo.own_views)
 
         return first, self._kept(
-            OLD, number, lambda at: make_features(self.front, old, others, seed + 1, self.config, told, at)
+            OLD, turn, lambda at: make_features(self.front, old, others, of_old, self.config, told, at)
         )
 
     def _kept(self, folder: str, number: int, make: Callable[[Path], Features]) -> Features:
