@@ -27,6 +27,8 @@ SIGNIFICANCE = 0.05
 MOST_ECE = 0.05
 """Calibration error above which probabilities are no longer trusted, with at least ``ECE_FROM`` photos."""
 ECE_FROM = 200
+UNSEEN_FROM = 0.03
+"""A damage shown by so few photos that a loss of this share could pass unseen is named (fewer than 99)."""
 MOST_COMPARED = 1000
 """Of a larger set of own photos all that show damage are judged, up to this many, and a draw of the others:
 the time of a comparison does not grow with years of confirmed photos."""
@@ -211,7 +213,8 @@ def _decide(sets: Pairs, report: dict[str, object], n: int) -> Comparison:
     else:
         reason = f"Promoted: nothing is worse beyond {MARGIN:.1%}. {_sentences(better)}."
     promote = reason.startswith("Promoted")
-    return Comparison(promote, reason, n, _kinds(worse), _kinds(better), _notes(sets), sets, report)
+    notes = (*_notes(sets), *_blind(sets))
+    return Comparison(promote, reason, n, _kinds(worse), _kinds(better), notes, sets, report)
 
 
 def _kinds(cases: list[tuple[str, str, Paired]]) -> tuple[str, ...]:
@@ -243,6 +246,24 @@ def _uncalibrated(report: dict[str, object]) -> tuple[str, ...]:
         name
         for name, row in kinds.items()
         if row["ece"] is not None and row["auroc"]["n"] >= ECE_FROM and row["ece"] > MOST_ECE
+    )
+
+
+def _blind(sets: Pairs) -> tuple[str, ...]:
+    """Say how large a loss could have passed unseen, where a damage is shown by too few photos to tell.
+
+    Of n photos drawn alike none is lost with a chance of (1 - share)^n, whatever share would be in the long
+    run: the largest one that leaves ``SIGNIFICANCE`` (the exact bound of Clopper and Pearson for 0 of n).
+    """
+    seen = {kind.value: sum(pairs[kind.value].n for pairs in sets.values()) for kind in FindingKind}
+    bounds = {what: 1 - SIGNIFICANCE ** (1 / n) for what, n in seen.items() if n}
+    few = {what: bound for what, bound in bounds.items() if bound > UNSEEN_FROM}
+    if not few:
+        return ()
+    told = ", ".join(f"{_words((what,))} {bound:.0%} ({seen[what]} photos)" for what, bound in few.items())
+    return (
+        "So few photos were compared that a version could lose this share of a damage and the comparison "
+        f"would hardly show it: {told}. Render a larger test and name it (setting gate_manifest).",
     )
 
 

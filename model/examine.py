@@ -32,8 +32,8 @@ from model.vocabulary import Place, Reason
 
 IN_DOUBT = (-3.0, 2.0)
 """A photo of whose damages the first look puts one between these logits is looked at once more, mirrored, and
-both looks count alike. That is one in three of the 1,650 photos held back from generator 8; it brought the
-intact ones that a limit for 98 % of breaks cannot clear from 18.2 to 8.6 %, as looking twice at all did (9.0)."""
+both looks count alike. That is one in three of 1,650 photos held back from generator 8; it brought the intact
+ones that a limit for 98 % of breaks cannot clear from 18.2 to 8.6 %, as looking twice at all did (9.0)."""
 
 Look = dict[str, NDArray[np.float32]]
 """The condition network's outputs for one photo (see ``ConditionNet``)."""

@@ -59,11 +59,11 @@ def fine_tune(
         The path of ``candidate.safetensors``. Its calibration is the live one's; ``model.compare`` checks it.
 
     Raises:
-        ManifestError: nothing to learn from.
+        ManifestError: nothing to learn from, or nothing in ``replay``.
         StorageError: the disk has no room for what is kept on the way.
     """
     model, how = load_model(live), weighting or Weighting()
-    own, old = _rooted(manifest), _rooted(replay) if replay else []
+    own, old = _rooted(manifest), _replayed(replay) if replay else []
     if not own:
         raise ManifestError("at least one labelled photo to learn", "none", "Check the manifest's splits.")
     todo = plan(len(own), len(old), steps, batch, budget)
@@ -119,6 +119,14 @@ def _in_turn(progress: Progress | None, turn: int, turns: int) -> Progress:
 def _rooted(manifest: Path) -> list[Rooted]:
     labels = read_manifest(manifest)
     return [(label, manifest.parent) for label in labels if label.split in (None, "train")]
+
+
+def _replayed(manifest: Path) -> list[Rooted]:
+    photos = _rooted(manifest)
+    if not photos:
+        wanted = f"rendered photos of split train to replay in {manifest.name}"
+        raise ManifestError(wanted, "none", "Name a set to learn from.")
+    return photos
 
 
 def _fingerprint(model: Model, manifests: list[Path], todo: Plan, seed: int, how: Weighting) -> str:

@@ -11,7 +11,7 @@ import logging
 import os
 import time
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +39,8 @@ class ProduceConfig:
     ``samples`` are paths a pixel, ``scale`` shrinks every photo (1 = 512-896 px on the long side),
     ``environments`` names a folder of further panoramas (see ``light``), ``max_seconds`` starts
     nothing new after that time. ``workers`` 0 means one for each CPU core. ``domain`` is the world that is
-    drawn from (see ``domains``); photos of another than ``train`` carry its name as their split.
+    drawn from (see ``domains``); photos of another than ``train`` carry its name as their split, those of
+    ``train`` the given ``split``, or none: that leaves it to whoever uses them.
     """
 
     count: int
@@ -51,6 +52,7 @@ class ProduceConfig:
     environments: Path | None = None
     max_seconds: float | None = None
     domain: Domain = Domain.TRAIN
+    split: str | None = None
 
 
 @dataclass(frozen=True)
@@ -106,7 +108,11 @@ def produce(config: ProduceConfig, out_dir: Path, *, progress: Progress | None =
     stop_at = None if config.max_seconds is None else start + config.max_seconds
     fresh = _work_through(crew, shots, out_dir, todo, done, stop_at, config.count, progress)
     kept = [done[item.index] for item in wanted if item.index in done]
-    photos = [LabelledPhoto.from_json(line) for record in kept for line in record["lines"]]
+    photos = [
+        replace(photo, split=photo.split or config.split)
+        for record in kept
+        for photo in map(LabelledPhoto.from_json, record["lines"])
+    ]
     digest = write_manifest(out_dir / MANIFEST, photos)
     steps: dict[str, float] = {}
     for result in fresh:
@@ -232,6 +238,7 @@ def _printer() -> Progress:
 @click.option(
     "--domain", type=click.Choice([d.value for d in Domain]), default="train", help="World to draw from."
 )
+@click.option("--split", type=click.Choice(["train", "calibration", "test"]), help="What the photos are for.")
 @click.option("--max-seconds", type=float, default=None, help="Start nothing new after this time.")
 def main(out: Path, **options: Any) -> None:
     """Render labelled photos of couplers."""

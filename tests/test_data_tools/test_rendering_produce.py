@@ -44,6 +44,15 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return out
 
 
+def test_a_set_says_what_it_is_for(whole: Path) -> None:
+    """A finished set only gets its manifest anew; without a wish the split is left to whoever uses it."""
+    assert {photo.split for photo in read_manifest(whole / MANIFEST)} == {None}
+    report = produce(replace(_CONFIG, split="test"), whole)
+    assert report.new_photos == 0
+    assert {photo.split for photo in read_manifest(whole / MANIFEST)} == {"test"}
+    produce(_CONFIG, whole)
+
+
 def test_every_photo_is_there_with_its_truth(whole: Path) -> None:
     photos = read_manifest(whole / MANIFEST)
     assert len(photos) == _COUNT

@@ -81,6 +81,18 @@ def test_no_evidence_is_no_reason_to_promote() -> None:
     assert not _decide({}, {"kinds": {}}, 0).promote
 
 
+def test_it_says_what_loss_so_few_photos_could_hide() -> None:
+    """Exact: none of 30 and of 100 lost leaves .0950 and .0295 open (Eypasch 1995, BMJ 311:619)."""
+    few, many = Paired(29, 0, 1, 0), Paired(100, 0, 0, 0)
+    alone = {RENDERED: dict.fromkeys(NAMES, many) | {"heat_melted_housing": few}}
+    result = _decide(alone, FINE, 400)
+    assert result.promote
+    assert len(result.notes) == 1
+    assert "hardly show it: heat melted housing 10% (30 photos). Render a larger test" in result.notes[0]
+    assert not _decide({RENDERED: dict.fromkeys(NAMES, many)}, FINE, 400).notes
+    assert not _decide({HELD_OUT: alone[RENDERED], RENDERED: pairs()}, FINE, 400).notes
+
+
 def test_wrong_probabilities_are_held() -> None:
     report = {"kinds": {"heat_melted_housing": {"ece": 0.2, "auroc": {"n": 500}}}}
     result = _decide(sets(pairs(heat_melted_housing=Paired(100, 0, 5, 3))), report, 400)

@@ -17,6 +17,7 @@ from model.artefact import Card, load_model, save_model
 from model.checkpoint import load_checkpoint
 from model.config import TrainConfig
 from model.dataset import MAX_PLACES, USABLE, Targets, family_boxes, mirror_order
+from model.errors import ManifestError
 from model.features import (
     MAPPED,
     VIEW_BYTES,
@@ -29,7 +30,7 @@ from model.features import (
 )
 from model.finetune import CANDIDATE, CHECKPOINT, fine_tune
 from model.geometry import CANONICAL_PIXELS, CLOSE_PIXELS
-from model.manifest import read_manifest
+from model.manifest import read_manifest, write_manifest
 from model.network import ConditionNet
 from model.schedule import plan
 from model.tuner import OLD, OWN, TAKEN, Tuner
@@ -97,6 +98,14 @@ def test_features_give_the_answers_that_the_whole_network_gives() -> None:
     assert sum(map_[0].nbytes for map_ in kept) == VIEW_BYTES
     for name, value in whole.items():
         torch.testing.assert_close(short[name], value, rtol=0.02, atol=0.02)
+
+
+def test_a_replay_without_photos_to_learn_from_is_refused(live: Path, drawn: Path, tmp_path: Path) -> None:
+    photos = read_manifest(drawn)
+    write_manifest(drawn.parent / "for_test.jsonl", [replace(photo, split="test") for photo in photos])
+    with pytest.raises(ManifestError, match="split train to replay in for_test.jsonl"):
+        fine_tune(live, drawn, tmp_path, replay=drawn.parent / "for_test.jsonl")
+    assert not any(tmp_path.iterdir())
 
 
 def test_mirrored_views_keep_mirrored_truths(drawn: Path) -> None:
