@@ -51,7 +51,7 @@ def fine_tune(
             and settings left here is gone on with.
         replay: manifest of rendered photos mixed into every batch, half and half.
         progress: told (work done, work in all) each step; what it raises stops the work for later.
-        steps: optimiser steps; by default about twenty passes, at least 40 and at most 1,000.
+        steps: optimiser steps; by default about eight passes, at least 40 and at most 1,000.
         budget: bytes of features kept at one time (see ``model.features``).
         weighting: how strongly rare labels and small sites are favoured.
 

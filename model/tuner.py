@@ -35,7 +35,7 @@ TAKEN = 0.7
 of what is gained and forgets less (Wortsman et al. 2022, arXiv 2109.01903). Learnt from 120 photos of the
 foreign local site, 0.7 of the way was as good on its other couplers as the whole way (76 and 77 of 200 photos
 wrong, 89 before) and lost 2 instead of 3 of the 90 broken housings of the rendered test; both gained more."""
-REMEMBER = 0.4
+REMEMBER = 0.1
 """Weight of keeping the live network's answers on rendered photos, beside learning their truths: what is not
 at issue at the new site stays as it was (Li and Hoiem 2016, arXiv 1606.09282; cited from memory)."""
 CERTAIN = 6.0
