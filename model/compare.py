@@ -251,11 +251,13 @@ def _uncalibrated(report: dict[str, object]) -> tuple[str, ...]:
 
 def _blind(sets: Pairs) -> tuple[str, ...]:
     """Say how large a loss could have passed unseen, where a damage is shown by too few photos to tell.
+    The never-regress list does not count: its photos may have been learnt from, and were chosen.
 
     Of n photos drawn alike none is lost with a chance of (1 - share)^n, whatever share would be in the long
     run: the largest one that leaves ``SIGNIFICANCE`` (the exact bound of Clopper and Pearson for 0 of n).
     """
-    seen = {kind.value: sum(pairs[kind.value].n for pairs in sets.values()) for kind in FindingKind}
+    drawn_alike = [pairs for where, pairs in sets.items() if where != SETS[1]]
+    seen = {kind.value: sum(pairs[kind.value].n for pairs in drawn_alike) for kind in FindingKind}
     bounds = {what: 1 - SIGNIFICANCE ** (1 / n) for what, n in seen.items() if n}
     few = {what: bound for what, bound in bounds.items() if bound > UNSEEN_FROM}
     if not few:

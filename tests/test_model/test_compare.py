@@ -91,6 +91,8 @@ def test_it_says_what_loss_so_few_photos_could_hide() -> None:
     assert "hardly show it: heat melted housing 10% (30 photos). Render a larger test" in result.notes[0]
     assert not _decide({RENDERED: dict.fromkeys(NAMES, many)}, FINE, 400).notes
     assert not _decide({HELD_OUT: alone[RENDERED], RENDERED: pairs()}, FINE, 400).notes
+    chosen = {NEVER_REGRESS: dict.fromkeys(NAMES, many), **alone}
+    assert "heat melted housing 10% (30 photos)" in _decide(chosen, FINE, 400).notes[0]
 
 
 def test_wrong_probabilities_are_held() -> None:
