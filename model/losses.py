@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import torch
-from torch import Tensor
+from torch import Tensor, nn
 from torch.nn import functional
 
 from model.dataset import USABLE, Targets
@@ -19,6 +20,22 @@ def _weighted_bce(logits: Tensor, target: Tensor, weight: Tensor, smoothing: flo
     soft = target * (1 - 2 * smoothing) + smoothing
     loss = functional.binary_cross_entropy_with_logits(logits, soft, reduction="none")
     return (loss * weight).sum() / weight.sum().clamp(min=1.0)
+
+
+class Council(nn.Module):
+    """Several condition networks asked at once; each answer is the mean of theirs, in logits.
+
+    They err apart, so that together they are a better teacher than any of them (Hinton et al. 2015,
+    arXiv 1503.02531, section 3)."""
+
+    def __init__(self, members: Sequence[nn.Module]) -> None:
+        super().__init__()
+        self.members = nn.ModuleList(members)
+
+    def forward(self, *seen: Tensor) -> dict[str, Tensor]:
+        """Return what the members say of ``seen``, as one of them would."""
+        said = [member(*seen) for member in self.members]
+        return {name: torch.stack([answer[name].float() for answer in said]).mean(0) for name in said[0]}
 
 
 def softened(targets: Targets, known: dict[str, Tensor], share: float) -> Targets:

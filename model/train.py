@@ -85,7 +85,7 @@ def train_condition(
     log: Log,
     start_from: Start | None = None,
     network: ConditionNet | None = None,
-    teacher: ConditionNet | None = None,
+    teacher: nn.Module | None = None,
     keep: Keep | None = None,
 ) -> ConditionNet:
     """Train ``ConditionNet`` (a given ``network`` goes on learning) on every photo of ``bank``.
@@ -180,7 +180,7 @@ def train_part(
     config: TrainConfig,
     log: Log,
     start_from: Start | None = None,
-    teacher: ConditionNet | None = None,
+    teacher: nn.Module | None = None,
     keep: Keep | None = None,
 ) -> nn.Module:
     """Train one of ``PARTS`` on every photo of ``bank``; ``keep`` is told the network on its way.

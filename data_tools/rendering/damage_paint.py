@@ -57,8 +57,8 @@ def paint_melts(canvas: Canvas, spec: CouplerSpec, melts: Sequence[Melt]) -> Non
     for melt in melts:
         look, seed = melt.look, melt.damage.seed
         hot = np.zeros(len(canvas.x), np.float32)
-        near = np.hypot(canvas.x - melt.hot[0], canvas.y - melt.hot[1]) < 1.6 * melt.reach
-        hot[near] = melt.weight(canvas.x[near], canvas.y[near], canvas.z[near])
+        near = np.hypot(canvas.x - melt.hot[0], canvas.y - melt.hot[1]) < max(1.6 * melt.reach, melt.ran_to)
+        hot[near] = melt.heat(canvas.x[near], canvas.y[near], canvas.z[near])
         on_plastic = hot * (1 - canvas.metallic)
         strength = float(look["strength"]) * (0.6 + 0.4 * melt.damage.severity)
         core = smoothstep(0.45, 0.9, hot + 0.25 * canvas.noise(2.2, seed + 31, 2, near)) * on_plastic

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from data_tools.rendering.noise import noise, smoothstep
+from data_tools.rendering.runs import Sleeve, draw_runs, joined
 from data_tools.rendering.sdf import Array, Grid, smooth_max, smooth_min
 from data_tools.rendering.spec import CouplerSpec, Damage
 from model.families import family
@@ -82,6 +83,11 @@ class Melt:
         self.pull = np.array([np.sin(down), -np.cos(down)])
         self.oval_turn = rng.uniform(0, np.pi)
         self.balls = _blisters(rng, self)
+        # From a stream of its own: all else about a seed stays as it was before plastic ran.
+        sleeves = [_sleeve(spec, number) for number in range(len(shape.contacts))]
+        self.runs = draw_runs(np.random.default_rng([damage.seed, 8]), index, sleeves, self.pull, s)
+        ends = [np.hypot(run.end[0] - self.centre[0], run.end[1] - self.centre[1]) for run in self.runs]
+        self.ran_to = float(max(ends, default=-5.0)) + 5.0
         self.on_rim = bool(s > 0.35 and rng.random() < 0.45)
         self.look = _look(rng, damage)
 
@@ -96,6 +102,13 @@ class Melt:
             0.22 * self.reach
         )
         return 1.0 - smoothstep(0.45 * self.reach * spread, 1.25 * self.reach * spread, away + uneven)
+
+    def heat(self, x: Array, y: Array, z: Array) -> Array:
+        """Return how hot the plastic at each point once was, 0..1: as ``weight``, and what ran was hot."""
+        hot = self.weight(x, y, z)
+        for run in self.runs:
+            hot = np.maximum(hot, 1.0 - smoothstep(0.1, 1.2, run.field(x, y, z)))
+        return hot
 
     def displacement(self, x: Array, y: Array, z: Array) -> tuple[Array, Array, Array]:
         """Return how far the plastic at each point has flowed, mm along x, y and z."""
@@ -140,7 +153,7 @@ class Melt:
 
     def soften(self, field: Array, grid: Grid) -> Array:
         """Return the field with rounded edges, swelling, blisters and pits in the hot place."""
-        where = grid.window(self.centre, self.reach * 1.7 + 3.0)
+        where = grid.window(self.centre, max(self.reach * 1.7 + 3.0, self.ran_to))
         x, y, z = grid.coordinates()
         x, y = x[where[0]], y[:, where[1]]
         part = field[where]
@@ -160,6 +173,9 @@ class Melt:
             if popped:
                 hole = ball + np.float32(0.5 * radius) - (z - np.float32(cz)) * np.float32(0.6)
                 part = np.where(near, smooth_max(part, -(hole - np.float32(0.62 * radius)), 0.25), part)
+        if self.runs:
+            uneven = np.float32(0.25) * noise(x, y, z, 2.0, self.damage.seed + 10, 2)
+            part = joined(part, self.runs, (x, y, z), uneven)
         if self.amount["pits"] > 0.05:
             pits = noise(x, y, z, 1.3, self.damage.seed + 9, 2)
             part = part + hot * np.float32(self.amount["pits"]) * pits
@@ -188,6 +204,16 @@ class Melt:
         """Return vertices of another part moved along with the flowing plastic, by ``share`` of it."""
         moved = np.stack(self.displacement(vertices[:, 0], vertices[:, 1], vertices[:, 2]), axis=1)
         return (vertices + np.float32(share) * moved).astype(np.float32)
+
+
+def _sleeve(spec: CouplerSpec, index: int) -> Sleeve:
+    contact, offset = family(spec.family).contacts[index], spec.build["offsets"][index]
+    return Sleeve(
+        (contact.x + float(offset[0]), contact.y + float(offset[1])),
+        contact.sleeve_diameter / 2,
+        contact.bore_diameter / 2,
+        float(spec.build["floor_depth"]),
+    )
 
 
 def _blisters(rng: np.random.Generator, melt: Melt) -> list[tuple[float, float, float, float, bool]]:

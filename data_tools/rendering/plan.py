@@ -16,7 +16,7 @@ from data_tools.rendering.camera import Framing
 from data_tools.rendering.domains import Domain
 from model.vocabulary import FindingKind, Reason
 
-GENERATOR_VERSION = "8"
+GENERATOR_VERSION = "9"
 
 
 class Subject(StrEnum):

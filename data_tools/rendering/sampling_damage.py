@@ -32,6 +32,8 @@ the severities lie below 0.3, where the hook still holds in part; two in three l
 
 _HEAT_THAT_DEFORMS = 0.3
 """Share of the full heat at a neighbour's mouth from which its deformation can be seen; by eye."""
+_HEAT_OF_A_BRIDGE = 0.5
+"""What plastic that ran to a neighbour and stuck there does to it, as a share of the full heat; by eye."""
 
 
 def with_damages(spec: CouplerSpec, damages: Iterable[Damage]) -> CouplerSpec:
@@ -76,9 +78,10 @@ def _spread(rng: np.random.Generator, spec: CouplerSpec) -> list[Damage]:
     known = {damage.place for damage in spec.damages if damage.kind is kind}
     found = []
     for melt in melting.melted(spec):
-        for contact in shape.contacts:
+        reached = {run.to for run in melt.runs}
+        for number, contact in enumerate(shape.contacts):
             x, y, z = (np.array([value], np.float32) for value in (contact.x, contact.y, -1.0))
-            heat = float(melt.weight(x, y, z)[0])
+            heat = max(float(melt.weight(x, y, z)[0]), _HEAT_OF_A_BRIDGE * (number in reached))
             if contact.place not in known and heat > _HEAT_THAT_DEFORMS:
                 known.add(contact.place)
                 severity = float(np.clip(0.7 * heat * melt.damage.severity, 0.05, 1.0))

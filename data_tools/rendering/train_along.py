@@ -22,8 +22,9 @@ from model.artefact import load_model
 from model.config import TrainConfig
 from model.dataset import PhotoBank
 from model.errors import ManifestError, told_plainly
+from model.losses import Council
 from model.manifest import LabelledPhoto
-from model.network import state_on_cpu
+from model.network import ConditionNet, state_on_cpu
 from model.optimise import Keep
 from model.train import (
     PARTS,
@@ -149,7 +150,7 @@ def main(
             f"photos in {', '.join(map(str, folders))}", "none", "Check the rendering's log and the folders."
         )
     torch.backends.cudnn.benchmark = True
-    known = load_model(teacher).condition if teacher else None
+    known = _council(teacher) if teacher else None
     start, keep = _start(part, continue_from, pretrained), _keeper(out, part)
     keep(train_part(part, bank, config, click.echo, start, known, keep))
     stop.set()
@@ -190,6 +191,11 @@ def _keeper(out: Path, part: str) -> Keep:
         half_written.replace(out / f"{part}.pt")
 
     return keep
+
+
+def _council(path: Path) -> Council:
+    networks = load_model(path).networks.values()
+    return Council([network for network in networks if isinstance(network, ConditionNet)])
 
 
 def _start(part: str, continue_from: Path | None, pretrained: Path | None) -> Start | None:

@@ -12,10 +12,12 @@ from model.assemble import load_trained
 from model.baseline import baseline_scores, train_baseline
 from model.compare import compare
 from model.config import TrainConfig
-from model.dataset import USABLE, PhotoBank
+from model.dataset import USABLE, PhotoBank, family_boxes
 from model.errors import ManifestError
 from model.evaluate import evaluate_file
 from model.finetune import fine_tune
+from model.geometry import CANONICAL_PIXELS, CLOSE_PIXELS
+from model.losses import Council
 from model.manifest import read_manifest, write_manifest
 from model.model_card import model_card
 from model.network import Backbone, ConditionNet
@@ -150,6 +152,20 @@ def test_a_teacher_draws_the_answer_towards_its_own(drawn: Path) -> None:
         config = replace(TINY, heed=heed, condition_steps=6, ema=0.5)
         answers[heed] = train_condition(bank, config, lambda line: None, teacher=teacher)
     assert answers[1.0].whole[1].bias.sum() > answers[0.0].whole[1].bias.sum()
+
+
+def test_a_council_answers_with_the_mean_of_its_members() -> None:
+    members = [untrained(seed).condition.eval() for seed in (1, 2)]
+    parts, latches, valid = (box[:1] for box in family_boxes(torch.device("cpu")))
+    generator = torch.Generator().manual_seed(3)
+    view = torch.rand((1, 3, CANONICAL_PIXELS, CANONICAL_PIXELS), generator=generator)
+    closes = torch.rand((1, valid.shape[1], 3, CLOSE_PIXELS, CLOSE_PIXELS), generator=generator)
+    with torch.inference_mode():
+        said = Council(members)(view, closes, parts, latches, valid)
+        apart = [member(view, closes, parts, latches, valid) for member in members]
+    for name, answer in said.items():
+        torch.testing.assert_close(answer, (apart[0][name] + apart[1][name]) / 2)
+    assert not torch.equal(apart[0]["photo"], apart[1]["photo"])
 
 
 @pytest.mark.parametrize("heed", [-0.1, 1.5])

@@ -1,0 +1,93 @@
+"""Plastic that has run: where it may, and that what it sticks to is recorded as melted too."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+pytest.importorskip("skimage")
+
+from data_tools.rendering.geometry import build_coupler
+from data_tools.rendering.melting import Melt, melted
+from data_tools.rendering.runs import LEAST_SEVERITY, Run, Sleeve, draw_runs, joined
+from data_tools.rendering.sampling import sample_coupler
+from data_tools.rendering.sampling_damage import sample_damages, with_damages
+from data_tools.rendering.spec import CouplerSpec, Damage
+from model.families import family
+from model.vocabulary import FindingKind
+
+pytestmark = pytest.mark.render
+SLEEVES = [Sleeve((0.0, 0.0), 5.0, 2.5, 12.0), Sleeve((14.0, 0.0), 5.0, 2.5, 12.0)]
+DOWN = np.array([0.0, -1.0])
+MELTED = FindingKind.HEAT_MELTED_HOUSING
+
+
+def drawn(severity: float, sleeves: list[Sleeve] = SLEEVES) -> list[Run]:
+    draws = (draw_runs(np.random.default_rng(seed), 0, sleeves, DOWN, severity) for seed in range(200))
+    return [run for runs in draws for run in runs]
+
+
+def test_a_bar_is_measured_from_its_round_wall() -> None:
+    bar = Run((0.0, 0.0, 0.0), (10.0, 0.0, 0.0), 2.0, 1.0)
+    x, y, z = (np.array([value], np.float32) for value in (5.0, 4.0, 0.0))
+    assert bar.field(x, y, z)[0] == pytest.approx(4.0 - 1.5)
+    assert bar.field(x, 0 * y, z)[0] == pytest.approx(-1.5)
+    assert bar.field(x + 8, 0 * y, z)[0] == pytest.approx(3.0 - 1.0)
+
+
+def test_what_runs_joins_two_solids() -> None:
+    x = np.linspace(0, 14, 141, dtype=np.float32)
+    at = (x, 0 * x, 0 * x)
+    apart = np.minimum(np.abs(x) - 5, np.abs(x - 14) - 5).astype(np.float32)
+    bar = Run((4.0, 0.0, 0.0), (10.0, 0.0, 0.0), 1.0, 1.0, 1)
+    assert (apart > 0).any()
+    assert (joined(apart, [bar], at, np.zeros_like(x)) < 0).all()
+    assert (joined(apart, [], at, np.zeros_like(x)) == apart).all()
+
+
+def test_plastic_that_only_softened_does_not_run() -> None:
+    assert drawn(LEAST_SEVERITY - 0.01) == []
+    assert len(drawn(0.9)) > 60
+
+
+def test_only_near_neighbours_are_bridged() -> None:
+    assert {run.to for run in drawn(0.9)} == {-1, 1}
+    far = [SLEEVES[0], replace(SLEEVES[1], centre=(40.0, 0.0))]
+    assert {run.to for run in drawn(0.9, far)} == {-1}
+
+
+def test_drips_hang_down_within_the_nose() -> None:
+    for run in drawn(1.0):
+        assert run.end[2] >= -12.0
+        assert run.thick > 0.3
+
+
+def bridged(shape: str) -> tuple[CouplerSpec, Melt]:
+    for seed in range(400):
+        rng = np.random.default_rng(seed)
+        spec = sample_damages(rng, sample_coupler(rng, shape), {MELTED})
+        for melt in melted(spec):
+            if any(run.to >= 0 for run in melt.runs):
+                return spec, melt
+    raise AssertionError("no bridge in 400 couplers")
+
+
+@pytest.mark.parametrize("shape", ["type1", "type2"])
+def test_the_neighbour_that_plastic_stuck_to_is_melted_too(shape: str) -> None:
+    spec, melt = bridged(shape)
+    places = {damage.place for damage in spec.damages if damage.kind is MELTED}
+    reached = {family(shape).contacts[run.to].place for run in melt.runs if run.to >= 0}
+    assert reached <= places
+
+
+def test_a_bridge_puts_plastic_between_the_sleeves() -> None:
+    spec, melt = bridged("type1")
+    middle = next(run.end for run in melt.runs if run.to >= 0)
+
+    def solid_near(damages: tuple[Damage, ...]) -> int:
+        meshes = build_coupler(with_damages(spec, damages))
+        plastic = [m.vertices for m in meshes if m.part == "floor" or m.part.startswith("sleeve:")]
+        return int((np.linalg.norm(np.concatenate(plastic) - middle, axis=1) < 2.5).sum())
+
+    without = tuple(damage for damage in spec.damages if damage.kind is not MELTED)
+    assert solid_near((melt.damage, *without)) > solid_near(without) + 10
