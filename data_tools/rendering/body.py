@@ -19,9 +19,10 @@ def build_head(spec: CouplerSpec) -> Mesh:
     shape, build = family(spec.family), spec.build
     front = -float(build["nose_length"])
     reach_x, reach_up = float(build["collar_x"]) + 1.5, float(build["collar_y"]) + 1.5
-    hood = float(build["hood_length"]) if shape.has_latch else 0.0
-    top = float(build["tower_top"]) if shape.has_latch else reach_up
-    fine_x = float(build["tower_half"]) + 1.0 if shape.has_latch else 8.0
+    posts = build.get("posts") or {"length": 0.0, "top": 0.0, "thick": 0.0}
+    hood = max(float(build["hood_length"]), posts["length"]) if shape.has_latch else 0.0
+    top = max(float(build["tower_top"]), posts["top"]) if shape.has_latch else reach_up
+    fine_x = float(build["tower_half"]) + posts["thick"] + 1.0 if shape.has_latch else 8.0
     fine_low = float(build["arm_base"]) - 3.0 if shape.has_latch else reach_up - 6.0
     cy = shape.nose_centre[1]
     grid = Grid(
@@ -75,6 +76,8 @@ def _head_field(x: Array, y: Array, z: Array, shape: Family, build: dict[str, An
         if build["hood_open"]:
             opened = np.minimum(opened, np.maximum(np.abs(x) - np.float32(slot_half), np.float32(base) - y))
         field = np.minimum(field, smooth_max(block, -np.maximum(opened, np.float32(front) - z), 0.4))
+    if build.get("posts"):
+        field = smooth_min(field, _posts(x, y, z, shape, build), 0.8)
     low, high = base - build["slot_play"], base + thick + build["slot_play"]
     if build["slot_open"]:
         high = top + 5.0
@@ -82,6 +85,17 @@ def _head_field(x: Array, y: Array, z: Array, shape: Family, build: dict[str, An
     void = np.maximum(void, np.float32(front - build["slot_depth"]) - z)
     result: Array = smooth_max(field, -void, 0.5)
     return result
+
+
+def _posts(x: Array, y: Array, z: Array, shape: Family, build: dict[str, Any]) -> Array:
+    """Return the two cheeks that stand beside the lever in front of its slot."""
+    posts, front = build["posts"], -float(build["nose_length"])
+    low, high = shape.nose_height / 2 - 2.0, float(posts["top"])
+    aside = build["arm_width"] / 2 + build["slot_play"] + posts["thick"] / 2
+    outline = rectangle(
+        np.abs(x) - np.float32(aside), y - (low + high) / 2, posts["thick"] / 2, (high - low) / 2, 0.5
+    )
+    return extrude(outline, z, front - 4.0, front + float(posts["length"]), 0.5)
 
 
 def build_pivot(spec: CouplerSpec) -> list[Mesh]:

@@ -23,10 +23,12 @@ SHORTEST_HOOK_MM = 4.4
 """No intact hook of any build is less high than this, seen from the front (see ``sampling``)."""
 HOOK_GONE_FROM = 0.3
 """From this severity on the hook itself is gone; below, some of it still holds."""
-_CLEAR_OF_LIP = 13.0
-"""A latch without hook ends at least this far (mm) behind the nose's lip: no intact hook does."""
-_OUT_OF_SLOT = 8.0
-"""Nor does it stick out of its slot by more than this, mm."""
+_CLEAR_OF_LIP = (13.0, 10.0)
+"""A latch without hook ends at least so far (mm) behind the nose's lip, from coupler to coupler: no intact
+hook does."""
+_OUT_OF_SLOT = (8.0, 18.0)
+"""Nor does it stick out of its slot by more than this, mm. The longer stubs of the other makes that the model
+was tried on passed for hooks while all of ours were short."""
 
 
 class LatchFailure:
@@ -44,7 +46,10 @@ class LatchFailure:
         tip, hook = float(build["latch_tip"]), float(build["hook_length"])
         slot, lip = -float(build["nose_length"]), float(build["recess"])
         gross = np.clip((s - HOOK_GONE_FROM) / (1 - HOOK_GONE_FROM), 0.0, 1.0)
-        start = min(tip - hook - 1.0, lip - _CLEAR_OF_LIP, slot + _OUT_OF_SLOT)
+        # From a stream of its own: all else about a seed stays as it was when stubs were short and even.
+        late = np.random.default_rng([damage.seed, 8])
+        clear, out = (float(np.interp(late.random(), (0, 1), pair)) for pair in (_CLEAR_OF_LIP, _OUT_OF_SLOT))
+        start = min(tip - hook - 1.0, lip - clear, slot + out)
         if damage.mode == "hook_sheared":
             gone = max(start - 6.0 * gross, slot + 1.0)
             self.end = gone if s >= HOOK_GONE_FROM else tip - hook * (0.1 + 1.3 * s)
@@ -58,6 +63,9 @@ class LatchFailure:
         self.tilt_x, self.tilt_y = np.clip(rng.normal(0, [0.35, 0.5]), -0.8, 0.8)
         self.rough = float(rng.uniform(0.25, 0.8))
         self.lighter = float(rng.uniform(0.0, 0.12) if rng.random() < 0.35 else rng.uniform(0.12, 0.55))
+        if late.random() < 0.3:
+            self.lighter = float(late.uniform(0.5, 0.9))
+        self.splinters = float(late.uniform(1.0, 5.0)) if late.random() < 0.5 else 0.0
         self.old = float(rng.uniform(0, 1) ** 1.3)
         worn = min(s / HOOK_GONE_FROM, 1.0)
         self.wear = float(0.25 + 0.75 * worn) if damage.mode == "hook_worn" else 0.0
@@ -75,6 +83,10 @@ class LatchFailure:
         ragged = self.rough * 1.5 * noise(x, y, z, 2.6, seed + 1, 2) + 0.35 * self.rough * noise(
             x, y, z, 0.8, seed + 2
         )
+        if self.splinters:
+            # They only take away more: what stands foremost is where the even break would be.
+            torn = noise(x, y, z / 4, 1.7, seed + 3, 2) - np.float32(0.15)
+            ragged = ragged + np.float32(self.splinters) * np.minimum(torn, 0.0)
         plane = z - np.float32(self.end) + self.tilt_x * x + self.tilt_y * (y - np.float32(self.middle))
         result: Array = (-plane + ragged).astype(np.float32)
         return result
@@ -133,6 +145,11 @@ def _latch_field(x: Array, y: Array, z: Array, build: dict[str, Any], wear: floa
                 0.3,
             )
             latch = smooth_min(latch, rib, 0.3)
+    if build.get("arm_split"):
+        gap = np.maximum(
+            np.abs(x) - np.float32(half * build["arm_split"]), z - np.float32(tip - length - 1.0)
+        )
+        latch = smooth_max(latch, -gap, 0.3)
     if build["arm_hole"]:
         hole = np.maximum(
             np.hypot(x, z - np.float32(tip - length - 4.0)) - np.float32(half * 0.42), -np.abs(y) * 0
@@ -190,4 +207,6 @@ def _grid(build: dict[str, Any]) -> Grid:
     y = np.arange(low, high + 0.4, 0.36, dtype=np.float32)
     rear = -build["nose_length"] - build["slot_depth"] - 2.0
     front = build["latch_tip"]
-    return Grid(x, y, graded(front - build["hook_length"] - 1.0, front + 0.9, 0.4, rear, front + 1.0, 1.06))
+    # Fine as far back as latches break: splinters are as small there as a hook's edge is in front.
+    back = max(front - build["hook_length"] - 16.0, rear + 1.0)
+    return Grid(x, y, graded(back, front + 0.9, 0.4, rear, front + 1.0, 1.06))

@@ -58,6 +58,7 @@ def sample_coupler(rng: np.random.Generator, family: str) -> CouplerSpec:
     build = sample_build(rng, shape)
     # From a stream of its own: all else about a seed stays as it was before there were designs.
     build |= sample_mouths(np.random.default_rng([seed, 7]), shape, build)
+    build |= _around_the_lever(np.random.default_rng([seed, 8]), shape, build)
     finish = sample_finish(rng)
     return CouplerSpec(family, seed, build, finish, sample_soiling(rng, shape, build, finish))
 
@@ -215,6 +216,18 @@ def _latch(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> No
     build["arm_hole"] = _maybe(rng, odd["hole"])
     build["hook_metal"] = _maybe(rng, odd["metal"])
     build["pivot_seen"] = _maybe(rng, 0.6)
+
+
+def _around_the_lever(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> dict[str, Any]:
+    """Draw a lever of two bars side by side, and cheeks beside it, for some couplers of the training."""
+    if not shape.has_latch or current() is not Domain.TRAIN:
+        return {}
+    split = _uniform(rng, 0.2, 0.5) if _maybe(rng, 0.2) else 0.0
+    found: dict[str, Any] = {"arm_split": split} if split and not build["arm_hole"] else {}
+    if _maybe(rng, 0.3):
+        top = build["arm_base"] + build["arm_thick"] + _uniform(rng, -3.0, 5.0)
+        found["posts"] = {"top": top, "length": _uniform(rng, 1.0, 10.0), "thick": _uniform(rng, 1.2, 3.0)}
+    return found
 
 
 def _head(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> None:

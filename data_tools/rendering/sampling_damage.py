@@ -22,9 +22,9 @@ _ODDS: dict[FindingKind, tuple[float, ...]] = {
     FindingKind.HEAT_MELTED_HOUSING: (0.34, 0.26, 0.2, 0.2),
 }
 _LATCH_ODDS: dict[str, tuple[float, tuple[float, float]]] = {
-    "hook_sheared": (0.22, (0.25, 0.65)),
-    "arm_stub": (0.28, (0.35, 0.85)),
-    "arm_gone": (0.46, (0.6, 1.0)),
+    "hook_sheared": (0.34, (0.25, 0.65)),
+    "arm_stub": (0.3, (0.35, 0.85)),
+    "arm_gone": (0.32, (0.6, 1.0)),
     "hook_worn": (0.04, (0.05, 0.3)),
 }
 """Odds and severities of each way to lose a latch, in the order of ``latch.MODES``. Less than a tenth of
