@@ -74,10 +74,10 @@ class Settings:
         4.0, "Most times that one photo is learnt from for each time of the average photo; 1: all alike."
     )
     gate_manifest: str = _setting(
-        "", "Manifest of rendered photos whose test split no candidate may do worse on; empty: the samples."
+        "", "Manifest of rendered photos whose test split no candidate may do worse on; empty: our own."
     )
     replay_manifest: str = _setting(
-        "", "Manifest of rendered photos whose train split is replayed while retraining; empty: the samples."
+        "", "Manifest of rendered photos whose train split is replayed while retraining; empty: our own."
     )
 
     @property

@@ -33,8 +33,9 @@ from model.vocabulary import Label, Reason, Triage, summary_label
 HELD_OUT_SHARE = 0.2
 """Not a setting: whoever changed it would train on what was promised to be held out."""
 TRAIN, HELD_OUT = "train", "held_out"
-SAMPLES = Path(__file__).parents[1] / "synthetic_samples" / "manifest.jsonl"
-"""Rendered photos beside the packages; an installed wheel has none."""
+KEPT = Path(__file__).parents[1] / "synthetic_samples" / "kept" / "manifest.jsonl"
+"""Rendered photos beside the packages, of couplers that no shipped weights have learnt from: split ``train``
+is replayed, split ``test`` is the gate's; an installed wheel has none."""
 
 
 @dataclass(frozen=True)
@@ -199,7 +200,7 @@ def label_of(findings: Iterable[LabelledFinding]) -> Label:
 
 
 def rendered(path: str) -> Path | None:
-    """Return the manifest of rendered photos that a setting names; by default the samples, where there."""
+    """Return the manifest of rendered photos that a setting names; by default those kept here."""
     if path:
         return Path(path)
-    return SAMPLES if SAMPLES.is_file() else None
+    return KEPT if KEPT.is_file() else None

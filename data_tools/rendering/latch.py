@@ -135,6 +135,13 @@ def _latch_field(x: Array, y: Array, z: Array, build: dict[str, Any], wear: floa
         gap = np.maximum(np.abs(x) - np.float32(hook_half * 0.22), np.float32(tip - length * 0.75) - z)
         hook = smooth_max(hook, -gap, 0.4)
     latch = smooth_min(arm, hook, build["latch_fillet"])
+    return _ornate(latch, x, y, z, build)
+
+
+def _ornate(latch: Array, x: Array, y: Array, z: Array, build: dict[str, Any]) -> Array:
+    """Return the latch with what the make has on its lever: ribs, a hole, a gap between two bars."""
+    base, thick, half = float(build["arm_base"]), float(build["arm_thick"]), float(build["arm_width"]) / 2
+    tip, length = float(build["latch_tip"]), float(build["hook_length"])
     if build["arm_ribs"]:
         for side in (-1, 1):
             rib = extrude(

@@ -177,8 +177,8 @@ def prepare(manifest: Path, folder: Path, count: int, frozen_test: Path | None, 
 @click.argument("manifest", type=click.Path(path_type=Path, exists=True))
 @click.argument("out", type=click.Path(path_type=Path, file_okay=False))
 @click.option("--photos", "counts", type=int, multiple=True, default=(150, 1500), show_default=True)
-@click.option("--frozen-test", type=click.Path(path_type=Path, exists=True), help="Default: the samples.")
-@click.option("--replay", type=click.Path(path_type=Path, exists=True), help="Default: the samples.")
+@click.option("--frozen-test", type=click.Path(path_type=Path, exists=True), help="Default: our own.")
+@click.option("--replay", type=click.Path(path_type=Path, exists=True), help="Default: our own.")
 @click.option("--only", type=click.Path(path_type=Path, exists=True), hidden=True)
 @told_plainly()
 def main(

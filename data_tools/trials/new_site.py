@@ -31,7 +31,7 @@ from data_tools.jobs import Beat
 from data_tools.retrain import RetrainOutcome, retrain
 from data_tools.settings import Settings
 from data_tools.sites import list_sites
-from data_tools.training_set import SAMPLES
+from data_tools.training_set import KEPT
 from data_tools.trials.operator import LEAD, SECOND, SEEN_FROM, TECHNICIAN, confirm, send
 from data_tools.workspace import Workspace, init_workspace
 from model.errors import told_plainly
@@ -197,8 +197,8 @@ def _file_of(ws: Workspace, outcome: RetrainOutcome) -> Path:
 @click.argument("out", type=click.Path(path_type=Path, file_okay=False))
 @click.option("--confirm", "photos", type=int, default=150, show_default=True, help="Photos to confirm.")
 @click.option("--couplers", type=int, default=300, show_default=True, help="Other couplers to measure on.")
-@click.option("--frozen-test", type=click.Path(path_type=Path, exists=True), help="Default: the samples.")
-@click.option("--replay", type=click.Path(path_type=Path, exists=True), help="Default: the samples.")
+@click.option("--frozen-test", type=click.Path(path_type=Path, exists=True), help="Default: our own.")
+@click.option("--replay", type=click.Path(path_type=Path, exists=True), help="Default: our own.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Which couplers are drawn.")
 @click.option("--two-people", is_flag=True, help="Every photo is confirmed by two people.")
 @told_plainly()
@@ -213,7 +213,7 @@ def main(
     two_people: bool,
 ) -> None:
     """Confirm photos of MANIFEST in a new workspace under OUT, retrain, and measure on other couplers."""
-    test = frozen_test or SAMPLES
+    test = frozen_test or KEPT
     settings = Settings(
         workspace=out / "workspace", gate_manifest=str(test), replay_manifest=str(replay or ""),
         blind_audit_share=0.0,

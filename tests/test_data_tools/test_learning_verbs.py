@@ -18,7 +18,7 @@ from data_tools.photo_drift import photo_drift
 from data_tools.records import DecisionKind
 from data_tools.review import decide, queue
 from data_tools.sites import add_unit
-from data_tools.training_set import SAMPLES, is_held_out
+from data_tools.training_set import KEPT, is_held_out
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError, NotAllowedError
 from model.manifest import read_manifest
@@ -188,8 +188,8 @@ def test_photos_unlike_all_that_was_measured_on_are_noticed_from_the_first_week(
     three_weeks: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     first = min(photo.week for photo in _seen(three_weeks))
-    reference = [photo for photo in read_manifest(SAMPLES) if photo.split == "test" and photo.family]
-    monkeypatch.setattr("data_tools.photo_drift.rendered", lambda _path: SAMPLES)
+    reference = [photo for photo in read_manifest(KEPT) if photo.split == "test" and photo.family]
+    monkeypatch.setattr("data_tools.photo_drift.rendered", lambda _path: KEPT)
     calls = _eyes(monkeypatch, _of_week(three_weeks, 0), 9.0)
     (row,) = photo_drift(three_weeks, LEAD, week=first)
     assert row.lacking

@@ -13,7 +13,7 @@ import pytest
 
 from data_tools import jobs, model_side, registry, rescore
 from data_tools.retrain import RUNS_KEPT_S, retrain, run_job
-from data_tools.training_set import SAMPLES
+from data_tools.training_set import KEPT
 from data_tools.workspace import Workspace, open_workspace
 from model.errors import BadRequestError, ConflictError, NotAllowedError, NotFoundError
 from model.weighting import Weighting
@@ -106,8 +106,8 @@ def test_retraining_promotes_what_is_not_worse(taught: Workspace, monkeypatch: p
     assert _live(taught) == taught.classifier().version == "grey-9"
     assert calls[0]["live"] == calls[1]["live"] == Path("shipped.safetensors")
     assert calls[1]["manifests"] == [outcome.training_set.held_out, outcome.training_set.never_regress]
-    assert calls[0]["replay"] == calls[1]["frozen_test"] == SAMPLES
-    assert SAMPLES.is_file()
+    assert calls[0]["replay"] == calls[1]["frozen_test"] == KEPT
+    assert KEPT.is_file()
     assert list(dict.fromkeys(stage for _, stage in seen)) == [
         "freezing the training set",
         "checking the labels",
