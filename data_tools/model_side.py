@@ -158,6 +158,13 @@ def fine_tune(
     return path
 
 
+def half_way(live: Path, candidate: Path, out: Path) -> Path:
+    """Write the version that lies half way from the live one to the candidate, and return its file."""
+    from model.half_way import half_way as between
+
+    return between(live, candidate, out)
+
+
 def compare(
     candidate: Path,
     live: Path,

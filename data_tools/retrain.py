@@ -27,7 +27,8 @@ RUNS_KEPT_S = 86_400.0
 class RetrainOutcome:
     """What came of a retrain. ``candidate`` is the version entered in the registry; ``labels`` says whether
     the confirmed labels fit together, ``limits`` for each damage how many photos its limit needs and has,
-    ``weights`` how often the photos of each label and site were learnt from."""
+    ``weights`` how often the photos of each label and site were learnt from, ``aside`` what the gate said of
+    the version that was tried and left: all of what was learnt, or half of it."""
 
     promoted: bool
     reason: str
@@ -37,11 +38,14 @@ class RetrainOutcome:
     labels: str
     limits: tuple[str, ...]
     weights: str = ""
+    aside: str = ""
 
     @property
     def lines(self) -> Iterator[str]:
         """All of it for reading, the decision first."""
         yield f"{self.candidate}: {self.reason}"
+        if self.aside:
+            yield self.aside
         yield from (self.labels, *self.comparison.notes, *(f"Limits: {line}." for line in self.limits))
         if self.weights:
             yield self.weights
@@ -80,13 +84,7 @@ def retrain(
         seed=seed,
         weighting=how,
     )
-    comparison = model_side.compare(
-        candidate,
-        live,
-        [frozen.held_out, frozen.never_regress],
-        frozen_test=rendered(ws.settings.gate_manifest),
-        progress=_stage(tell, 0.80, 0.90, "comparing with the live version"),
-    )
+    candidate, comparison, aside = _gated(ws, live, candidate, frozen, tell, whole_only=labels.too_many)
     reason, limits = comparison.reason, tuple[str, ...]()
     if labels.too_many:
         reason = f"Held: {labels.words}"
@@ -94,9 +92,37 @@ def retrain(
         candidate, limits = _with_limits(ws, candidate, frozen, tell)
     told = RetrainOutcome(
         reason.startswith("Promoted"), reason, "", comparison, frozen, labels.words, limits,
-        _weights_in_words(frozen, how),
+        _weights_in_words(frozen, how), aside,
     )  # fmt: skip
     return _settle(ws, actor, candidate, told)
+
+
+def _gated(
+    ws: Workspace, live: Path, candidate: Path, frozen: FrozenSet, tell: Progress, *, whole_only: bool
+) -> tuple[Path, Comparison, str]:
+    """Compare all of what was learnt with the live version and, where something is worse, half of it.
+
+    Returns the version to go on with, its comparison and what is to be told of the other. A second try is a
+    second chance to pass by luck, but of a version that has changed half as much.
+    """
+
+    def gate(file: Path, start: float, end: float, stage: str) -> Comparison:
+        return model_side.compare(
+            file,
+            live,
+            [frozen.held_out, frozen.never_regress],
+            frozen_test=rendered(ws.settings.gate_manifest),
+            progress=_stage(tell, start, end, stage),
+        )
+
+    whole = gate(candidate, 0.80, 0.85, "comparing with the live version")
+    if whole.promote or whole_only or not whole.worse:
+        return candidate, whole, ""
+    nearer = model_side.half_way(live, candidate, candidate.with_name("half-way.safetensors"))
+    half = gate(nearer, 0.85, 0.90, "comparing half of what was learnt")
+    if half.promote:
+        return nearer, half, f"Half of what was learnt is taken. Of all of it: {whole.reason}"
+    return candidate, whole, f"Half of what was learnt was tried too. {half.reason}"
 
 
 def weighting(settings: Settings) -> Weighting:
@@ -138,7 +164,7 @@ def _settle(ws: Workspace, actor: Actor, candidate: Path, told: RetrainOutcome) 
     metrics: dict[str, object] = {"compared_on": told.comparison.n}
     metrics |= {f"trained_on {name}": count for name, count in counts.items()}
     metrics |= {"labels": told.labels, "limits": list(told.limits), "notes": list(told.comparison.notes)}
-    metrics["weights"] = told.weights
+    metrics |= {"weights": told.weights, "aside": told.aside}
     version = registry.settle(
         ws,
         actor,

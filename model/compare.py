@@ -21,8 +21,9 @@ from model.predict import Classifier
 from model.scorebook import Scored, score_labelled
 from model.vocabulary import FindingKind, Triage
 
-MARGIN = 0.005
-"""A damage's recall may fall by at most this share, even when the fall could be chance."""
+MARGIN, INTACT_MARGIN = 0.005, 0.01
+"""A damage's recall may fall by at most the first share, that of intact photos not flagged by at most the
+second, even when it could be chance: a false alarm is a visit for nothing, a miss can hurt somebody."""
 SIGNIFICANCE = 0.05
 MOST_ECE = 0.05
 """Calibration error above which probabilities are no longer trusted, with at least ``ECE_FROM`` photos."""
@@ -32,6 +33,7 @@ UNSEEN_FROM = 0.03
 MOST_COMPARED = 1000
 """Of a larger set of own photos all that show damage are judged, up to this many, and a draw of the others:
 the time of a comparison does not grow with years of confirmed photos."""
+INTACT = "intact"
 RENDERED = "the rendered test"
 SETS = ("your held-out couplers", "the never-regress list")
 """What the operator's own manifests are called in reasons, in the order in which they are given."""
@@ -69,10 +71,9 @@ class Paired:
         """Fall of the share right from live to candidate; negative when the candidate is better."""
         return (self.only_live - self.only_candidate) / self.n if self.n else 0.0
 
-    @property
-    def worse(self) -> bool:
-        """Whether the candidate falls beyond the margin or beyond chance."""
-        return self.only_live > self.only_candidate and (self.drop > MARGIN or self.worse_p < SIGNIFICANCE)
+    def worse(self, margin: float = MARGIN) -> bool:
+        """Whether the candidate falls by more than ``margin`` (share of the cases) or beyond chance."""
+        return self.only_live > self.only_candidate and (self.drop > margin or self.worse_p < SIGNIFICANCE)
 
 
 Pairs = dict[str, dict[str, Paired]]
@@ -169,7 +170,7 @@ def _pairs(candidate: list[Scored], live: list[Scored]) -> dict[str, Paired]:
         )
         for kind in FindingKind
     }
-    pairs["intact"] = _pair(
+    pairs[INTACT] = _pair(
         [
             (new.judgement.triage is not Triage.FLAG, old.judgement.triage is not Triage.FLAG)
             for new, old in both
@@ -195,7 +196,7 @@ def _pair(cases: list[tuple[bool, bool]]) -> Paired:
 
 def _decide(sets: Pairs, report: dict[str, object], n: int) -> Comparison:
     every = [(where, what, pair) for where, pairs in sets.items() for what, pair in pairs.items()]
-    worse = [case for case in every if case[2].worse]
+    worse = [case for case in every if case[2].worse(INTACT_MARGIN if case[1] == INTACT else MARGIN)]
     better = [case for case in every if case[2].only_candidate > case[2].only_live]
     unproven = _never_seen(sets)
     uncalibrated = _uncalibrated(report)
@@ -211,7 +212,10 @@ def _decide(sets: Pairs, report: dict[str, object], n: int) -> Comparison:
     elif not better:
         reason = "Held: no better than the live version on any damage or on intact photos."
     else:
-        reason = f"Promoted: nothing is worse beyond {MARGIN:.1%}. {_sentences(better)}."
+        reason = (
+            f"Promoted: no damage is found less often beyond {MARGIN:.1%}, and intact photos are not flagged "
+            f"more often beyond {INTACT_MARGIN:.1%}. {_sentences(better)}."
+        )
     promote = reason.startswith("Promoted")
     notes = (*_notes(sets), *_blind(sets))
     return Comparison(promote, reason, n, _kinds(worse), _kinds(better), notes, sets, report)
@@ -222,14 +226,14 @@ def _kinds(cases: list[tuple[str, str, Paired]]) -> tuple[str, ...]:
 
 
 def _never_seen(sets: Pairs) -> tuple[str, ...]:
-    kinds = [*(kind.value for kind in FindingKind), "intact"]
+    kinds = [*(kind.value for kind in FindingKind), INTACT]
     return tuple(what for what in kinds if not any(pairs[what].n for pairs in sets.values()))
 
 
 def _notes(sets: Pairs) -> tuple[str, ...]:
     """Say which damages only the rendered test speaks for: that is enough, but the operator should know."""
     own = [pairs for where, pairs in sets.items() if where != RENDERED]
-    kinds = [*(kind.value for kind in FindingKind), "intact"]
+    kinds = [*(kind.value for kind in FindingKind), INTACT]
     lacking = tuple(what for what in kinds if own and not any(pairs[what].n for pairs in own))
     if not lacking or RENDERED not in sets:
         return ()
@@ -270,7 +274,7 @@ def _blind(sets: Pairs) -> tuple[str, ...]:
 
 
 def _words(names: tuple[str, ...]) -> str:
-    return ", ".join("an intact coupler" if n == "intact" else n.replace("_", " ") for n in names)
+    return ", ".join("an intact coupler" if n == INTACT else n.replace("_", " ") for n in names)
 
 
 def _sentences(cases: list[tuple[str, str, Paired]]) -> str:
@@ -278,7 +282,7 @@ def _sentences(cases: list[tuple[str, str, Paired]]) -> str:
 
 
 def _sentence(where: str, what: str, pair: Paired) -> str:
-    doing = "intact photos not flagged" if what == "intact" else f"{what.replace('_', ' ')} found"
+    doing = "intact photos not flagged" if what == INTACT else f"{what.replace('_', ' ')} found"
     before = proportion(
         [True] * (pair.both + pair.only_live) + [False] * (pair.only_candidate + pair.neither)
     )

@@ -53,7 +53,7 @@ def _why(known: list[ModelVersion]) -> None:
         return
     with st.expander(f"What was found about {md(last.version)}"):
         st.write(md(last.note, 2000))
-        for name in ("labels", "weights", "notes", "limits"):
+        for name in ("aside", "labels", "weights", "notes", "limits"):
             for words in _sentences(last.metrics.get(name)):
                 st.write(md(words, 2000))
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,12 +16,12 @@ from data_tools.training_set import KEPT
 from data_tools.workspace import Workspace, open_workspace
 from model.errors import BadRequestError, ConflictError, NotAllowedError, NotFoundError
 from model.weighting import Weighting
+from tests.test_data_tools.retrain_kit import Answer, Checked, Limits, Row, fake_training, taught_workspace
 from tests.test_data_tools.store_kit import (
     LEAD,
     TECHNICIAN,
     UPLOADER,
     GreyJudge,
-    decided,
     furnished,
 )
 
@@ -31,71 +30,14 @@ def _live(ws: Workspace) -> str:
     return registry.live_version(ws).version
 
 
-@dataclass(frozen=True)
-class _Answer:
-    promote: bool
-    reason: str
-    n: int
-    worse: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ("None of your held-out couplers shows missing latch yet.",)
-
-
-@dataclass(frozen=True)
-class _Checked:
-    too_many: bool
-    words: str
-
-
-@dataclass(frozen=True)
-class _Row:
-    words: str
-
-
-@dataclass(frozen=True)
-class _Limits:
-    rows: tuple[_Row, ...]
-    artefact: Path | None
-
-
-def _fake_training(monkeypatch: pytest.MonkeyPatch, answer: _Answer, calls: list[dict[str, object]]) -> None:
-    def tune(live: Path, manifest: Path, out_dir: Path, **options: object) -> Path:
-        calls.append({"live": live, "manifest": manifest, **options})
-        options["progress"](1, 2)  # type: ignore[operator]
-        out_dir.mkdir(parents=True, exist_ok=True)
-        (out_dir / "candidate.safetensors").write_text("grey-9")
-        return out_dir / "candidate.safetensors"
-
-    def gate(
-        candidate: Path, live: Path, manifests: list[Path], *, frozen_test: Path, progress: object
-    ) -> _Answer:
-        calls.append({"live": live, "manifests": manifests, "frozen_test": frozen_test})
-        return answer
-
-    def check(live: Path, manifest: Path, *, progress: object) -> _Checked:
-        return _Checked(False, "No doubtful label among 31 photos.")
-
-    def follow(candidate: Path, held_out: Path, out: Path, *, progress: object) -> _Limits:
-        return _Limits((_Row("heat melted housing: 3 of the 99 photos needed; limit kept"),), None)
-
-    monkeypatch.setattr(model_side, "fine_tune", tune)
-    monkeypatch.setattr(model_side, "compare", gate)
-    monkeypatch.setattr(model_side, "check_labels", check)
-    monkeypatch.setattr(model_side, "follow_limits", follow)
-    monkeypatch.setattr(model_side, "shipped_artefact", lambda: Path("shipped.safetensors"))
-
-
 @pytest.fixture
 def taught(tmp_path: Path) -> Iterator[Workspace]:
-    workspace = furnished(tmp_path, blind_audit_share=1.0, min_confirmed_photos=10)
-    workspace.load_judge = lambda path: GreyJudge(path.read_text() if path else "shipped")
-    decided(workspace)
-    yield workspace
-    workspace.close()
+    yield from taught_workspace(tmp_path)
 
 
 def test_retraining_promotes_what_is_not_worse(taught: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
     calls: list[dict[str, object]] = []
-    _fake_training(monkeypatch, _Answer(True, "Promoted: fewer misses.", 7), calls)
+    fake_training(monkeypatch, Answer(True, "Promoted: fewer misses.", 7), calls)
     seen: list[tuple[float, str]] = []
     outcome = retrain(taught, LEAD, progress=lambda share, stage: seen.append((share, stage)))
     assert (outcome.promoted, outcome.candidate, outcome.reason) == (
@@ -133,7 +75,7 @@ def test_retraining_promotes_what_is_not_worse(taught: Workspace, monkeypatch: p
 def test_retraining_holds_what_is_worse_with_the_reason(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    _fake_training(monkeypatch, _Answer(False, "Held: it misses more melted housings.", 7), [])
+    fake_training(monkeypatch, Answer(False, "Held: it misses more melted housings.", 7), [])
     outcome = retrain(taught, LEAD)
     assert not outcome.promoted
     assert _live(taught) == registry.SHIPPED
@@ -144,8 +86,8 @@ def test_retraining_holds_what_is_worse_with_the_reason(
 def test_labels_that_do_not_fit_together_hold_a_candidate_however_good(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    _fake_training(monkeypatch, _Answer(True, "Promoted: fewer misses.", 7), [])
-    said = _Checked(True, "9 of 31 confirmed photos have a label that contradicts. By reviewer: Tom 9 of 30.")
+    fake_training(monkeypatch, Answer(True, "Promoted: fewer misses.", 7), [])
+    said = Checked(True, "9 of 31 confirmed photos have a label that contradicts. By reviewer: Tom 9 of 30.")
     monkeypatch.setattr(model_side, "check_labels", lambda *_a, **_k: said)
     outcome = retrain(taught, LEAD)
     assert not outcome.promoted
@@ -157,11 +99,11 @@ def test_labels_that_do_not_fit_together_hold_a_candidate_however_good(
 def test_new_limits_go_live_only_if_nothing_is_missed_for_them(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch, worse: tuple[str, ...], live: str
 ) -> None:
-    _fake_training(monkeypatch, _Answer(True, "Promoted: fewer misses.", 7, worse), [])
+    fake_training(monkeypatch, Answer(True, "Promoted: fewer misses.", 7, worse), [])
 
-    def follow(candidate: Path, _held_out: Path, out: Path, *, progress: object) -> _Limits:
+    def follow(candidate: Path, _held_out: Path, out: Path, *, progress: object) -> Limits:
         out.write_text(candidate.read_text() + "-limits")
-        return _Limits((_Row("missing latch: limit 0.200 to 0.100, from 60 photos"),), out)
+        return Limits((Row("missing latch: limit 0.200 to 0.100, from 60 photos"),), out)
 
     monkeypatch.setattr(model_side, "follow_limits", follow)
     outcome = retrain(taught, LEAD)
@@ -173,7 +115,7 @@ def test_new_limits_go_live_only_if_nothing_is_missed_for_them(
 def test_a_job_killed_before_promotion_leaves_the_live_version_and_can_be_run_again(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    _fake_training(monkeypatch, _Answer(True, "Promoted.", 7), [])
+    fake_training(monkeypatch, Answer(True, "Promoted.", 7), [])
 
     def killed(*_arguments: object, **_options: object) -> None:
         raise KeyboardInterrupt
@@ -197,7 +139,7 @@ def test_too_few_confirmed_photos_are_told(ws: Workspace) -> None:
 def test_a_job_shows_its_progress_its_end_and_stops_when_asked(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    _fake_training(monkeypatch, _Answer(True, "Promoted.", 7), [])
+    fake_training(monkeypatch, Answer(True, "Promoted.", 7), [])
     job = jobs.open_job(taught, LEAD, "retrain")
     assert job.alive
     with pytest.raises(ConflictError, match="Lea"):
@@ -253,7 +195,7 @@ def test_weights_that_make_no_sense_are_refused_before_anything_starts(tmp_path:
 def test_what_earlier_retrains_left_on_their_way_is_cleared(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    _fake_training(monkeypatch, _Answer(True, "Promoted.", 7), [])
+    fake_training(monkeypatch, Answer(True, "Promoted.", 7), [])
     for name, age_s in (("earlier", 2 * RUNS_KEPT_S), ("at work", 60.0)):
         (taught.runs / name).mkdir(parents=True)
         os.utime(taught.runs / name, (time.time() - age_s,) * 2)

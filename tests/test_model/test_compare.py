@@ -57,9 +57,9 @@ def test_a_gain_on_own_couplers_does_not_pay_for_a_loss_elsewhere() -> None:
 
 def test_a_fall_inside_the_margin_that_could_be_chance_is_allowed() -> None:
     pair = Paired(1000, 3, 1, 10)
-    assert not pair.worse
-    assert Paired(1000, 9, 1, 10).worse  # 0.8 points
-    assert Paired(100_000, 30, 10, 10).worse  # inside the margin, beyond chance
+    assert not pair.worse()
+    assert Paired(1000, 9, 1, 10).worse()  # 0.8 points
+    assert Paired(100_000, 30, 10, 10).worse()  # inside the margin, beyond chance
 
 
 def test_a_damage_that_no_own_coupler_shows_is_compared_on_the_rendered_test_alone() -> None:
