@@ -114,7 +114,9 @@ class Gate:
 
 
 def _gate(number: int) -> Gate:
-    return Gate(number % 3 != 2, "Promoted: a trial." if number % 3 != 2 else "Held: a trial.")
+    if number % 3 != 2:
+        return Gate(True, "Promoted: a trial.")
+    return Gate(False, "Held: a trial.", worse=("missing_latch",))  # so that half of it is tried too
 
 
 def use_real(folder: Path) -> None:
@@ -156,6 +158,13 @@ def use_quick(folder: Path) -> None:
         part.replace(out / "candidate.safetensors")
         return out / "candidate.safetensors"
 
+    def between(_live: Path, candidate: Path, out: Path) -> Path:
+        time.sleep(SLOWER_S)
+        part = out.with_suffix(".part")
+        part.write_text(candidate.read_text() + "-half")
+        part.replace(out)
+        return out
+
     def slowly(answer: Any) -> Callable[..., Any]:
         def work(*_arguments: Any, progress: Any = None, **_options: Any) -> Any:
             for step in range(5):
@@ -166,6 +175,7 @@ def use_quick(folder: Path) -> None:
         return work
 
     model_side.fine_tune = tune
+    model_side.half_way = between
     model_side.check_labels = slowly(lambda: _Words())
     model_side.compare = slowly(lambda: _gate(int((folder / "cycle").read_text())))
     model_side.follow_limits = slowly(lambda: _Limits())
