@@ -26,7 +26,7 @@ class Council(nn.Module):
     """Several condition networks asked at once; each answer is the mean of theirs, in logits.
 
     They err apart, so that together they are a better teacher than any of them (Hinton et al. 2015,
-    arXiv 1503.02531, section 3)."""
+    arXiv 1503.02531; cited from memory)."""
 
     def __init__(self, members: Sequence[nn.Module]) -> None:
         super().__init__()

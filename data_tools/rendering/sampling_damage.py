@@ -28,7 +28,7 @@ _LATCH_ODDS: dict[str, tuple[float, tuple[float, float]]] = {
     "hook_worn": (0.04, (0.05, 0.3)),
 }
 """Odds and severities of each way to lose a latch, in the order of ``latch.MODES``. Less than a tenth of
-the severities lie below 0.3, where the hook still holds in part; two in three lose the arm or most of it."""
+the severities lie below 0.3, where the hook still holds in part; three in five lose the arm or most of it."""
 
 _HEAT_THAT_DEFORMS = 0.3
 """Share of the full heat at a neighbour's mouth from which its deformation can be seen; by eye."""

@@ -62,6 +62,14 @@ def test_a_fall_inside_the_margin_that_could_be_chance_is_allowed() -> None:
     assert Paired(100_000, 30, 10, 10).worse()  # inside the margin, beyond chance
 
 
+def test_one_more_false_alarm_in_a_hundred_is_allowed_and_one_more_miss_is_not() -> None:
+    gain, one_lost = Paired(50, 0, 40, 3), Paired(107, 1, 0, 2)
+    assert _decide(sets(pairs(broken_pin_housing=gain, intact=one_lost)), FINE, 400).promote
+    assert not _decide(sets(pairs(broken_pin_housing=gain, heat_melted_housing=one_lost)), FINE, 400).promote
+    two_lost = Paired(106, 2, 0, 2)
+    assert not _decide(sets(pairs(broken_pin_housing=gain, intact=two_lost)), FINE, 400).promote
+
+
 def test_a_damage_that_no_own_coupler_shows_is_compared_on_the_rendered_test_alone() -> None:
     own = pairs(missing_latch=NONE, heat_melted_housing=Paired(9, 0, 2, 0))
     result = _decide(sets(own), FINE, 400)
