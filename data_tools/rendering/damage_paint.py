@@ -43,7 +43,8 @@ def paint_latch(canvas: Canvas, spec: CouplerSpec, failure: LatchFailure | None)
         ).astype(np.float32)
     if spec.build.get("hook_metal"):
         canvas.metallic *= 1 - fresh
-    _bare(canvas, fresh, np.array(spec.finish["latch"]), failure.lighter, failure.old, failure.damage.seed)
+    own = spec.finish["latch"] if failure.core is None else failure.core
+    _bare(canvas, fresh, np.array(own), failure.lighter, failure.old, failure.damage.seed)
 
 
 def _bare(canvas: Canvas, fresh: np.ndarray, own: np.ndarray, lighter: float, old: float, seed: int) -> None:

@@ -98,9 +98,11 @@ def _card(photos: Sequence[LabelledPhoto], sheets: Sequence[Path]) -> list[str]:
     lines += _table("confounders", _counts(c for p in usable for c in p.attributes.get("confounders", [])))
     lines += _damage_table(usable)
     lines += _quantile_table(faces)
-    if any(photo.attributes.get("domain") == Domain.LOCAL for photo in photos):
-        lines += ["", "## What the local domain shows and no other does", ""]
-        lines += [f"- {trait}" for trait in local_make.TRAITS]
+    shown = {str(photo.attributes.get("domain")) for photo in photos}
+    for domain in (Domain.LOCAL, Domain.SITE):
+        if domain in shown:
+            lines += ["", f"## What the domain {domain} shows and training never does", ""]
+            lines += [f"- {trait}" for trait in local_make.TRAITS[domain]]
     lines += ["", "## From which assets", "", "| what | source | licence |", "| --- | --- | --- |"]
     lines += [f"| {what} | {source} | {licence} |" for what, source, licence in ASSETS]
     lines += ["", "## What it does not cover", "", *(f"- {item}" for item in NOT_COVERED)]

@@ -4,6 +4,8 @@ A set is rendered in one domain. ``TRAIN`` is what networks learn from; ``STRESS
 colours, build styles, skins and gloves, tone curves and codecs out of training altogether; ``LOCAL`` is one
 operator's own site, a third world: two dim places, one colour scheme, one make of coupler with traits
 that look like damage to who never met them (see ``local_make``), one phone with a strong yellow cast.
+``SITE`` is that site with couplers of ordinary shape: its plastics, light, camera and background are new,
+notched sleeves and slender levers are not there.
 
 Samplers nest deeply and all draw for one subject at a time, so that the domain is set around them
 (:func:`using`) and asked for where a table of choices is kept (:func:`choice`), not handed down.
@@ -26,6 +28,7 @@ class Domain(StrEnum):
     TRAIN = "train"
     STRESS = "stress"
     LOCAL = "local"
+    SITE = "site"
 
 
 _active: ContextVar[Domain] = ContextVar("domain", default=Domain.TRAIN)
@@ -46,6 +49,11 @@ def using(domain: Domain) -> Iterator[None]:
         _active.reset(token)
 
 
+def at_the_site() -> bool:
+    """Whether the operator's own site is drawn from, whatever the shape of its couplers."""
+    return current() in (Domain.LOCAL, Domain.SITE)
+
+
 def choice(table: Mapping[Domain, T]) -> T:
-    """Return the current domain's entry of a table of choices."""
-    return table[current()]
+    """Return the current domain's entry of a table of choices; both forms of the site share theirs."""
+    return table[Domain.LOCAL if at_the_site() else current()]

@@ -29,6 +29,13 @@ hook does."""
 _OUT_OF_SLOT = (8.0, 18.0)
 """Nor does it stick out of its slot by more than this, mm. The longer stubs of the other makes that the model
 was tried on passed for hooks while all of ours were short."""
+_AT_THE_ROOT = 0.55
+"""Share of the sheared hooks that are gone at their root alone: there a lever is thinnest, and a hook takes
+the knocks. What is left may end as far forward as an intact hook, but is thinner than any."""
+_THICKEST_STUB_MM = 3.8
+"""Of such a lever, ribs included; a thicker one without hook could pass for a hook (``SHORTEST_HOOK_MM``)."""
+_CORES = ((0.42, 0.35, 0.24), (0.62, 0.60, 0.55), (0.30, 0.30, 0.31), (0.55, 0.20, 0.05), (0.05, 0.05, 0.05))
+"""Linear RGB of what shows inside a lever that is coated, dyed or overmoulded: by eye."""
 
 
 class LatchFailure:
@@ -47,11 +54,14 @@ class LatchFailure:
         slot, lip = -float(build["nose_length"]), float(build["recess"])
         gross = np.clip((s - HOOK_GONE_FROM) / (1 - HOOK_GONE_FROM), 0.0, 1.0)
         # From a stream of its own: all else about a seed stays as it was when stubs were short and even.
-        late = np.random.default_rng([damage.seed, 8])
+        late, late_10 = (np.random.default_rng([damage.seed, version]) for version in (8, 10))
         clear, out = (float(np.interp(late.random(), (0, 1), pair)) for pair in (_CLEAR_OF_LIP, _OUT_OF_SLOT))
         start = min(tip - hook - 1.0, lip - clear, slot + out)
         if damage.mode == "hook_sheared":
             gone = max(start - 6.0 * gross, slot + 1.0)
+            thick = float(build["arm_thick"]) + (1.0 if build["arm_ribs"] else 0.0)
+            if late_10.random() < _AT_THE_ROOT and thick < _THICKEST_STUB_MM:
+                gone = max(tip - hook - late_10.uniform(1.0, 4.0), slot + 1.0)
             self.end = gone if s >= HOOK_GONE_FROM else tip - hook * (0.1 + 1.3 * s)
         elif damage.mode == "arm_stub":
             self.end = min(start, slot + 3.0) - 8.0 * gross
@@ -66,6 +76,10 @@ class LatchFailure:
         if late.random() < 0.3:
             self.lighter = float(late.uniform(0.5, 0.9))
         self.splinters = float(late.uniform(1.0, 5.0)) if late.random() < 0.5 else 0.0
+        # Teeth as of a saw, where fibres tore: they too only take away more.
+        self.teeth = float(late_10.uniform(0.8, 3.0)) if late_10.random() < 0.35 else 0.0
+        self.pitch = float(late_10.uniform(1.0, 2.6))
+        self.core = _CORES[int(late_10.integers(len(_CORES)))] if late_10.random() < 0.25 else None
         self.old = float(rng.uniform(0, 1) ** 1.3)
         worn = min(s / HOOK_GONE_FROM, 1.0)
         self.wear = float(0.25 + 0.75 * worn) if damage.mode == "hook_worn" else 0.0
@@ -87,6 +101,10 @@ class LatchFailure:
             # They only take away more: what stands foremost is where the even break would be.
             torn = noise(x, y, z / 4, 1.7, seed + 3, 2) - np.float32(0.15)
             ragged = ragged + np.float32(self.splinters) * np.minimum(torn, 0.0)
+        if self.teeth:
+            across = x + np.float32(0.4) * noise(x, y, z, 2.0, seed + 5)
+            saw = np.abs(np.mod(across / np.float32(self.pitch), 1.0) - 0.5) * 2
+            ragged = ragged - np.float32(self.teeth) * saw
         plane = z - np.float32(self.end) + self.tilt_x * x + self.tilt_y * (y - np.float32(self.middle))
         result: Array = (-plane + ragged).astype(np.float32)
         return result

@@ -1,4 +1,4 @@
-"""The one make of coupler that the local site has, with traits that no coupler of another domain shows.
+"""What one operator's site shows that training never does: its plastics, and as ``LOCAL`` its make's shape.
 
 Invented; no such product is known to us. Each trait is a build or a finish, the same on every coupler, whole
 or damaged, so that none of them tells a label: what looks like damage to who never saw this make is not.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from data_tools.rendering.domains import Domain
 from model.families import Family
 
 NOTCHES: dict[str, Any] = {"cuts": 2, "half_width": 0.85, "depth": 2.2, "turn": 0.785}
@@ -19,15 +20,21 @@ FINISH: dict[str, Any] = {
 """Recycled plastic with light and dark flakes [colour, least noise, size in mm]; sleeves whose tips are of a
 brown heat-proof plastic down to ``depth`` mm."""
 
-TRAITS = (
-    "Every sleeve has four straight notches across its mouth, as moulded.",
+_OF_THE_SITE = (
     "Sleeves have tips of a brown heat-proof plastic; other makes have tips of other colours.",
     "Shells, sleeves and floors are of recycled plastic with light and dark flakes at once.",
-    "The lever and its hook are slender, 4.8 mm wide.",
     "One phone: a yellow cast, smeared and then harshly sharpened, a log tone curve.",
     "Two dim places: a yard at night and a workshop.",
 )
-"""What the local domain shows on every coupler or photo and no other domain does, for the data card."""
+TRAITS: dict[Domain, tuple[str, ...]] = {
+    Domain.SITE: _OF_THE_SITE,
+    Domain.LOCAL: (
+        "Every sleeve has four straight notches across its mouth, as moulded.",
+        "The lever and its hook are slender, 4.8 mm wide.",
+        *_OF_THE_SITE,
+    ),
+}
+"""What each form of the site shows on every coupler or photo and training never does, for the data card."""
 
 
 def build_of(shape: Family, build: dict[str, Any]) -> dict[str, Any]:

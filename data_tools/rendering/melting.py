@@ -52,6 +52,26 @@ _EARLY = 0.65
 """Exponent on severity: most of the deformation is there by the middle of the scale."""
 
 
+@dataclass(frozen=True)
+class Pleats:
+    """Folds around a hot contact, as where a sleeve shrinks onto it: a star when seen from the front.
+
+    ``count`` folds, the first at ``turn`` rad, ``deep`` mm out and in and ``low`` mm down; the whole wall is
+    ``drawn`` mm inwards.
+    """
+
+    count: int
+    turn: float
+    deep: float
+    low: float
+    drawn: float
+
+    def fold(self, around: Array) -> Array:
+        """Return how each angle (rad) lies in its fold: 1 on the crest, -1 in the valley."""
+        result: Array = np.cos(np.float32(self.count) * around + np.float32(self.turn)).astype(np.float32)
+        return result
+
+
 class Melt:
     """One ``heat_melted_housing`` damage, ready to deform the insulator and to be painted."""
 
@@ -88,6 +108,7 @@ class Melt:
         self.runs = draw_runs(np.random.default_rng([damage.seed, 8]), index, sleeves, self.pull, s)
         ends = [np.hypot(run.end[0] - self.centre[0], run.end[1] - self.centre[1]) for run in self.runs]
         self.ran_to = float(max(ends, default=-5.0)) + 5.0
+        self.pleats = _pleats(np.random.default_rng([damage.seed, 10]), s)
         self.on_rim = bool(s > 0.35 and rng.random() < 0.45)
         self.look = _look(rng, damage)
 
@@ -134,6 +155,12 @@ class Melt:
         )
         tilt = 0.65 + 0.5 * noise(x, y, z, 6.0, seed + 7)
         move_z = -flow * self.amount["slump"] * tilt
+        if self.pleats is not None:
+            away = np.hypot(dx, dy) + np.float32(1e-3)
+            fold = self.pleats.fold(np.arctan2(dy, dx) + 0.5 * noise(x, y, z, 5.0, seed + 12))
+            inward = flow * (np.float32(self.pleats.deep) * fold - np.float32(self.pleats.drawn))
+            move_x, move_y = move_x + inward * dx / away, move_y + inward * dy / away
+            move_z = move_z - flow * np.float32(self.pleats.low) * (1 - fold) / 2
         return move_x.astype(np.float32), move_y.astype(np.float32), move_z.astype(np.float32)
 
     def undo(self, x: Array, y: Array, z: Array) -> tuple[Array, Array, Array]:
@@ -235,6 +262,20 @@ def _blisters(rng: np.random.Generator, melt: Melt) -> list[tuple[float, float, 
             )
         )
     return balls
+
+
+def _pleats(rng: np.random.Generator, s: float) -> Pleats | None:
+    """Draw folds for one melt in four; how deep follows the severity."""
+    if rng.random() > 0.25:
+        return None
+    grown = s**_EARLY
+    return Pleats(
+        int(rng.integers(3, 9)),
+        float(rng.uniform(0, 2 * np.pi)),
+        float(rng.uniform(0.3, 1.3)) * grown,
+        float(rng.uniform(0.2, 3.0)) * grown,
+        float(rng.uniform(0.0, 1.6)) * grown,
+    )
 
 
 def _look(rng: np.random.Generator, damage: Damage) -> dict[str, float | str]:

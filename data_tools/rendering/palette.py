@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from data_tools.rendering import local_make
-from data_tools.rendering.domains import Domain, choice, current
+from data_tools.rendering.domains import Domain, at_the_site, choice, current
 
 RGB = tuple[float, float, float]
 
@@ -163,7 +163,7 @@ def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
     }
     if current() is Domain.TRAIN:
         return finish | _sample_make(rng, shells, sleeves)
-    return finish | local_make.FINISH if current() is Domain.LOCAL else finish
+    return finish | local_make.FINISH if at_the_site() else finish
 
 
 def _sample_make(rng: np.random.Generator, shells: Table, sleeves: Table) -> dict[str, Any]:

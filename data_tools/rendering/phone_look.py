@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from data_tools.rendering.domains import Domain, choice, current
+from data_tools.rendering.domains import Domain, at_the_site, choice
 
 TAIL = 0.15
 """Share of photos with heavy noise, with harsh sharpening and contrast, with strong compression: each."""
@@ -118,7 +118,7 @@ def sample_look(rng: np.random.Generator, dimness: float) -> PhoneLook:
         chroma_half=bool(rng.random() < 0.75),
         shrink=float(rng.uniform(0.8, 1.0) if rng.random() < 0.4 else 1.0),
     )
-    return replace(look, **_LOCAL_PHONE) if current() is Domain.LOCAL else look
+    return replace(look, **_LOCAL_PHONE) if at_the_site() else look
 
 
 def plain_look(rng: np.random.Generator) -> PhoneLook:
