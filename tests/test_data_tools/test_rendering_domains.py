@@ -20,6 +20,10 @@ from model.families import FAMILIES
 _PANORAMAS = ("apartment", "bridge", "city", "dawn", "hall", "lobby", "night", "park", "sunset", "venice")
 
 
+WORLDS = (Domain.TRAIN, Domain.STRESS, Domain.LOCAL)
+"""``SITE`` shows what ``LOCAL`` shows but for the shape of its couplers."""
+
+
 def _drawn(
     domain: Domain, count: int, draw: Callable[[np.random.Generator], Iterable[object]]
 ) -> set[object]:
@@ -48,7 +52,7 @@ def test_no_style_is_met_in_two_domains(draw: Callable[[np.random.Generator], It
     met = {domain: _drawn(domain, 150, draw) for domain in Domain}
     assert met[Domain.TRAIN]
     assert met[Domain.STRESS]
-    for first, second in combinations(Domain, 2):
+    for first, second in combinations(WORLDS, 2):
         assert not met[first] & met[second], (first, second)
 
 
@@ -56,7 +60,7 @@ def test_no_surroundings_are_met_in_two_domains(tmp_path: Path) -> None:
     for name in _PANORAMAS:
         (tmp_path / f"{name}.npz").touch()
     met = {d: _drawn(d, 400, lambda rng: [light.sample_key(rng, tmp_path)]) for d in Domain}
-    for first, second in combinations(Domain, 2):
+    for first, second in combinations(WORLDS, 2):
         assert not met[first] & met[second]
     assert len(met[Domain.LOCAL]) == 2
     for domain in (Domain.TRAIN, Domain.STRESS):
@@ -92,7 +96,7 @@ def test_a_studio_is_even_finite_and_repeatable() -> None:
 
 def test_skin_tones_do_not_overlap_and_reach_from_light_to_deep_in_both_large_domains() -> None:
     bands = hand_finish.SKIN_BANDS
-    for first, second in combinations(Domain, 2):
+    for first, second in combinations(WORLDS, 2):
         for low, high in bands[first]:
             assert all(high <= other_low or other_high <= low for other_low, other_high in bands[second])
     for domain in (Domain.TRAIN, Domain.STRESS):
@@ -122,21 +126,23 @@ def test_no_training_plastic_has_a_hue_of_another_domain() -> None:
 
 
 def test_ids_and_splits_name_the_domain_and_streams_differ() -> None:
-    train, stress, local = (plan.assignments(1, 40, domain=domain) for domain in Domain)
+    train, stress, local, site = (plan.assignments(1, 40, domain=domain) for domain in Domain)
     assert {item.split for item in train} == {None}
     assert {item.split for item in stress} == {"stress"}
     assert all(item.name.startswith("local-1-") and item.split == "local" for item in local)
+    assert all(item.name.startswith("site-1-") and item.split == "site" for item in site)
     assert [item.kinds for item in train] != [item.kinds for item in stress]
-    files = [plan.photo_file(items[0], 0) for items in (train, stress, local)]
-    assert len(set(files)) == 3
+    files = [plan.photo_file(items[0], 0) for items in (train, stress, local, site)]
+    assert len(set(files)) == 4
 
 
 def test_the_domain_is_left_again() -> None:
     table = {Domain.TRAIN: 1, Domain.STRESS: 2, Domain.LOCAL: 3}
     with using(Domain.STRESS):
         assert choice(table) == 2
-        with using(Domain.LOCAL):
-            assert choice(table) == 3
+        for domain in (Domain.LOCAL, Domain.SITE):
+            with using(domain):
+                assert choice(table) == 3
         assert current() is Domain.STRESS
     assert current() is Domain.TRAIN
 

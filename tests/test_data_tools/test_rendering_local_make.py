@@ -98,11 +98,22 @@ def test_tips_are_brown_and_shells_have_light_and_dark_flakes() -> None:
     assert (own < bare - 0.01).all(axis=1).mean() > 0.003
 
 
-@pytest.mark.parametrize(("domain", "told"), [(Domain.LOCAL, True), (Domain.TRAIN, False)])
-def test_the_data_card_of_a_local_set_names_the_traits(tmp_path: Path, domain: Domain, told: bool) -> None:
+def test_the_site_with_couplers_of_ordinary_shape_has_its_plastics_and_not_its_notches() -> None:
+    site, local = _spec(Domain.SITE), _spec(Domain.LOCAL)
+    assert local.build["notches"] == local_make.NOTCHES
+    assert "notches" not in site.build
+    assert site.finish == local.finish
+    assert local_make.FINISH.items() <= site.finish.items()
+    widths = {_spec(Domain.SITE, seed=seed).build["arm_width"] for seed in range(8)}
+    assert len(widths) == 8
+
+
+@pytest.mark.parametrize("domain", [Domain.LOCAL, Domain.SITE, Domain.TRAIN])
+def test_the_data_card_of_a_local_set_names_the_traits(tmp_path: Path, domain: Domain) -> None:
     photo = LabelledPhoto(
         "wall.jpg", "none", None, reason=Reason.NO_FACE, attributes={"domain": domain.value}
     )
     write_manifest(tmp_path / "manifest.jsonl", [photo])
     card = write_data_card(tmp_path, tmp_path).read_text(encoding="utf-8")
-    assert all((f"- {trait}" in card) is told for trait in local_make.TRAITS)
+    told = local_make.TRAITS.get(domain, ())
+    assert all((f"- {trait}" in card) is (trait in told) for trait in local_make.TRAITS[Domain.LOCAL])

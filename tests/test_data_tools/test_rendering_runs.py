@@ -8,7 +8,7 @@ import pytest
 pytest.importorskip("skimage")
 
 from data_tools.rendering.geometry import build_coupler
-from data_tools.rendering.melting import Melt, melted
+from data_tools.rendering.melting import Melt, Pleats, melted
 from data_tools.rendering.runs import LEAST_SEVERITY, Run, Sleeve, draw_runs, joined
 from data_tools.rendering.sampling import sample_coupler
 from data_tools.rendering.sampling_damage import sample_damages, with_damages
@@ -91,3 +91,32 @@ def test_a_bridge_puts_plastic_between_the_sleeves() -> None:
 
     without = tuple(damage for damage in spec.damages if damage.kind is not MELTED)
     assert solid_near((melt.damage, *without)) > solid_near(without) + 10
+
+
+def test_folds_rise_and_fall_as_often_as_there_are_folds() -> None:
+    around = np.linspace(0, 2 * np.pi, 361, dtype=np.float32)[:-1]
+    fold = Pleats(5, 0.3, 1.0, 1.0, 0.0).fold(around)
+    assert fold.max() == pytest.approx(1.0, abs=0.01)
+    assert fold.min() == pytest.approx(-1.0, abs=0.01)
+    assert int((np.diff(np.sign(np.append(fold, fold[0]))) != 0).sum()) == 10
+
+
+def test_a_pleated_sleeve_is_drawn_onto_its_contact_and_a_plain_melt_is_not() -> None:
+    drawn_in, plain = [], 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        spec = sample_coupler(rng, "type2")
+        melt = Melt(Damage(MELTED, family("type2").contacts[0].place, 0.8, "soften", seed), spec)
+        if melt.pleats is None:
+            plain += 1
+            continue
+        ring = np.linspace(0, 2 * np.pi, 60, dtype=np.float32)
+        x = np.float32(melt.centre[0]) + melt.radius * np.cos(ring)
+        y = np.float32(melt.centre[1]) + melt.radius * np.sin(ring)
+        moved = melt.displacement(x, y, 0 * ring - 0.5)
+        melt.pleats = replace(melt.pleats, drawn=0.0)
+        kept = melt.displacement(x, y, 0 * ring - 0.5)
+        inward = (moved[0] - kept[0]) * np.cos(ring) + (moved[1] - kept[1]) * np.sin(ring)
+        drawn_in.append(float(inward.mean()))
+    assert 35 < plain < 55
+    assert all(value < 0 for value in drawn_in)

@@ -1,0 +1,251 @@
+"""Make a new version of the shipped model in one command, on a machine with GPUs rented by the minute.
+
+``python -m data_tools.rendering.new_version OUT --measure calibration=3000@9503 --measure test=3150@2010``
+renders photos to learn from on every GPU and then the sets to measure on, trains both condition networks
+beside that, scores every set with the version before and the new one, trains the baseline on the same photos
+and writes the model file with its limits. Each step is a program of its own with a log in ``OUT/logs``; what
+one of them has finished stays when another fails. It runs, small, on a CPU too.
+
+What was learnt on such machines: each training gets processor cores that no renderer may use (without, two
+trainings beside 26 renderers made 1.5 steps a second instead of 6), and photos are scored on the processors
+(beside trainings, a GPU had not scored 1,500 photos in four minutes).
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import threading
+from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import click
+import torch
+
+from data_tools.rendering.domains import Domain
+from data_tools.rendering.errand import Errands
+from data_tools.rendering.plan import GENERATOR_VERSION
+from data_tools.rendering.produce import MANIFEST
+from data_tools.rendering.renderer import cuda_device_count
+from data_tools.rendering.train_along import with_splits
+from model.artefact import SHIPPED, load_model
+from model.errors import ManifestError, told_plainly
+from model.manifest import read_manifest, write_manifest
+from model.network import state_on_cpu
+
+CALIBRATION = "calibration"
+LEARNERS = {"condition": 0.001, "second": 0.0012}
+"""The networks that learn, with their learning rates: apart in that too, so that they err apart."""
+CORES_TO_LEARN = 3
+_MEASURE = re.compile(r"(\w+)=(\d+)@(\d+)(?:/(\w+))?")
+
+
+@dataclass(frozen=True)
+class MeasureSet:
+    """A set to measure on: ``name``, photos, seed and the world it is drawn from."""
+
+    name: str
+    count: int
+    seed: int
+    domain: Domain = Domain.TRAIN
+
+    @classmethod
+    def parse(cls, text: str) -> MeasureSet:
+        """Read ``NAME=COUNT@SEED`` or ``NAME=COUNT@SEED/DOMAIN``.
+
+        Raises:
+            ManifestError: another form, or no such domain.
+        """
+        found = _MEASURE.fullmatch(text)
+        if not found or (found[4] or "train") not in set(Domain):
+            raise ManifestError(
+                "a set as NAME=COUNT@SEED or NAME=COUNT@SEED/DOMAIN", repr(text), "Such as test=3150@2005."
+            )
+        return cls(found[1], int(found[2]), int(found[3]), Domain(found[4] or "train"))
+
+    @property
+    def options(self) -> list[str]:
+        """Its part of the renderer's command line."""
+        split = ["--split", CALIBRATION if self.name == CALIBRATION else "test"]
+        where = ["--domain", self.domain.value]
+        return ["--count", str(self.count), "--seed", str(self.seed), *(where if self.world else split)]
+
+    @property
+    def world(self) -> bool:
+        """Whether it is of another world than training, which then names its split."""
+        return self.domain is not Domain.TRAIN
+
+
+@dataclass(frozen=True)
+class Course:
+    """How long, from what and on what: seconds of rendering to learn from and of learning, the version to go
+    on from (``None``: the shipped one), the ImageNet backbone of the baseline (``None``: no baseline)."""
+
+    out: Path
+    measure: Sequence[MeasureSet]
+    seed: int = 1
+    render_seconds: float = 480.0
+    learn_seconds: float = 900.0
+    live: Path | None = None
+    pretrained: Path | None = None
+    samples: int = 24
+    scale: float = 1.0
+    photos: int = 20000
+    learning: Sequence[str] = field(default_factory=lambda: ["condition_batch=112", "bank_side=896"])
+
+    @property
+    def run(self) -> Path:
+        """Folder of the networks and the model file."""
+        return self.out / "run"
+
+    def book(self, when: str, name: str) -> Path:
+        """File of what a version (``before`` or ``new``) says of a set."""
+        return self.out / "books" / f"{when}-{name}.jsonl.gz"
+
+
+def new_version(course: Course, errands: Errands, gpus: int) -> None:
+    """Do all of it; what failed is in ``errands.failed`` and its log."""
+    lanes = max(1, gpus)
+    sets = [course.out / f"train_{lane}" for lane in range(lanes)]
+    before = _starting_point(course)
+    with ThreadPoolExecutor() as pool:
+        drawn = {m.name: threading.Event() for m in course.measure}
+        rendering = [pool.submit(_render_lane, course, errands, lane, lanes, drawn) for lane in range(lanes)]
+        learning = [
+            pool.submit(_learn, course, errands, part, sets, before, number, lanes)
+            for number, part in enumerate(LEARNERS)
+        ]
+        earlier = pool.submit(_score, course, errands, "before", before, drawn)
+        _wait(rendering)
+        plain = pool.submit(_baseline, course, errands, sets, lanes)
+        _wait([*learning, earlier])
+        _score(course, errands, "new", course.run, drawn)
+        book, file = course.book("new", CALIBRATION), course.run / "coupler.safetensors"
+        options = [course.run, "--book", book, file, "--generator-version", GENERATOR_VERSION]
+        errands.do("assemble", "model.assemble", options)
+        _wait([plain])
+
+
+def _wait(futures: Sequence[Future[None]]) -> None:
+    for future in futures:
+        future.result()
+
+
+def _starting_point(course: Course) -> Path:
+    """Return the file to go on from, its locator laid where the new version's networks will be."""
+    course.run.mkdir(parents=True, exist_ok=True)
+    before = load_model(course.live)
+    torch.save(state_on_cpu(before.networks["locator"]), course.run / "locator.pt")
+    return course.live or SHIPPED
+
+
+def _render_lane(
+    course: Course, errands: Errands, lane: int, lanes: int, drawn: dict[str, threading.Event]
+) -> None:
+    """Render on one GPU: photos to learn from, then its share of the sets, the large ones dealt first."""
+    how = ["--samples", course.samples, "--scale", course.scale, "--workers", errands.workers(lanes)]
+    cores = errands.render_cores(lane, lanes)
+
+    def produce(name: str, options: Sequence[object]) -> None:
+        place = ["--out", course.out / name]
+        errands.do(name, "data_tools.rendering.produce", [*place, *how, *options], gpu=lane, cores=cores)
+
+    limit = ["--max-seconds", course.render_seconds]
+    produce(f"train_{lane}", ["--count", course.photos, "--seed", course.seed + lane, *limit])
+    dealt = sorted(course.measure, key=lambda m: (m.name != CALIBRATION, -m.count))
+    for measured in dealt[lane::lanes]:
+        produce(measured.name, measured.options)
+        drawn[measured.name].set()
+
+
+def _learn(
+    course: Course, errands: Errands, part: str, sets: list[Path], before: Path, number: int, lanes: int
+) -> None:
+    """Train one network on what is rendered, with both networks of the version before as teacher."""
+    out = course.run if number == 0 else course.out / part
+    settings = [
+        *course.learning, "siblings=true", "heed=0.3", "ema=0.999", "condition_steps=100000",
+        f"seconds={course.learn_seconds}", f"learning_rate={LEARNERS[part]}", f"seed={course.seed + number}",
+    ]  # fmt: skip
+    options = [*sets, out, "--part", part, "--continue-from", before, "--teacher", before]
+    options += [word for setting in settings for word in ("--set", setting)]
+    options += ["--least", min(1000, course.photos // 2), "--room", lanes * course.photos]
+    cores = errands.learn_cores(number)
+    errands.do(part, "data_tools.rendering.train_along", options, gpu=number % lanes, cores=cores)
+    if number and (out / f"{part}.pt").exists():
+        shutil.copy(out / f"{part}.pt", course.run / f"{part}.pt")
+
+
+def _score(
+    course: Course, errands: Errands, when: str, model: Path, drawn: dict[str, threading.Event]
+) -> None:
+    """Score every set with one version, as soon as it is rendered."""
+    for name, ready in drawn.items():
+        ready.wait()
+        book = [course.out / name / MANIFEST, course.book(when, name), "--model", model, "--device", "cpu"]
+        alone = when == "new"
+        threads = errands.cores if alone else max(1, errands.cores // 4)
+        cores = "" if alone else errands.shared_cores
+        errands.do(f"{when}-{name}", "model.scorebook", [*book, "--threads", threads], cores=cores)
+
+
+def _baseline(course: Course, errands: Errands, sets: Sequence[Path], lanes: int) -> None:
+    """Train the plain network on the same photos and let it answer on every set."""
+    if course.pretrained is None:
+        return
+    every = merged(sets, course.out / "all.jsonl")
+    plain, gpu, cores = course.out / "plain", lanes - 1, errands.shared_cores
+    how = ["--pretrained", course.pretrained, "--split", CALIBRATION]
+    steps = ["--set", "condition_steps=1400", *course.learning]
+    errands.do("baseline", "model.baseline", [every, plain, *how, *steps], gpu=gpu, cores=cores)
+    for m in course.measure:
+        split = m.domain.value if m.world else m.options[-1]
+        answers = [course.out / m.name / MANIFEST, plain / m.name, "--weights", plain / "baseline.pt"]
+        answers += ["--split", split]
+        errands.do(f"baseline-{m.name}", "model.baseline", answers, gpu=gpu, cores=cores)
+
+
+def merged(sets: Sequence[Path], path: Path) -> Path:
+    """Write one manifest over several sets beside ``path``, split as the training splits them."""
+    labels = [
+        replace(label, file=f"{folder.name}/{label.file}")
+        for folder in sets
+        if (folder / MANIFEST).exists()
+        for label in with_splits(read_manifest(folder / MANIFEST))
+    ]
+    write_manifest(path, labels)
+    return path
+
+
+@click.command()
+@click.argument("out", type=click.Path(path_type=Path, file_okay=False))
+@click.option("--measure", multiple=True, help="NAME=COUNT@SEED[/DOMAIN]; one called calibration.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of what is learnt from.")
+@click.option("--render-seconds", type=float, default=480.0, show_default=True)
+@click.option("--learn-seconds", type=float, default=900.0, show_default=True)
+@click.option("--photos", type=click.IntRange(2), default=20000, show_default=True, help="A GPU, at most.")
+@click.option("--live", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="To go on from.")
+@click.option(
+    "--pretrained", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Baseline's."
+)
+@click.option("--samples", type=click.IntRange(1), default=24, show_default=True)
+@click.option("--scale", type=click.FloatRange(0.1, 2.0), default=1.0, show_default=True)
+@click.option("--set", "learning", multiple=True, help="Training setting, key=value.")
+@told_plainly()
+def main(out: Path, measure: tuple[str, ...], learning: tuple[str, ...], **options: object) -> None:
+    """Render, learn, score and write a new model file under OUT."""
+    sets = [MeasureSet.parse(text) for text in measure]
+    if CALIBRATION not in {m.name for m in sets}:
+        raise ManifestError(f"a set called {CALIBRATION}", ", ".join(measure) or "none", "Add --measure.")
+    course = Course(out, sets, **options, **({"learning": learning} if learning else {}))  # type: ignore[arg-type]
+    errands = Errands(out / "logs", os.cpu_count() or 1, len(LEARNERS), CORES_TO_LEARN, click.echo)
+    new_version(course, errands, cuda_device_count())
+    if errands.failed:
+        raise SystemExit(f"Not all was done: {', '.join(errands.failed)}. See {errands.folder}.")
+
+
+if __name__ == "__main__":
+    main()
