@@ -10,7 +10,7 @@ from pathlib import Path
 from data_tools.database.schema import ModelVersionRow
 from data_tools.photo_store import storage_errors, write_durably
 from data_tools.workspace import Workspace
-from model.errors import ArtefactError
+from model.errors import START_AGAIN, ArtefactError
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ def keep_file(ws: Workspace, artefact: Path) -> KeptFile:
     data = _read(artefact)
     digest = hashlib.sha256(data).hexdigest()
     target = ws.models / f"{re.sub(r'[^0-9A-Za-z._-]', '_', version)[:60]}-{digest[:8]}{artefact.suffix}"
-    with storage_errors("to keep the model file"):
+    with storage_errors("to keep the model file", START_AGAIN):
         write_durably(target, data)
     return KeptFile(version, digest, target)
 

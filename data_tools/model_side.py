@@ -148,12 +148,16 @@ def fine_tune(
     progress: StepProgress,
     seed: int,
     weighting: Weighting,
+    most_steps: int,
 ) -> Path:
     """Fine-tune the live model file on a frozen training set and return the candidate's file."""
     from model.finetune import fine_tune as tune
     from model.memory import hand_back
 
-    path = tune(live, manifest, out_dir, replay=replay, progress=progress, seed=seed, weighting=weighting)
+    path = tune(
+        live, manifest, out_dir, replay=replay, progress=progress, seed=seed, weighting=weighting,
+        most_steps=most_steps,
+    )  # fmt: skip
     hand_back()
     return path
 

@@ -64,7 +64,7 @@ def retrain(
         BadRequestError: too few confirmed photos, or weights that make no sense.
         ArtefactError: the live model's file cannot be used.
         ManifestError: the replay or gate manifest cannot be used.
-        StorageError: the disk has no room for what is kept on the way.
+        StorageError: the disk has no room for what is kept on the way or for the candidate.
     """
     actor.require(Permission.MANAGE_MODELS)
     how = weighting(ws.settings)
@@ -83,6 +83,7 @@ def retrain(
         progress=_stage(tell, 0.05, 0.80, "learning"),
         seed=seed,
         weighting=how,
+        most_steps=ws.settings.learn_most_steps,
     )
     candidate, comparison, aside = _gated(ws, live, candidate, frozen, tell, whole_only=labels.too_many)
     reason, limits = comparison.reason, tuple[str, ...]()

@@ -8,7 +8,6 @@ fixed by a hash of its name, is held out for ever: its photos are only ever used
 from __future__ import annotations
 
 import os
-import shutil
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
@@ -22,10 +21,11 @@ from data_tools.access import Actor, Permission
 from data_tools.database.schema import CouplerRow, DecisionRow, PhotoRow, PhotoStateRow, UnitRow, VerdictRow
 from data_tools.intake import share_of
 from data_tools.lookup import decision_records, judgement_from_json
-from data_tools.photo_store import PART_SUFFIX, storage_errors
+from data_tools.photo_store import PART_SUFFIX, storage_errors, write_durably
 from data_tools.records import DecisionKind
 from data_tools.standing import Standing, fold
 from data_tools.workspace import Workspace
+from model.errors import START_AGAIN
 from model.judgement import Judgement
 from model.manifest import LabelledFinding, LabelledPhoto, write_manifest
 from model.vocabulary import Label, Reason, Triage, summary_label
@@ -57,13 +57,13 @@ def freeze(ws: Workspace, actor: Actor, out_dir: Path | None = None) -> FrozenSe
 
     Raises:
         NotFoundError: an original is missing from the store.
-        StorageError: the folder cannot be written.
+        StorageError: the folder cannot be written; nothing half-written stays.
     """
     actor.require(Permission.MANAGE_MODELS)
     folder = out_dir or ws.training_sets
     with ws.read() as session:
         photos, counts = labelled(session)
-    with storage_errors(f"to write a training set in {folder}"):
+    with storage_errors(f"to write a training set in {folder}", START_AGAIN):
         (folder / "photos").mkdir(parents=True, exist_ok=True)
         for photo in photos:
             _link(ws.photos.path(Path(photo.file).name), folder / photo.file)
@@ -83,8 +83,13 @@ def freeze(ws: Workspace, actor: Actor, out_dir: Path | None = None) -> FrozenSe
 def _write(folder: Path, photos: list[LabelledPhoto], stem: str) -> str:
     """Write a manifest as ``stem`` (empty: named by its own digest) and return its digest."""
     part = folder / f".{os.getpid()}{PART_SUFFIX}"
-    digest = write_manifest(part, photos)
-    part.replace(folder / f"{stem or digest[:16]}.jsonl")
+    try:
+        digest = write_manifest(part, photos)
+        part.replace(folder / f"{stem or digest[:16]}.jsonl")
+    except BaseException:
+        with suppress(OSError):
+            part.unlink()
+        raise
     return digest
 
 
@@ -96,7 +101,7 @@ def _link(original: Path, target: Path) -> None:
         except OSError as error:
             if isinstance(error, FileExistsError | FileNotFoundError):
                 raise
-            shutil.copyfile(original, target)
+            write_durably(target, original.read_bytes())
 
 
 def labelled(session: Session) -> tuple[list[LabelledPhoto], Counter[str]]:

@@ -16,10 +16,11 @@ from typing import Any
 
 import torch
 from safetensors import SafetensorError, safe_open
-from safetensors.torch import save_file
+from safetensors.torch import save
 from torch import Tensor, nn
 
 from model.calibration import Calibration
+from model.checkpoint import write_whole
 from model.compact import packed, unpacked
 from model.dataset import FAMILY_KEYS, USABLE
 from model.errors import ArtefactError
@@ -94,10 +95,13 @@ def interface() -> dict[str, Any]:
 
 
 def save_model(path: Path, model: Model) -> Card:
-    """Write a model file and return its card with the version filled in.
+    """Write a model file, whole or not at all, and return its card with the version filled in.
 
     The version is ``<date>-<8 hex digits>``, a hash of weights and calibration together: whatever changes an
     answer changes the name.
+
+    Raises:
+        StorageError: the disk is full or read-only.
     """
     tensors, card = _tensors(model), model.card
     digest = _digest(tensors)
@@ -106,8 +110,7 @@ def save_model(path: Path, model: Model) -> Card:
     ).hexdigest()
     card = replace(card, version=f"{card.made_at[:10] or 'undated'}-{name[:8]}")
     record = {"interface": interface(), "tensors_sha256": digest, "card": _card_to_json(card)}
-    path.parent.mkdir(parents=True, exist_ok=True)
-    save_file(tensors, path, metadata={"coupler_rounds": json.dumps(record, sort_keys=True)})
+    write_whole(path, save(tensors, metadata={"coupler_rounds": json.dumps(record, sort_keys=True)}))
     return card
 
 

@@ -1,18 +1,20 @@
-"""Where a fine-tune has got to, on disk: written whole or not at all."""
+"""What a training leaves on the disk, written whole or not at all: where it has got to, and model files."""
 
 from __future__ import annotations
 
+import errno
+import io
 import os
 import pickle
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import torch
 
-from model.errors import StorageError
+from model.errors import START_AGAIN, StorageError
 
 
 @dataclass(frozen=True)
@@ -46,19 +48,31 @@ def load_checkpoint(path: Path, fingerprint: str) -> Checkpoint | None:
 
 
 def save_state(path: Path, state: dict[str, Any]) -> None:
-    """Write ``state`` beside ``path``, sync it to the disk and rename it into place.
+    """Write ``state`` to ``path``, whole or not at all; raises ``StorageError``."""
+    buffer = io.BytesIO()
+    torch.save(state, buffer)  # not to the file: of a full disk it tells only that a position is unexpected
+    write_whole(path, buffer.getbuffer())
+
+
+def write_whole(path: Path, data: bytes | memoryview) -> None:
+    """Write ``data`` beside ``path``, sync it to the disk and rename it into place.
 
     Raises:
-        StorageError: the disk is full or read-only.
+        StorageError: the disk is full or read-only; nothing half-written stays.
     """
     part = path.with_suffix(".part")
     with room_on_disk(path):
         path.parent.mkdir(parents=True, exist_ok=True)
-        with part.open("wb") as file:
-            torch.save(state, file)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
+        try:
+            with part.open("wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            part.replace(path)
+        except BaseException:
+            with suppress(OSError):
+                part.unlink()
+            raise
 
 
 def load_state(path: Path) -> dict[str, Any] | None:
@@ -76,6 +90,9 @@ def room_on_disk(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
+        came = (error.strerror or str(error)).lower()
+        full = error.errno in (errno.ENOSPC, errno.EDQUOT)
+        todo = "Free some disk space" if full else "Check the disk and the rights on its folder"
         raise StorageError(
-            f"to keep {path.name} of a training", str(error.strerror or error), "Make room, then start again."
+            f"to keep {path.name} of a training", came, f"{todo} and {START_AGAIN}."
         ) from error

@@ -23,6 +23,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+START_AGAIN = "start again: nothing is lost, and what was live still is"
+"""What to do where a training met trouble of the disk, once that is mended."""
+
 
 class RoundsError(Exception):
     """Base of all errors a user can be told about; ``str(error)`` is fit to show."""

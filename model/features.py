@@ -24,6 +24,7 @@ from model.augment import Photometric
 from model.checkpoint import load_state, room_on_disk, save_state
 from model.config import TrainConfig
 from model.dataset import MAX_PLACES, PhotoBank, Targets, family_boxes
+from model.errors import StorageError
 from model.geometry import CANONICAL_PIXELS
 from model.manifest import LabelledPhoto
 from model.network import CLOSE_GRID, Backbone, ConditionNet, for_places
@@ -149,6 +150,9 @@ def kept_features(folder: Path, name: str, make: Callable[[Path], Features]) -> 
     """Return the features kept in ``folder`` under ``name``, else those that ``make`` makes in it.
 
     They count as kept only once all of them are on the disk: what a crash left half made is made again.
+
+    Raises:
+        StorageError: the disk has no room for them; none of them stays.
     """
     ready = folder / READY
     known = load_state(ready)
@@ -157,12 +161,18 @@ def kept_features(folder: Path, name: str, make: Callable[[Path], Features]) -> 
         with suppress(OSError, RuntimeError):
             return Features(*_maps(len(targets.family), folder, there=True), targets)
     ready.unlink(missing_ok=True)
-    folder.mkdir(parents=True, exist_ok=True)
-    features = make(folder)
-    for part in MAPPED:
-        with (folder / part).open("rb") as file:
-            os.fsync(file.fileno())
-    save_state(ready, {"name": name, "targets": features.targets.__dict__})
+    try:
+        with room_on_disk(folder):
+            folder.mkdir(parents=True, exist_ok=True)
+        features = make(folder)
+        for part in MAPPED:
+            with room_on_disk(folder / part), (folder / part).open("rb") as file:
+                os.fsync(file.fileno())
+        save_state(ready, {"name": name, "targets": features.targets.__dict__})
+    except StorageError:
+        with suppress(OSError):
+            forget_features(folder)
+        raise
     return features
 
 

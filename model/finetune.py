@@ -21,7 +21,7 @@ from model.errors import ManifestError
 from model.features import BUDGET_BYTES, Rooted, forget_features
 from model.manifest import read_manifest
 from model.network import ConditionNet
-from model.schedule import Plan, plan
+from model.schedule import MOST_STEPS, Plan, plan
 from model.tuner import OLD, OWN, Progress, Tuner, tune_config
 from model.weighting import Weighting, photo_weights
 
@@ -38,6 +38,7 @@ def fine_tune(
     progress: Progress | None = None,
     seed: int = 0,
     steps: int | None = None,
+    most_steps: int = MOST_STEPS,
     batch: int = 16,
     budget: int = BUDGET_BYTES,
     weighting: Weighting | None = None,
@@ -51,7 +52,7 @@ def fine_tune(
             and settings left here is gone on with.
         replay: manifest of rendered photos mixed into every batch, half and half.
         progress: told (work done, work in all) each step; what it raises stops the work for later.
-        steps: optimiser steps; by default about eight passes, at least 40 and at most 1,000.
+        steps: optimiser steps; by default about eight passes, at least 40 and at most ``most_steps``.
         budget: bytes of features kept at one time (see ``model.features``).
         weighting: how strongly rare labels and small sites are favoured.
 
@@ -60,13 +61,11 @@ def fine_tune(
 
     Raises:
         ManifestError: nothing to learn from, or nothing in ``replay``.
-        StorageError: the disk has no room for what is kept on the way.
+        StorageError: the disk has no room for the candidate or for what is kept on the way.
     """
     model, how = load_model(live), weighting or Weighting()
-    own, old = _rooted(manifest), _replayed(replay) if replay else []
-    if not own:
-        raise ManifestError("at least one labelled photo to learn", "none", "Check the manifest's splits.")
-    todo = plan(len(own), len(old), steps, batch, budget)
+    own, old = _confirmed(manifest), _replayed(replay) if replay else []
+    todo = plan(len(own), len(old), steps, batch, budget, most_steps)
     name = _fingerprint(model, [manifest, *([replay] if replay else [])], todo, seed, how)
     path = out_dir / CANDIDATE
     learners = {n: network for n, network in model.networks.items() if isinstance(network, ConditionNet)}
@@ -121,6 +120,13 @@ def _rooted(manifest: Path) -> list[Rooted]:
     return [(label, manifest.parent) for label in labels if label.split in (None, "train")]
 
 
+def _confirmed(manifest: Path) -> list[Rooted]:
+    photos = _rooted(manifest)
+    if not photos:
+        raise ManifestError("at least one labelled photo to learn", "none", "Check the manifest's splits.")
+    return photos
+
+
 def _replayed(manifest: Path) -> list[Rooted]:
     photos = _rooted(manifest)
     if not photos:
@@ -144,6 +150,4 @@ def _write(path: Path, model: Model, manifest: Path, learnt: int) -> None:
         trained_on=learnt,
         metrics={},
     )
-    part = path.with_suffix(".part")
-    save_model(part, replace(model, card=card))
-    part.replace(path)
+    save_model(path, replace(model, card=card))

@@ -25,6 +25,7 @@ def half_way(live: Path, candidate: Path, out: Path) -> Path:
 
     Raises:
         ArtefactError: a file that cannot be used.
+        StorageError: the disk has no room for it.
     """
     known, taught = load_model(live), load_model(candidate)
     between = {
@@ -33,9 +34,7 @@ def half_way(live: Path, candidate: Path, out: Path) -> Path:
         if isinstance(network, ConditionNet) and name in known.networks
     }
     half: Model = replace(taught, **between)  # type: ignore[arg-type]  # its networks
-    part = out.with_suffix(".part")
-    save_model(part, half)
-    part.replace(out)
+    save_model(out, half)
     return out
 
 

@@ -61,6 +61,9 @@ def follow_limits(
     """Set the clear limits of ``candidate`` on the photos of ``held_out`` and write the result to ``out``.
 
     A refused photo counts for nothing: a refusal is no clearing.
+
+    Raises:
+        StorageError: the disk has no room for the result.
     """
     model = load_model(candidate)
     classifier = Classifier(model)
@@ -77,9 +80,7 @@ def follow_limits(
         return Limits(rows, None)
     kinds = {row.kind: replace(model.card.calibration.kinds[row.kind], clear_below=row.after) for row in rows}
     card = replace(model.card, calibration=replace(model.card.calibration, kinds=kinds))
-    part = out.with_suffix(".part")
-    save_model(part, replace(model, card=card))
-    part.replace(out)
+    save_model(out, replace(model, card=card))
     return Limits(rows, out)
 
 

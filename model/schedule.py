@@ -17,7 +17,7 @@ PASSES = 8
 """More is not worth its time: at the foreign local site 20 passes, mostly over views of their own, brought
 couplers with a wrong label from 96 to 73 of 297 where 8 brought them to 78, but at another draw from 93 to 89
 of 300 where 8 did to 81. By then the confirmed photos are learnt (AUROC of breaks .99; .84 on others)."""
-FEWEST_STEPS, MOST_STEPS = 40, 1000
+FEWEST_STEPS, MOST_STEPS = 40, 400
 USES = 4
 """How often one view of a confirmed photo is used before fresh ones are made, where photos are few."""
 SHARED = 4
@@ -43,10 +43,13 @@ class Plan:
         return number * self.own_views + math.ceil(number / self.old_stretches) * self.old_views
 
 
-def plan(own: int, old: int, steps: int | None, batch: int, budget: int = BUDGET_BYTES) -> Plan:
-    """Return the plan for ``own`` confirmed and ``old`` rendered photos in ``budget`` bytes."""
+def plan(
+    own: int, old: int, steps: int | None, batch: int, budget: int = BUDGET_BYTES, most: int = MOST_STEPS
+) -> Plan:
+    """Return the plan for ``own`` confirmed and ``old`` rendered photos in ``budget`` bytes, of ``steps``, or
+    else of some passes over the confirmed ones, but ``most`` steps."""
     half = batch // 2 if old else batch
-    count = steps or max(FEWEST_STEPS, min(MOST_STEPS, math.ceil(PASSES * own / half)))
+    count = steps or max(FEWEST_STEPS, min(most, math.ceil(PASSES * own / half)))
     room = max(batch, budget // VIEW_BYTES // (2 if old else 1))
     uses = min(USES, max(1, count * half // own))
     own_views = min(room, math.ceil(count * half / uses))

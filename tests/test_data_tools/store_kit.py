@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import io
 import os
@@ -72,6 +73,11 @@ class GreyJudge:
     def judge_many(self, photos: Iterable[Photo], batch: int = 16) -> Iterator[Judgement]:
         """Judge photos in order."""
         return map(self.judge, photos)
+
+
+def full_disk(*_given: object, **_options: object) -> None:
+    """Stand in for a write on a disk that is full."""
+    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
 
 def picture(grey: int = CLEAR, seed: int = 0, **options: object) -> bytes:

@@ -14,7 +14,8 @@ from data_tools import jobs, model_side, registry, rescore
 from data_tools.retrain import RUNS_KEPT_S, retrain, run_job
 from data_tools.training_set import KEPT
 from data_tools.workspace import Workspace, open_workspace
-from model.errors import BadRequestError, ConflictError, NotAllowedError, NotFoundError
+from model.errors import BadRequestError, ConflictError, NotAllowedError, NotFoundError, StorageError
+from model.schedule import MOST_STEPS
 from model.weighting import Weighting
 from tests.test_data_tools.retrain_kit import Answer, Checked, Limits, Row, fake_training, taught_workspace
 from tests.test_data_tools.store_kit import (
@@ -22,6 +23,7 @@ from tests.test_data_tools.store_kit import (
     TECHNICIAN,
     UPLOADER,
     GreyJudge,
+    full_disk,
     furnished,
 )
 
@@ -66,6 +68,7 @@ def test_retraining_promotes_what_is_not_worse(taught: Workspace, monkeypatch: p
         outcome.weights,
     ]
     assert calls[0]["weighting"] == Weighting(0.5, 0.5, 4.0)
+    assert calls[0]["most_steps"] == MOST_STEPS
     assert outcome.weights.startswith("Weights (photos x mean weight): cannot judge 1 x ")
     version = registry.live_version(taught)
     assert version.metrics["compared_on"] == 7
@@ -126,6 +129,28 @@ def test_a_job_killed_before_promotion_leaves_the_live_version_and_can_be_run_ag
             retrain(taught, LEAD)
     assert _live(taught) == registry.SHIPPED
     assert retrain(taught, LEAD).promoted
+    assert _live(taught) == "grey-9"
+
+
+def test_a_full_disk_is_told_by_the_job_and_costs_nothing(
+    taught: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fake_training(monkeypatch, Answer(True, "Promoted.", 7), [])
+    job = jobs.open_job(taught, LEAD, "retrain")
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "fsync", full_disk)
+        with pytest.raises(StorageError):
+            run_job(taught, LEAD, job.id)
+    ended = jobs.latest_job(taught, UPLOADER)
+    assert ended is not None
+    assert (ended.alive, ended.interrupted) == (False, False)
+    assert ended.message == (
+        "Wanted to keep the model file; got no space left on device. "
+        "Free some disk space and start again: nothing is lost, and what was live still is."
+    )
+    assert list(taught.models.iterdir()) == []
+    assert _live(taught) == registry.SHIPPED
+    run_job(taught, LEAD, jobs.open_job(taught, LEAD, "retrain").id)
     assert _live(taught) == "grey-9"
 
 

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from pathlib import Path
+
+import pytest
 
 from data_tools.conditions import replace_coupler
 from data_tools.ingest import ingest
@@ -10,6 +14,7 @@ from data_tools.records import DecisionKind, TrueFinding
 from data_tools.review import decide, queue, withdraw
 from data_tools.training_set import HELD_OUT, HELD_OUT_SHARE, TRAIN, freeze, is_held_out
 from data_tools.workspace import Workspace
+from model.errors import StorageError
 from model.manifest import read_manifest
 from model.photo import open_photo
 from model.vocabulary import FindingKind, Place, Reason
@@ -22,6 +27,7 @@ from tests.test_data_tools.store_kit import (
     THIRD_TECHNICIAN,
     UPLOADER,
     decided,
+    full_disk,
     furnished,
     upload,
 )
@@ -47,6 +53,42 @@ def test_the_same_decisions_freeze_to_the_same_bytes_and_the_originals_come_alon
     assert freeze(ws, LEAD, tmp_path / "a").digest == first.digest
     assert list((tmp_path / "a").glob(".*")) == []
     ws.close()
+
+
+def test_a_full_disk_leaves_no_photo_and_no_list_half_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ws = furnished(tmp_path, blind_audit_share=1.0)
+    decided(ws)
+    told = r"no space left .* Free some disk space and start again: nothing is lost"
+    for where, name in ((os, "fsync"), (Path, "replace")):
+        with monkeypatch.context() as patch:
+            patch.setattr(os, "link", _no_links)
+            patch.setattr(where, name, full_disk)
+            with pytest.raises(StorageError, match=told):
+                freeze(ws, LEAD, tmp_path / "a")
+        assert [path for path in (tmp_path / "a").rglob("*") if path.is_file()] == []
+    with monkeypatch.context() as patch:
+        patch.setattr("data_tools.training_set.write_manifest", _half_a_list)
+        with pytest.raises(StorageError, match=told):
+            freeze(ws, LEAD, tmp_path / "a")
+    assert [path for path in (tmp_path / "a").iterdir() if path.is_file()] == []
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "link", _no_links)
+        frozen = freeze(ws, LEAD, tmp_path / "b")
+    for photo in read_manifest(frozen.manifest):
+        assert open_photo(frozen.manifest.parent / photo.file).sha256 == Path(photo.file).name
+    ws.close()
+
+
+def _no_links(*_given: object) -> None:
+    raise OSError(errno.EPERM, "this disk has no second names")
+
+
+def _half_a_list(part: Path, _photos: object) -> str:
+    part.write_text('{"file": "pho')
+    full_disk()
+    return ""
 
 
 def test_held_out_couplers_are_held_out_for_ever_and_about_one_in_five(tmp_path: Path) -> None:

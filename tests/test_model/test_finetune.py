@@ -60,7 +60,8 @@ def test_a_plan_stays_in_its_memory_and_learns_every_photo_where_steps_allow(own
     budget = 300 * 2**20
     todo = plan(own, old, None, 16, budget)
     assert (todo.own_views + todo.old_views) * VIEW_BYTES <= budget
-    assert 40 <= todo.steps <= 1000
+    assert 40 <= todo.steps <= 400
+    assert plan(own, old, None, 16, budget, 50).steps <= 50
     views = todo.own_views * todo.steps / todo.stretch_steps
     assert views >= min(own, todo.steps * todo.half // 4)
     assert todo.half == (8 if old else 16)

@@ -109,3 +109,18 @@ def test_on_a_phone_nothing_to_tap_is_small(pages: dict[str, Page], title: str) 
     settled(page, title)
     small = page.evaluate(_SMALL)
     assert not small
+
+
+def test_on_a_phone_the_six_pages_stand_three_above_three_and_none_lies_over_another(
+    pages: dict[str, Page],
+) -> None:
+    tops, heights = zip(
+        *pages["phone"]
+        .locator(".st-key-nav a")
+        .evaluate_all("links => links.map(e => e.getBoundingClientRect()).map(r => [r.top, r.height])"),
+        strict=True,
+    )
+    assert len(tops) == len(TITLES)
+    first, second = set(tops[:3]), set(tops[3:])
+    assert len(first) == len(second) == 1
+    assert first.pop() + max(heights) <= second.pop()
