@@ -24,7 +24,7 @@ from model.metrics import auroc_score, expected_calibration_error, reliability_b
 from model.metrics import proportion as proportion
 from model.predict import Classifier
 from model.scorebook import SEVERE_FROM, Scored, is_book, load_book, score_labelled
-from model.slices import by_place, by_severity, slices
+from model.slices import by_place, by_severity, by_visibility, slices
 from model.summary_tables import confusion, risk_coverage_table
 from model.vocabulary import FindingKind, Triage
 
@@ -102,6 +102,7 @@ def _kind_report(classifier: Classifier, good: list[Scored], kind: FindingKind) 
         ),
         "flag_right": proportion(bool(s.truth(kind)) for s in flagged),
         "by_severity": by_severity(classifier, good, kind),
+        "by_visibility": by_visibility(classifier, good, kind),
         "place_right": _place_right(judged, kind, classifier),
         "auroc": {"value": area.value, "low": area.low, "high": area.high, "n": area.n},
         "ece": expected_calibration_error(probabilities, truths),

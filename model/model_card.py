@@ -119,7 +119,8 @@ def _tables(report: Report) -> dict[str, str]:
         "planning": _planning(report),
         "bars": _bars(report),
         "damages": _damages(report),
-        "severity": _severity(report),
+        "severity": _banded(report, "by_severity", "severity"),
+        "visibility": _banded(report, "by_visibility", "of it visible"),
         "whole": _table(["", "share"], [[title, percent(report[key])] for key, title in _WHOLE.items()]),
         "confusion": _confusion(report),
         "calibration": _calibration(report),
@@ -179,13 +180,13 @@ def _damages(report: Report) -> str:
     return _table(head, rows)
 
 
-def _severity(report: Report) -> str:
+def _banded(report: Report, table: str, title: str) -> str:
     rows = [
         [words(kind), band, percent(figures["flagged"]), percent(figures["not_called_clear"])]
         for kind, row in report["kinds"].items()
-        for band, figures in row["by_severity"].items()
+        for band, figures in row[table].items()
     ]
-    return _table(["damage", "severity", "flagged", "not called clear"], rows)
+    return _table(["damage", title, "flagged", "not called clear"], rows)
 
 
 def _confusion(report: Report) -> str:

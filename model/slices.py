@@ -7,10 +7,11 @@ from typing import Any
 
 from model.metrics import proportion
 from model.predict import Classifier
-from model.scorebook import SEVERE_FROM, Scored
+from model.scorebook import SEVERE_FROM, VISIBLE_FROM, Scored
 from model.vocabulary import FindingKind, Place, Triage
 
 SEVERITY_BANDS = ((0.0, 0.3), (0.3, 0.6), (0.6, 1.0))
+VISIBILITY_BANDS = ((VISIBLE_FROM, 0.25), (0.25, 0.5), (0.5, 1.0))
 RESOLUTION_BANDS = ((0.0, 3.0), (3.0, 4.0), (4.0, 6.0), (6.0, 10.0), (10.0, float("inf")))
 """Pixels per mm on the face in the file as it was sent (attribute ``px_per_mm``)."""
 TILT_BANDS = ((0.0, 10.0), (10.0, 20.0), (20.0, 30.0), (30.0, float("inf")))
@@ -78,22 +79,37 @@ def slice_row(classifier: Classifier, part: Sequence[Scored]) -> Part:
 
 def by_severity(classifier: Classifier, good: Sequence[Scored], kind: FindingKind) -> dict[str, Part]:
     """Return by band of the worst visible severity how many judged photos were flagged, or not cleared."""
+    worst = [max((f.severity for f in s.visible_findings(kind)), default=-1.0) for s in good]
+    return _by_band(classifier, good, kind, worst, {f"{a:.1f} to {b:.1f}": (a, b) for a, b in SEVERITY_BANDS})
+
+
+def by_visibility(classifier: Classifier, good: Sequence[Scored], kind: FindingKind) -> dict[str, Part]:
+    """Return the same by how visible the plainest damage from ``SEVERE_FROM`` is: the share of its full
+    extent that shows in the photo."""
+    plainest = [max((f.visible for f in s.visible_findings(kind, SEVERE_FROM)), default=-1.0) for s in good]
+    bands = {f"{low:.0%} to {high:.0%}": (low, high) for low, high in VISIBILITY_BANDS}
+    return _by_band(classifier, good, kind, plainest, bands)
+
+
+def _by_band(
+    classifier: Classifier,
+    good: Sequence[Scored],
+    kind: FindingKind,
+    values: Sequence[float],
+    bands: dict[str, tuple[float, float]],
+) -> dict[str, Part]:
     table = {}
-    for low, high in SEVERITY_BANDS:
+    for name, (low, high) in bands.items():
         answers = [
             s.answer(classifier, kind)
-            for s in good
-            if s.scored and low <= _worst(s, kind) < high + (high == 1)
+            for s, value in zip(good, values, strict=True)
+            if s.scored and low <= value < high + (high == 1)
         ]
-        table[f"{low:.1f} to {high:.1f}"] = {
+        table[name] = {
             "flagged": proportion(answer is Triage.FLAG for answer in answers),
             "not_called_clear": proportion(answer is not Triage.CLEAR for answer in answers),
         }
     return table
-
-
-def _worst(scored: Scored, kind: FindingKind) -> float:
-    return max((f.severity for f in scored.visible_findings(kind)), default=-1.0)
 
 
 def by_place(classifier: Classifier, good: Sequence[Scored]) -> dict[str, Part]:

@@ -107,11 +107,16 @@ class Course:
 
 
 def new_version(course: Course, errands: Errands, gpus: int) -> None:
-    """Do all of it; what failed is in ``errands.failed`` and its log."""
+    """Do all of it; what failed is in ``errands.failed`` and its log.
+
+    Raises:
+        ManifestError: a set would be measured on that is learnt from.
+    """
     lanes = max(1, gpus)
+    _refuse_learnt(course, lanes)
     sets = [course.out / f"train_{lane}" for lane in range(lanes)]
     before = _starting_point(course)
-    with ThreadPoolExecutor() as pool:
+    with ThreadPoolExecutor(lanes + len(LEARNERS) + 2) as pool:
         drawn = {m.name: threading.Event() for m in course.measure}
         rendering = [pool.submit(_render_lane, course, errands, lane, lanes, drawn) for lane in range(lanes)]
         learning = [
@@ -127,6 +132,16 @@ def new_version(course: Course, errands: Errands, gpus: int) -> None:
         options = [course.run, "--book", book, file, "--generator-version", GENERATOR_VERSION]
         errands.do("assemble", "model.assemble", options)
         _wait([plain])
+
+
+def _refuse_learnt(course: Course, lanes: int) -> None:
+    for m in course.measure:
+        if not m.world and m.seed in range(course.seed, course.seed + lanes):
+            raise ManifestError(
+                f"sets to measure on of other seeds than what is learnt from ({course.seed} and on)",
+                f"{m.name} of seed {m.seed}",
+                "Choose another seed.",
+            )
 
 
 def _wait(futures: Sequence[Future[None]]) -> None:
@@ -153,12 +168,17 @@ def _render_lane(
         place = ["--out", course.out / name]
         errands.do(name, "data_tools.rendering.produce", [*place, *how, *options], gpu=lane, cores=cores)
 
-    limit = ["--max-seconds", course.render_seconds]
-    produce(f"train_{lane}", ["--count", course.photos, "--seed", course.seed + lane, *limit])
-    dealt = sorted(course.measure, key=lambda m: (m.name != CALIBRATION, -m.count))
-    for measured in dealt[lane::lanes]:
-        produce(measured.name, measured.options)
-        drawn[measured.name].set()
+    dealt = sorted(course.measure, key=lambda m: (m.name != CALIBRATION, -m.count))[lane::lanes]
+    try:
+        limit = ["--max-seconds", course.render_seconds]
+        produce(f"train_{lane}", ["--count", course.photos, "--seed", course.seed + lane, *limit])
+        for measured in dealt:
+            produce(measured.name, measured.options)
+            drawn[measured.name].set()
+    finally:
+        # Whoever waits for a set must not wait for ever where this went wrong.
+        for measured in dealt:
+            drawn[measured.name].set()
 
 
 def _learn(

@@ -81,6 +81,14 @@ def test_what_is_learnt_from_is_never_what_is_measured_on(tmp_path: Path) -> Non
     assert "--domain stress" in str(errands.started["stress"]["words"])
 
 
+def test_what_is_learnt_from_may_not_be_measured_on(tmp_path: Path) -> None:
+    errands = Noted(tmp_path / "logs", 32)
+    course = Course(tmp_path, [*SETS, MeasureSet.parse("other=5@41")], seed=40)
+    with pytest.raises(ManifestError, match="other of seed 41"):
+        new_version(course, errands, 2)
+    assert not errands.order
+
+
 def test_trainings_have_cores_that_nobody_else_may_use(tmp_path: Path) -> None:
     errands = noted(tmp_path, 32, 2)
     own = {str(errands.started[part]["cores"]) for part in ("condition", "second")}
