@@ -113,9 +113,7 @@ def test_the_damages_are_counted_as_by_hand(report: Report) -> None:
     assert counts(broken["by_severity"]["0.0 to 0.3"]["flagged"]) == (1, 1)
     assert counts(broken["intact_flagged"]) == (1, 10)
     assert counts(broken["flag_right"]) == (1, 2)
-    assert list(melted["by_visibility"]) == ["12% to 25%", "25% to 50%", "50% to 100%"]
     assert sum(row["flagged"]["n"] for row in melted["by_visibility"].values()) == 21
-    assert sum(row["flagged"]["count"] for row in melted["by_visibility"].values()) == 17
     # A Type 2 has no latch, and tells nothing of how well missing ones are found.
     assert report["kinds"]["missing_latch"]["auroc"]["n"] == melted["auroc"]["n"] - 1
 
