@@ -76,8 +76,8 @@ class Settings:
     learn_most_steps: int = _setting(
         400,
         "Most steps of a retrain (at least 40), of eight confirmed and eight rendered photos each, so that "
-        "it takes minutes however much was confirmed: about half a second a step on two cores, for each of "
-        "two networks. With more than 400 confirmed photos, more steps learn more.",
+        "it takes minutes however much was confirmed: half a second to two seconds a step on two cores, for "
+        "each of two networks. With more than 400 confirmed photos, more steps learn more.",
     )
     gate_manifest: str = _setting(
         "", "Manifest of rendered photos whose test split no candidate may do worse on; empty: our own."
