@@ -96,6 +96,13 @@ def deciding(ws: Workspace, pipe: int) -> None:
         os.write(pipe, decision.id.to_bytes(4, "big"))
 
 
+def _own_thread_pool() -> None:
+    """Let PyTorch make its thread pool anew after a fork, before two threads ask for it at once: then one of
+    them may be told "Invalid thread pool!" (seen in two of some 80 runs). The product forks nowhere."""
+    if torch := sys.modules.get("torch"):
+        torch.set_num_threads(torch.get_num_threads())
+
+
 @contextmanager
 def child(
     folder: Path, work: Work, kill_at: int | None, version: str = "grey-1"
@@ -108,6 +115,7 @@ def child(
         code = 1
         try:
             os.close(read_end)
+            _own_thread_pool()
             ws = open_here(folder, version)
             killer = Killer(kill_at)
             killer.watch(ws)
