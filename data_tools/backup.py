@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from data_tools.access import Actor, Permission
-from data_tools.photo_store import storage_errors, sync_folder
+from data_tools.photo_store import sync_folder
 from data_tools.workspace import DATABASE, Workspace
-from model.errors import BadRequestError, StorageError
+from model.errors import BadRequestError, StorageError, storage_errors
 
 _FOLDERS = ("photos", "rejected", "models")
 _FILES = ("settings.toml",)

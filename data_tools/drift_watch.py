@@ -19,10 +19,10 @@ from data_tools.access import Actor, Permission
 from data_tools.database.schema import PhotoRow
 from data_tools.jobs import Beat
 from data_tools.photo_drift import GROUPS, DriftRow, photo_drift
-from data_tools.photo_store import storage_errors
 from data_tools.registry import live_version
 from data_tools.workspace import Workspace, now_or
 from model.drift import Drift, Unlike
+from model.errors import storage_errors
 
 
 @dataclass(frozen=True)

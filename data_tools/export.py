@@ -17,9 +17,9 @@ from data_tools.access import Actor, Permission
 from data_tools.csv_cells import csv_text
 from data_tools.database import schema as db
 from data_tools.lookup import findings_from_json
-from data_tools.photo_store import storage_errors
 from data_tools.review_sheets import findings_text
 from data_tools.workspace import Workspace
+from model.errors import storage_errors
 
 
 def export(ws: Workspace, actor: Actor, folder: Path) -> dict[str, int]:

@@ -24,11 +24,10 @@ from data_tools import model_side
 from data_tools.access import Actor, Permission
 from data_tools.database.schema import CouplerRow, PhotoRow, PhotoStateRow, RoundRow, UnitRow, VerdictRow
 from data_tools.lookup import judgement_from_json
-from data_tools.photo_store import storage_errors
 from data_tools.training_set import coupler_name, rendered
 from data_tools.workspace import Workspace
 from model.drift import LEVEL, Drift, Unlike, drift, unlike
-from model.errors import BadRequestError
+from model.errors import BadRequestError, storage_errors
 from model.manifest import LabelledPhoto, read_manifest
 from model.vocabulary import Outcome
 

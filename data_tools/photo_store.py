@@ -7,37 +7,19 @@ there or holds every byte. Whoever wants a row that names an original calls ``pu
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import os
 import secrets
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 
-from model.errors import BadRequestError, NotFoundError, StorageError
+from model.errors import BadRequestError, NotFoundError, StorageError, storage_errors
 from model.photo import open_photo, reencode_clean
 
 PART_SUFFIX = ".part"
 _HEX = frozenset("0123456789abcdef")
-_TODO = {
-    errno.ENOSPC: "Free some disk space",
-    errno.EDQUOT: "Free some disk space",
-    errno.EROFS: "Make the workspace folder writable",
-    errno.EACCES: "Make the workspace folder writable",
-}
-
-
-@contextmanager
-def storage_errors(wanted: str, again: str = "send it again") -> Iterator[None]:
-    """Turn ``OSError`` into ``StorageError`` that says what was ``wanted``, and what to do ``again`` then."""
-    try:
-        yield
-    except OSError as error:
-        came = (error.strerror or str(error)).lower()
-        todo = _TODO.get(error.errno or 0, "Check the disk and the rights on the workspace folder")
-        raise StorageError(wanted, came, f"{todo} and {again}.") from error
 
 
 def sync_folder(folder: Path) -> None:

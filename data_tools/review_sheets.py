@@ -14,12 +14,11 @@ from pathlib import Path
 
 from data_tools.access import Actor, Permission
 from data_tools.csv_cells import csv_text, read_csv
-from data_tools.photo_store import storage_errors
 from data_tools.queueing import queue
 from data_tools.records import DecisionKind, DecisionRecord, QueueItem, TrueFinding
 from data_tools.review import decide
 from data_tools.workspace import Workspace
-from model.errors import BadRequestError, RoundsError, StorageError
+from model.errors import BadRequestError, RoundsError, StorageError, storage_errors
 from model.vocabulary import FindingKind, Place
 
 COLUMNS = (

@@ -21,11 +21,11 @@ from data_tools.access import Actor, Permission
 from data_tools.database.schema import CouplerRow, DecisionRow, PhotoRow, PhotoStateRow, UnitRow, VerdictRow
 from data_tools.intake import share_of
 from data_tools.lookup import decision_records, judgement_from_json
-from data_tools.photo_store import PART_SUFFIX, storage_errors, write_durably
+from data_tools.photo_store import PART_SUFFIX, write_durably
 from data_tools.records import DecisionKind
 from data_tools.standing import Standing, fold
 from data_tools.workspace import Workspace
-from model.errors import START_AGAIN
+from model.errors import START_AGAIN, storage_errors
 from model.judgement import Judgement
 from model.manifest import LabelledFinding, LabelledPhoto, write_manifest
 from model.vocabulary import Label, Reason, Triage, summary_label

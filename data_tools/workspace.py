@@ -27,9 +27,9 @@ from data_tools.database.engine import (
 )
 from data_tools.database.schema import LiveModelRow, ModelVersionRow
 from data_tools.model_side import Judge, load_judge
-from data_tools.photo_store import PhotoStore, storage_errors
+from data_tools.photo_store import PhotoStore
 from data_tools.settings import Settings, load_settings
-from model.errors import NotFoundError
+from model.errors import NotFoundError, storage_errors
 
 DATABASE = "store.db"
 

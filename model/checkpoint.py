@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import io
 import os
 import pickle
@@ -14,7 +13,7 @@ from typing import Any
 
 import torch
 
-from model.errors import START_AGAIN, StorageError
+from model.errors import START_AGAIN, storage_errors
 
 
 @dataclass(frozen=True)
@@ -87,12 +86,5 @@ def load_state(path: Path) -> dict[str, Any] | None:
 @contextmanager
 def room_on_disk(path: Path) -> Iterator[None]:
     """Turn trouble of the disk into ``StorageError``."""
-    try:
+    with storage_errors(f"to keep {path.name} of a training", START_AGAIN):
         yield
-    except OSError as error:
-        came = (error.strerror or str(error)).lower()
-        full = error.errno in (errno.ENOSPC, errno.EDQUOT)
-        todo = "Free some disk space" if full else "Check the disk and the rights on its folder"
-        raise StorageError(
-            f"to keep {path.name} of a training", came, f"{todo} and {START_AGAIN}."
-        ) from error

@@ -20,6 +20,7 @@ Each message has one form: what was wanted, what came, what to do.
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -88,6 +89,25 @@ class BadRequestError(StoreError):
 
 class StorageError(StoreError):
     """Disk full, read-only, locked or damaged."""
+
+
+_MEND = {
+    errno.ENOSPC: "Free some disk space",
+    errno.EDQUOT: "Free some disk space",
+    errno.EROFS: "Make the workspace folder writable",
+    errno.EACCES: "Make the workspace folder writable",
+}
+
+
+@contextmanager
+def storage_errors(wanted: str, again: str = "send it again") -> Iterator[None]:
+    """Turn ``OSError`` into ``StorageError`` that says what was ``wanted``, and what to do ``again`` then."""
+    try:
+        yield
+    except OSError as error:
+        came = (error.strerror or str(error)).lower()
+        mend = _MEND.get(error.errno or 0, "Check the disk and the rights on the workspace folder")
+        raise StorageError(wanted, came, f"{mend} and {again}.") from error
 
 
 @contextmanager

@@ -12,8 +12,8 @@ import click
 
 from data_tools import review_sheets
 from data_tools.cli.frame import ATTENTION, Station, as_json, say, station
-from data_tools.photo_store import storage_errors
 from data_tools.review_sheets import SheetReport
+from model.errors import storage_errors
 from model.vocabulary import FindingKind
 
 if TYPE_CHECKING:  # pandas is loaded only by the command that needs it

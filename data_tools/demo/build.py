@@ -13,11 +13,10 @@ from data_tools.demo.stage import Stage, clock
 from data_tools.demo.story import LEAD, OBSERVATIONS, SITES, UNITS, WEEKS
 from data_tools.demo.workshop import Workshop
 from data_tools.model_side import Judge
-from data_tools.photo_store import storage_errors
 from data_tools.settings import Settings
 from data_tools.sites import add_site, add_unit, list_sites
 from data_tools.workspace import Workspace, init_workspace, now_or, open_workspace
-from model.errors import ConflictError
+from model.errors import ConflictError, storage_errors
 
 DEMO_SETTINGS: dict[str, float] = {"blind_audit_share": 0.15}
 """More audits than usual, so that half a year of a small operator gives a miss rate."""

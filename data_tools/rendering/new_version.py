@@ -6,9 +6,9 @@ beside that, scores every set with the version before and the new one, trains th
 and writes the model file with its limits. Each step is a program of its own with a log in ``OUT/logs``; what
 one of them has finished stays when another fails. It runs, small, on a CPU too.
 
-What was learnt on such machines: each training gets processor cores that no renderer may use (without, two
-trainings beside 26 renderers made 1.5 steps a second instead of 6), and photos are scored on the processors
-(beside trainings, a GPU had not scored 1,500 photos in four minutes).
+Each training gets processor cores that no renderer may use: without, two trainings beside 26 renderers made
+1.5 steps a second, where an earlier session's had made 6 (that the cores are why was not proven). Photos are
+scored on the processors: beside trainings, a GPU had not scored 1,500 photos in four minutes.
 """
 
 from __future__ import annotations
@@ -110,10 +110,10 @@ def new_version(course: Course, errands: Errands, gpus: int) -> None:
     """Do all of it; what failed is in ``errands.failed`` and its log.
 
     Raises:
-        ManifestError: a set would be measured on that is learnt from.
+        ManifestError: a set would be measured on that is learnt from, or two have one name.
     """
     lanes = max(1, gpus)
-    _refuse_learnt(course, lanes)
+    _refuse_unfit(course, lanes)
     sets = [course.out / f"train_{lane}" for lane in range(lanes)]
     before = _starting_point(course)
     with ThreadPoolExecutor(lanes + len(LEARNERS) + 2) as pool:
@@ -134,7 +134,10 @@ def new_version(course: Course, errands: Errands, gpus: int) -> None:
         _wait([plain])
 
 
-def _refuse_learnt(course: Course, lanes: int) -> None:
+def _refuse_unfit(course: Course, lanes: int) -> None:
+    names = [m.name for m in course.measure]
+    if len(set(names)) < len(names):
+        raise ManifestError("sets of different names", ", ".join(names), "Rename one.")
     for m in course.measure:
         if not m.world and m.seed in range(course.seed, course.seed + lanes):
             raise ManifestError(

@@ -16,9 +16,9 @@ from data_tools.rendering.domains import Domain
 from data_tools.rendering.errand import Errands
 from data_tools.rendering.new_version import Course, MeasureSet, main, merged, new_version
 from data_tools.rendering.train_along import held_back
+from model.assemble import load_trained
 from model.errors import ManifestError
 from model.manifest import read_manifest
-from model.predict import Classifier
 from tests.test_model.drawn import write_drawn_set
 
 pytestmark = pytest.mark.render
@@ -86,6 +86,8 @@ def test_what_is_learnt_from_may_not_be_measured_on(tmp_path: Path) -> None:
     course = Course(tmp_path, [*SETS, MeasureSet.parse("other=5@41")], seed=40)
     with pytest.raises(ManifestError, match="other of seed 41"):
         new_version(course, errands, 2)
+    with pytest.raises(ManifestError, match="different names"):
+        new_version(Course(tmp_path, [*SETS, SETS[0]], seed=40), errands, 2)
     assert not errands.order
 
 
@@ -147,4 +149,4 @@ def test_a_new_version_is_made_on_a_cpu(tmp_path: Path) -> None:
         assert (tmp_path / "run" / f"{part}.pt").is_file()
     for when in ("before", "new"):
         assert (tmp_path / "books" / f"{when}-test.jsonl.gz").stat().st_size > 500
-    assert Classifier.load(None).model.networks.keys() == {"locator", "condition", "second"}
+    assert load_trained(tmp_path / "run").networks.keys() == {"locator", "condition", "second"}

@@ -81,7 +81,7 @@ def test_other_trouble_of_the_disk_is_not_called_a_full_one(
         raise OSError(errno.EROFS, os.strerror(errno.EROFS))
 
     monkeypatch.setattr(os, "fsync", denied)
-    with pytest.raises(StorageError, match=r"got read-only .* Check the disk and the rights"):
+    with pytest.raises(StorageError, match=r"got read-only .* Make the workspace folder writable"):
         _model(tmp_path / "m.safetensors")
 
 
