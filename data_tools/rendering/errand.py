@@ -9,6 +9,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 ENOUGH_TO_SHARE = 16
@@ -53,9 +54,14 @@ class Errands:
         self.tell(line)
         return not ended.returncode
 
+    @property
+    def enough_to_share(self) -> bool:
+        """Whether the machine has cores enough to give some programs their own."""
+        return self.cores >= ENOUGH_TO_SHARE
+
     def learn_cores(self, number: int) -> str:
         """Return the cores of training ``number`` for ``taskset``; empty where there are too few."""
-        if self.cores < ENOUGH_TO_SHARE:
+        if not self.enough_to_share:
             return ""
         first = self.cores - (number + 1) * self.each
         return f"{first}-{first + self.each - 1}"
@@ -64,16 +70,23 @@ class Errands:
     def shared_cores(self) -> str:
         """The cores that no training has to itself; empty where there are too few."""
         kept = self.learners * self.each
-        return f"0-{self.cores - kept - 1}" if self.cores >= ENOUGH_TO_SHARE else ""
+        return f"0-{self.cores - kept - 1}" if self.enough_to_share else ""
 
     def render_cores(self, lane: int, lanes: int) -> str:
         """Return the cores of the renderers of one of ``lanes`` GPUs; empty where there are too few."""
-        if self.cores < ENOUGH_TO_SHARE:
+        if not self.enough_to_share:
             return ""
         share = self.workers(lanes)
         return f"{lane * share}-{(lane + 1) * share - 1}"
 
     def workers(self, lanes: int) -> int:
         """Return how many renderers each GPU gets: one for each core that is not kept for learning."""
-        kept = self.learners * self.each if self.cores >= ENOUGH_TO_SHARE else 0
+        kept = self.learners * self.each if self.enough_to_share else 0
         return max(1, (self.cores - kept) // lanes)
+
+    def deal_cores(self, work: Sequence[int]) -> list[tuple[int, str]]:
+        """Return for programs with so much ``work`` each, run at once on all cores, how many threads each
+        gets and on which cores: everyone one, and the rest by what there is to do."""
+        spare, total = self.cores - len(work), sum(work)
+        edges = [round(spare * sum(work[:n]) / total) + n for n in range(len(work) + 1)]
+        return [(end - start, f"{start}-{end - 1}") for start, end in pairwise(edges)]

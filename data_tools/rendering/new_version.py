@@ -205,14 +205,21 @@ def _learn(
 def _score(
     course: Course, errands: Errands, when: str, model: Path, drawn: dict[str, threading.Event]
 ) -> None:
-    """Score every set with one version, as soon as it is rendered."""
-    for name, ready in drawn.items():
-        ready.wait()
+    """Score every set with one version: one after the other as they are rendered, or all at once where no
+    other work is done and every set can have cores of its own."""
+
+    def score(name: str, threads: int, cores: str) -> None:
+        drawn[name].wait()
         book = [course.out / name / MANIFEST, course.book(when, name), "--model", model, "--device", "cpu"]
-        alone = when == "new"
-        threads = errands.cores if alone else max(1, errands.cores // 4)
-        cores = "" if alone else errands.shared_cores
         errands.do(f"{when}-{name}", "model.scorebook", [*book, "--threads", threads], cores=cores)
+
+    if when == "before" or not errands.enough_to_share:
+        for name in drawn:
+            score(name, errands.cores if when == "new" else max(1, errands.cores // 4), errands.shared_cores)
+        return
+    shares = errands.deal_cores([m.count for m in course.measure])
+    with ThreadPoolExecutor(len(shares)) as pool:
+        _wait([pool.submit(score, m.name, *share) for m, share in zip(course.measure, shares, strict=True)])
 
 
 def _baseline(course: Course, errands: Errands, sets: Sequence[Path], lanes: int) -> None:

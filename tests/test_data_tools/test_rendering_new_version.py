@@ -104,6 +104,18 @@ def test_trainings_have_cores_that_nobody_else_may_use(tmp_path: Path) -> None:
     assert "--device cpu" in str(errands.started["new-test"]["words"])
 
 
+def test_at_the_end_every_set_is_scored_on_cores_of_its_own(tmp_path: Path) -> None:
+    errands = noted(tmp_path, 32, 2)
+    used: list[int] = []
+    for s in SETS:
+        row = errands.started[f"new-{s.name}"]
+        first, last = map(int, str(row["cores"]).split("-"))
+        assert str(row["words"]).endswith(f"--threads {last - first + 1}")
+        used += range(first, last + 1)
+    assert sorted(used) == list(range(32))
+    assert [threads for threads, _ in errands.deal_cores([4500, 3150, 10])] == [18, 13, 1]
+
+
 def test_a_small_machine_shares_its_cores(tmp_path: Path) -> None:
     errands = noted(tmp_path, 2, 0)
     assert {row["cores"] for row in errands.started.values()} == {""}
