@@ -1,14 +1,15 @@
 """Make a new version of the shipped model in one command, on a machine with GPUs rented by the minute.
 
 ``python -m data_tools.rendering.new_version OUT --measure calibration=3000@9503 --measure test=3150@2010``
-renders photos to learn from on every GPU and then the sets to measure on, trains both condition networks
-beside that, scores every set with the version before and the new one, trains the baseline on the same photos
-and writes the model file with its limits. Each step is a program of its own with a log in ``OUT/logs``; what
-one of them has finished stays when another fails. It runs, small, on a CPU too.
+renders the sets to measure on and then photos to learn from on every GPU, trains both condition networks,
+scores every set with the version before and the new one, trains the baseline on the same photos and writes
+the model file with its limits. Each step is a program of its own with a log in ``OUT/logs``; what one of
+them has finished stays when another fails. It runs, small, on a CPU too.
 
-Each training gets processor cores that no renderer may use: without, two trainings beside 26 renderers made
-1.5 steps a second, where an earlier session's had made 6 (that the cores are why was not proven). Photos are
-scored on the processors: beside trainings, a GPU had not scored 1,500 photos in four minutes.
+A network learns when the rendering is done, with a GPU to itself. Beside 13 renderers on the same GPU two
+trainings made 1.4 to 2 steps a second, though each had three cores of its own, and 6.3 as soon as the
+renderers had left. Photos are scored on the processors: beside trainings, a GPU had not scored 1,500 photos
+in four minutes.
 """
 
 from __future__ import annotations
@@ -88,7 +89,7 @@ class Course:
     measure: Sequence[MeasureSet]
     seed: int = 1
     render_seconds: float = 480.0
-    learn_seconds: float = 900.0
+    learn_seconds: float = 480.0
     live: Path | None = None
     pretrained: Path | None = None
     samples: int = 24
@@ -119,14 +120,17 @@ def new_version(course: Course, errands: Errands, gpus: int) -> None:
     with ThreadPoolExecutor(lanes + len(LEARNERS) + 2) as pool:
         drawn = {m.name: threading.Event() for m in course.measure}
         rendering = [pool.submit(_render_lane, course, errands, lane, lanes, drawn) for lane in range(lanes)]
+        earlier = pool.submit(_score, course, errands, "before", before, drawn)
+        for ready in drawn.values():
+            ready.wait()
+        # They take in what is rendered as it comes, and learn once all of it is there.
         learning = [
             pool.submit(_learn, course, errands, part, sets, before, number, lanes)
             for number, part in enumerate(LEARNERS)
         ]
-        earlier = pool.submit(_score, course, errands, "before", before, drawn)
-        _wait(rendering)
+        _wait([*rendering, *learning])
         plain = pool.submit(_baseline, course, errands, sets, lanes)
-        _wait([*learning, earlier])
+        _wait([earlier])
         _score(course, errands, "new", course.run, drawn)
         book, file = course.book("new", CALIBRATION), course.run / "coupler.safetensors"
         options = [course.run, "--book", book, file, "--generator-version", GENERATOR_VERSION]
@@ -163,7 +167,7 @@ def _starting_point(course: Course) -> Path:
 def _render_lane(
     course: Course, errands: Errands, lane: int, lanes: int, drawn: dict[str, threading.Event]
 ) -> None:
-    """Render on one GPU: photos to learn from, then its share of the sets, the large ones dealt first."""
+    """Render on one GPU: its share of the sets, the large ones dealt first, then photos to learn from."""
     how = ["--samples", course.samples, "--scale", course.scale, "--workers", errands.workers(lanes)]
     cores = errands.render_cores(lane, lanes)
 
@@ -173,8 +177,6 @@ def _render_lane(
 
     dealt = sorted(course.measure, key=lambda m: (m.name != CALIBRATION, -m.count))[lane::lanes]
     try:
-        limit = ["--max-seconds", course.render_seconds]
-        produce(f"train_{lane}", ["--count", course.photos, "--seed", course.seed + lane, *limit])
         for measured in dealt:
             produce(measured.name, measured.options)
             drawn[measured.name].set()
@@ -182,12 +184,14 @@ def _render_lane(
         # Whoever waits for a set must not wait for ever where this went wrong.
         for measured in dealt:
             drawn[measured.name].set()
+    limit = ["--max-seconds", course.render_seconds]
+    produce(f"train_{lane}", ["--count", course.photos, "--seed", course.seed + lane, *limit])
 
 
 def _learn(
     course: Course, errands: Errands, part: str, sets: list[Path], before: Path, number: int, lanes: int
 ) -> None:
-    """Train one network on what is rendered, with both networks of the version before as teacher."""
+    """Train one network on all that is rendered, with both networks of the version before as teacher."""
     out = course.run if number == 0 else course.out / part
     settings = [
         *course.learning, "siblings=true", "heed=0.3", "ema=0.999", "condition_steps=100000",
@@ -195,7 +199,7 @@ def _learn(
     ]  # fmt: skip
     options = [*sets, out, "--part", part, "--continue-from", before, "--teacher", before]
     options += [word for setting in settings for word in ("--set", setting)]
-    options += ["--least", min(1000, course.photos // 2), "--room", lanes * course.photos]
+    options += ["--least", lanes * course.photos, "--room", lanes * course.photos]
     cores = errands.learn_cores(number)
     errands.do(part, "data_tools.rendering.train_along", options, gpu=number % lanes, cores=cores)
     if number and (out / f"{part}.pt").exists():
@@ -255,7 +259,7 @@ def merged(sets: Sequence[Path], path: Path) -> Path:
 @click.option("--measure", multiple=True, help="NAME=COUNT@SEED[/DOMAIN]; one called calibration.")
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of what is learnt from.")
 @click.option("--render-seconds", type=float, default=480.0, show_default=True)
-@click.option("--learn-seconds", type=float, default=900.0, show_default=True)
+@click.option("--learn-seconds", type=float, default=480.0, show_default=True)
 @click.option("--photos", type=click.IntRange(2), default=20000, show_default=True, help="A GPU, at most.")
 @click.option("--live", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="To go on from.")
 @click.option(

@@ -71,6 +71,15 @@ def test_every_set_is_rendered_once_and_scored_by_both_versions(tmp_path: Path) 
         assert errands.order.index("second") < errands.order.index(f"new-{s.name}")
 
 
+def test_networks_learn_when_the_sets_are_rendered_and_take_in_all_there_is(tmp_path: Path) -> None:
+    errands = noted(tmp_path, 32, 2)
+    for part in ("condition", "second"):
+        for s in SETS:
+            assert errands.order.index(s.name) < errands.order.index(part)
+        assert errands.order.index(part) < errands.order.index("baseline")
+        assert "--least 40000 --room 40000" in str(errands.started[part]["words"])
+
+
 def test_what_is_learnt_from_is_never_what_is_measured_on(tmp_path: Path) -> None:
     errands = noted(tmp_path, 32, 2)
     seeds = {name: str(row["words"]).split("--seed ")[1].split()[0]
