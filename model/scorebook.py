@@ -277,7 +277,7 @@ def main() -> None:
     a = parser.parse_args()
     # The pool keeps the cores busy; libraries that started threads of their own would only get in its way.
     cv2.setNumThreads(1)
-    torch.set_num_threads(max(1, len(os.sched_getaffinity(0)) // a.threads))
+    torch.set_num_threads(max(1, torch.get_num_threads() // a.threads))
     classifier = Classifier(load_any(a.model, a.device))
     labels = read_manifest(a.manifest)
     if a.split:

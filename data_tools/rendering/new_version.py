@@ -6,10 +6,10 @@ scores every set with the version before and the new one, trains the baseline on
 the model file with its limits. Each step is a program of its own with a log in ``OUT/logs``; what one of
 them has finished stays when another fails. It runs, small, on a CPU too.
 
-A network learns when the rendering is done, with a GPU to itself. Beside 13 renderers on the same GPU two
-trainings made 1.4 to 2 steps a second, though each had three cores of its own, and 6.3 as soon as the
-renderers had left. Photos are scored on the processors: beside trainings, a GPU had not scored 1,500 photos
-in four minutes.
+A network learns when the rendering is done, with a GPU to itself where there are two. Beside 13 renderers on
+its GPU each of two trainings made 1.4 to 2.2 steps a second, though it had three cores of its own, and one
+made 6.3 once the renderers of its GPU were done. Photos are scored on the processors: beside trainings, a
+GPU had not scored 1,500 photos in four minutes.
 """
 
 from __future__ import annotations
@@ -217,9 +217,11 @@ def _score(
         book = [course.out / name / MANIFEST, course.book(when, name), "--model", model, "--device", "cpu"]
         errands.do(f"{when}-{name}", "model.scorebook", [*book, "--threads", threads], cores=cores)
 
-    if when == "before" or not errands.enough_to_share:
+    alone = when == "new"
+    if not (alone and errands.enough_to_share):
+        threads = errands.cores if alone else max(1, errands.cores // 4)
         for name in drawn:
-            score(name, errands.cores if when == "new" else max(1, errands.cores // 4), errands.shared_cores)
+            score(name, threads, errands.shared_cores)
         return
     shares = errands.deal_cores([m.count for m in course.measure])
     with ThreadPoolExecutor(len(shares)) as pool:
