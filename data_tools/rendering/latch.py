@@ -34,6 +34,9 @@ _AT_THE_ROOT = 0.55
 the knocks. What is left may end as far forward as an intact hook, but is thinner than any."""
 _THICKEST_STUB_MM = 3.8
 """Of such a lever, ribs included; a thicker one without hook could pass for a hook (``SHORTEST_HOOK_MM``)."""
+_TORN_SHORT = 0.35
+"""Share of the sheared hooks of which a stump is left, as wide and high as the hook was and nearly as far
+forward: what tells it is its torn face. Other hands break latches so."""
 _CORES = ((0.42, 0.35, 0.24), (0.62, 0.60, 0.55), (0.30, 0.30, 0.31), (0.55, 0.20, 0.05), (0.05, 0.05, 0.05))
 """Linear RGB of what shows inside a lever that is coated, dyed or overmoulded: by eye."""
 
@@ -54,7 +57,7 @@ class LatchFailure:
         slot, lip = -float(build["nose_length"]), float(build["recess"])
         gross = np.clip((s - HOOK_GONE_FROM) / (1 - HOOK_GONE_FROM), 0.0, 1.0)
         # From a stream of its own: all else about a seed stays as it was when stubs were short and even.
-        late, late_10 = (np.random.default_rng([damage.seed, version]) for version in (8, 10))
+        late, late_10, late_11 = (np.random.default_rng([damage.seed, version]) for version in (8, 10, 11))
         clear, out = (float(np.interp(late.random(), (0, 1), pair)) for pair in (_CLEAR_OF_LIP, _OUT_OF_SLOT))
         start = min(tip - hook - 1.0, lip - clear, slot + out)
         if damage.mode == "hook_sheared":
@@ -80,10 +83,23 @@ class LatchFailure:
         self.teeth = float(late_10.uniform(0.8, 3.0)) if late_10.random() < 0.35 else 0.0
         self.pitch = float(late_10.uniform(1.0, 2.6))
         self.core = _CORES[int(late_10.integers(len(_CORES)))] if late_10.random() < 0.25 else None
+        sheared = damage.mode == "hook_sheared" and not self.passes_for_intact
+        self.torn_short = bool(sheared and late_11.random() < _TORN_SHORT)
+        if self.torn_short:
+            self._tear_short(tip - hook * late_11.uniform(0.8, 1.3), late_11)
         self.old = float(rng.uniform(0, 1) ** 1.3)
         worn = min(s / HOOK_GONE_FROM, 1.0)
         self.wear = float(0.25 + 0.75 * worn) if damage.mode == "hook_worn" else 0.0
         self.middle = float(build["arm_base"]) + 0.5 * float(build["arm_thick"])
+
+    def _tear_short(self, end: float, rng: np.random.Generator) -> None:
+        """End the stump at ``end``, mm, its face so torn that it cannot be taken for a worn hook's."""
+        self.end = end
+        self.rough = float(rng.uniform(0.5, 0.9))
+        self.lighter = float(rng.uniform(0.1, 0.9))
+        self.splinters = float(rng.uniform(2.0, 6.0))
+        self.teeth = float(rng.uniform(1.2, 4.0)) if rng.random() < 0.6 else 0.0
+        self.pitch = float(rng.uniform(0.9, 2.8))
 
     @property
     def passes_for_intact(self) -> bool:

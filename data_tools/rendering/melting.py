@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
+from data_tools.rendering.collapse import OWN_COLOUR, Lump, draw_lumps, draw_pleats, draw_sinking
 from data_tools.rendering.noise import noise, smoothstep
 from data_tools.rendering.runs import Sleeve, draw_runs, joined
 from data_tools.rendering.sdf import Array, Grid, smooth_max, smooth_min
@@ -52,26 +53,6 @@ _EARLY = 0.65
 """Exponent on severity: most of the deformation is there by the middle of the scale."""
 
 
-@dataclass(frozen=True)
-class Pleats:
-    """Folds around a hot contact, as where a sleeve shrinks onto it: a star when seen from the front.
-
-    ``count`` folds, the first at ``turn`` rad, ``deep`` mm out and in and ``low`` mm down; the whole wall is
-    ``drawn`` mm inwards.
-    """
-
-    count: int
-    turn: float
-    deep: float
-    low: float
-    drawn: float
-
-    def fold(self, around: Array) -> Array:
-        """Return how each angle (rad) lies in its fold: 1 on the crest, -1 in the valley."""
-        result: Array = np.cos(np.float32(self.count) * around + np.float32(self.turn)).astype(np.float32)
-        return result
-
-
 class Melt:
     """One ``heat_melted_housing`` damage, ready to deform the insulator and to be painted."""
 
@@ -108,9 +89,15 @@ class Melt:
         self.runs = draw_runs(np.random.default_rng([damage.seed, 8]), index, sleeves, self.pull, s)
         ends = [np.hypot(run.end[0] - self.centre[0], run.end[1] - self.centre[1]) for run in self.runs]
         self.ran_to = float(max(ends, default=-5.0)) + 5.0
-        self.pleats = _pleats(np.random.default_rng([damage.seed, 10]), s)
+        self.pleats = draw_pleats(np.random.default_rng([damage.seed, 10]), s**_EARLY)
+        late = np.random.default_rng([damage.seed, 11])
+        self.sinking = draw_sinking(late, s**_EARLY)
+        lumps = draw_lumps(late, s)
+        self.balls += [_as_ball(lump, self) for lump in lumps]
         self.on_rim = bool(s > 0.35 and rng.random() < 0.45)
         self.look = _look(rng, damage)
+        if (lumps or self.sinking) and damage.mode != "char" and late.random() < OWN_COLOUR:
+            self.look |= {"colour": "none", "soot": 0.0}
 
     def weight(self, x: Array, y: Array, z: Array, spread: float = 1.0) -> Array:
         """Return how hot each point got, 0..1: 1 at the contact, 0 beyond reach, with an uneven border."""
@@ -155,8 +142,13 @@ class Melt:
         )
         tilt = 0.65 + 0.5 * noise(x, y, z, 6.0, seed + 7)
         move_z = -flow * self.amount["slump"] * tilt
+        away = np.hypot(dx, dy) + np.float32(1e-3)
+        if self.sinking is not None:
+            there = flow * self.sinking.share(np.arctan2(dy, dx))
+            outward = there * np.float32(self.sinking.out)
+            move_x, move_y = move_x + outward * dx / away, move_y + outward * dy / away
+            move_z = move_z - there * np.float32(self.sinking.deep)
         if self.pleats is not None:
-            away = np.hypot(dx, dy) + np.float32(1e-3)
             fold = self.pleats.fold(np.arctan2(dy, dx) + 0.5 * noise(x, y, z, 5.0, seed + 12))
             inward = flow * (np.float32(self.pleats.deep) * fold - np.float32(self.pleats.drawn))
             move_x, move_y = move_x + inward * dx / away, move_y + inward * dy / away
@@ -264,18 +256,11 @@ def _blisters(rng: np.random.Generator, melt: Melt) -> list[tuple[float, float, 
     return balls
 
 
-def _pleats(rng: np.random.Generator, s: float) -> Pleats | None:
-    """Draw folds for one melt in four; how deep follows the severity."""
-    if rng.random() > 0.25:
-        return None
-    grown = s**_EARLY
-    return Pleats(
-        int(rng.integers(3, 9)),
-        float(rng.uniform(0, 2 * np.pi)),
-        float(rng.uniform(0.3, 1.3)) * grown,
-        float(rng.uniform(0.2, 3.0)) * grown,
-        float(rng.uniform(0.0, 1.6)) * grown,
-    )
+def _as_ball(lump: Lump, melt: Melt) -> tuple[float, float, float, float, bool]:
+    """Return a lump as a blister that has not popped."""
+    away = lump.away * melt.radius
+    x, y = melt.centre[0] + away * np.cos(lump.around), melt.centre[1] + away * np.sin(lump.around)
+    return float(x), float(y), -lump.depth, lump.radius, False
 
 
 def _look(rng: np.random.Generator, damage: Damage) -> dict[str, float | str]:

@@ -18,6 +18,7 @@ import os
 import re
 import shutil
 import threading
+import time
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -41,6 +42,8 @@ CALIBRATION = "calibration"
 LEARNERS = {"condition": 0.001, "second": 0.0012}
 """The networks that learn, with their learning rates: apart in that too, so that they err apart."""
 CORES_TO_LEARN = 3
+LEAST_TO_LEARN_FROM = 0.2
+"""Share of the rendering time that a GPU gives to photos to learn from, however late its sets are done."""
 _MEASURE = re.compile(r"(\w+)=(\d+)@(\d+)(?:/(\w+))?")
 
 
@@ -82,8 +85,9 @@ class MeasureSet:
 
 @dataclass(frozen=True)
 class Course:
-    """How long, from what and on what: seconds of rendering to learn from and of learning, the version to go
-    on from (``None``: the shipped one), the ImageNet backbone of the baseline (``None``: no baseline)."""
+    """How long, from what and on what: seconds of rendering, the sets to measure on included, and of learning,
+    the version to go on from (``None``: the shipped one), the ImageNet backbone of the baseline (``None``: no
+    baseline)."""
 
     out: Path
     measure: Sequence[MeasureSet]
@@ -128,14 +132,18 @@ def new_version(course: Course, errands: Errands, gpus: int) -> None:
             pool.submit(_learn, course, errands, part, sets, before, number, lanes)
             for number, part in enumerate(LEARNERS)
         ]
-        _wait([*rendering, *learning])
-        plain = pool.submit(_baseline, course, errands, sets, lanes)
+        _wait(rendering)
+        # The plain network learns beside them where a GPU is left for it, otherwise after them.
+        spare = lanes > len(LEARNERS)
+        beside = [pool.submit(_baseline, course, errands, sets, lanes)] if spare else []
+        _wait(learning)
+        plain = beside or [pool.submit(_baseline, course, errands, sets, lanes)]
         _wait([earlier])
         _score(course, errands, "new", course.run, drawn)
         book, file = course.book("new", CALIBRATION), course.run / "coupler.safetensors"
         options = [course.run, "--book", book, file, "--generator-version", GENERATOR_VERSION]
         errands.do("assemble", "model.assemble", options)
-        _wait([plain])
+        _wait(plain)
 
 
 def _refuse_unfit(course: Course, lanes: int) -> None:
@@ -175,7 +183,8 @@ def _render_lane(
         place = ["--out", course.out / name]
         errands.do(name, "data_tools.rendering.produce", [*place, *how, *options], gpu=lane, cores=cores)
 
-    dealt = sorted(course.measure, key=lambda m: (m.name != CALIBRATION, -m.count))[lane::lanes]
+    dealt = deal(course.measure, lanes)[lane]
+    since = time.monotonic()
     try:
         for measured in dealt:
             produce(measured.name, measured.options)
@@ -184,8 +193,18 @@ def _render_lane(
         # Whoever waits for a set must not wait for ever where this went wrong.
         for measured in dealt:
             drawn[measured.name].set()
-    limit = ["--max-seconds", course.render_seconds]
+    left = course.render_seconds - (time.monotonic() - since)
+    limit = ["--max-seconds", round(max(left, course.render_seconds * LEAST_TO_LEARN_FROM), 1)]
     produce(f"train_{lane}", ["--count", course.photos, "--seed", course.seed + lane, *limit])
+
+
+def deal(sets: Sequence[MeasureSet], lanes: int) -> list[list[MeasureSet]]:
+    """Return which sets each GPU renders: the calibration set first, then the largest, each to whoever has
+    least to do, so that all are done at about the same time."""
+    hands: list[list[MeasureSet]] = [[] for _ in range(lanes)]
+    for one in sorted(sets, key=lambda m: (m.name != CALIBRATION, -m.count)):
+        min(hands, key=lambda hand: sum(m.count for m in hand)).append(one)
+    return hands
 
 
 def _learn(
@@ -194,7 +213,7 @@ def _learn(
     """Train one network on all that is rendered, with both networks of the version before as teacher."""
     out = course.run if number == 0 else course.out / part
     settings = [
-        *course.learning, "siblings=true", "heed=0.3", "ema=0.999", "condition_steps=100000",
+        "siblings=true", "heed=0.3", "ema=0.999", *course.learning, "condition_steps=100000",
         f"seconds={course.learn_seconds}", f"learning_rate={LEARNERS[part]}", f"seed={course.seed + number}",
     ]  # fmt: skip
     options = [*sets, out, "--part", part, "--continue-from", before, "--teacher", before]

@@ -16,7 +16,7 @@ from data_tools.rendering.camera import Framing
 from data_tools.rendering.domains import Domain
 from model.vocabulary import FindingKind, Reason
 
-GENERATOR_VERSION = "10"
+GENERATOR_VERSION = "11"
 
 
 class Subject(StrEnum):
@@ -39,7 +39,7 @@ class Mix:
     intact: float = 0.32
     several: float = 0.15
     unusable: float = 0.07
-    plain: float = 0.12
+    plain: float = 0.16
 
 
 MIX = Mix()

@@ -59,10 +59,36 @@ def test_a_latch_lost_at_severity_03_or_more_ends_behind_every_hook_or_is_thinne
     for seed in range(8):
         spec = _spec(seed)
         for severity in (0.3, 0.6, 1.0):
-            left = _latch(_lost(spec, mode, severity, seed))
+            lost = _lost(spec, mode, severity, seed)
+            if LatchFailure(lost.damages[0], lost).torn_short:
+                continue
+            left = _latch(lost)
             in_front = left[left[:, 2] > spec.build["recess"] - 8.6]
             assert in_front.size == 0 or np.ptp(in_front[:, 1]) < SHORTEST_HOOK_MM - 0.3
             assert left.size == 0 or left[:, 2].max() < spec.build["latch_tip"] - spec.build["hook_length"]
+
+
+def test_a_stump_that_ends_far_forward_has_lost_most_of_its_hook_and_is_torn() -> None:
+    torn = 0
+    for seed in range(40):
+        spec = _spec(seed)
+        lost = _lost(spec, "hook_sheared", 0.5, seed)
+        failure = LatchFailure(lost.damages[0], lost)
+        torn += failure.torn_short
+        if not failure.torn_short:
+            continue
+        tip, hook = spec.build["latch_tip"], spec.build["hook_length"]
+        left = _latch(lost)
+        assert left[:, 2].max() < tip - 0.3 * hook
+        whole = _latch(spec)
+        assert _unevenness(left) > _unevenness(whole) + 0.25
+    assert 8 <= torn <= 20
+
+
+def _unevenness(latch: np.ndarray) -> float:
+    """How much the front of a latch steps forward and back across its width, mm."""
+    slices = [latch[np.abs(latch[:, 0] - x) < 0.5, 2] for x in np.arange(-2.0, 2.1, 0.5)]
+    return float(np.std([part.max() for part in slices if part.size]))
 
 
 def test_some_hooks_are_sheared_at_their_root_and_some_fractures_show_another_core() -> None:

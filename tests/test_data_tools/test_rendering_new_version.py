@@ -14,7 +14,7 @@ pytest.importorskip("skimage")
 
 from data_tools.rendering.domains import Domain
 from data_tools.rendering.errand import Errands
-from data_tools.rendering.new_version import Course, MeasureSet, main, merged, new_version
+from data_tools.rendering.new_version import Course, MeasureSet, deal, main, merged, new_version
 from data_tools.rendering.train_along import held_back
 from model.assemble import load_trained
 from model.errors import ManifestError
@@ -78,6 +78,26 @@ def test_networks_learn_when_the_sets_are_rendered_and_take_in_all_there_is(tmp_
             assert errands.order.index(s.name) < errands.order.index(part)
         assert errands.order.index(part) < errands.order.index("baseline")
         assert "--least 40000 --room 40000" in str(errands.started[part]["words"])
+
+
+def test_the_plain_network_learns_beside_the_others_where_a_gpu_is_left_for_it(tmp_path: Path) -> None:
+    errands = noted(tmp_path, 64, 4)
+    gpus = [errands.started[part]["gpu"] for part in ("condition", "second", "baseline")]
+    assert gpus == [0, 1, 3]
+    for s in SETS:
+        assert errands.order.index(f"train_{gpus[2]}") < errands.order.index("baseline")
+        assert errands.order.index("condition") < errands.order.index(f"new-{s.name}")
+
+
+def test_sets_are_dealt_so_that_all_gpus_are_done_at_about_the_same_time() -> None:
+    sets = [MeasureSet(name, count, 1) for name, count in
+            (("a", 1100), ("b", 1900), ("c", 1500), ("test", 3150), ("calibration", 3000))]  # fmt: skip
+    hands = [[m.name for m in hand] for hand in deal(sets, 2)]
+    assert hands[0][0] == "calibration"
+    assert hands[1][0] == "test"
+    assert sorted(name for hand in hands for name in hand) == ["a", "b", "c", "calibration", "test"]
+    counts = [sum(m.count for m in hand) for hand in deal(sets, 2)]
+    assert abs(counts[0] - counts[1]) < 1100
 
 
 def test_what_is_learnt_from_is_never_what_is_measured_on(tmp_path: Path) -> None:
