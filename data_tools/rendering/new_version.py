@@ -85,9 +85,9 @@ class MeasureSet:
 
 @dataclass(frozen=True)
 class Course:
-    """How long, from what and on what: seconds of rendering, the sets to measure on included, and of learning,
-    the version to go on from (``None``: the shipped one), the ImageNet backbone of the baseline (``None``: no
-    baseline)."""
+    """How long, from what and on what: seconds of rendering, the sets to measure on included, and of
+    learning, the version to go on from (``None``: the shipped one), the ImageNet backbone of the baseline
+    (``None``: no baseline)."""
 
     out: Path
     measure: Sequence[MeasureSet]

@@ -7,8 +7,8 @@ import pytest
 
 pytest.importorskip("skimage")
 
-from data_tools.rendering.geometry import build_coupler
 from data_tools.rendering.collapse import Pleats
+from data_tools.rendering.geometry import build_coupler
 from data_tools.rendering.melting import Melt, melted
 from data_tools.rendering.runs import LEAST_SEVERITY, Run, Sleeve, draw_runs, joined
 from data_tools.rendering.sampling import sample_coupler
