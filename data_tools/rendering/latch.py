@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from data_tools.rendering.hook_shapes import carve, widened
 from data_tools.rendering.noise import noise, smoothstep
 from data_tools.rendering.sdf import Array, Grid, extrude, graded, rectangle, smooth_max, smooth_min, surface
 from data_tools.rendering.spec import CouplerSpec, Damage, Mesh
@@ -146,7 +147,8 @@ def _latch_field(x: Array, y: Array, z: Array, build: dict[str, Any], wear: floa
     tooth = float(build["hook_tooth"]) * (1 - 0.85 * wear)
     low, high = (base - tooth, base + thick) if build["hook_down"] else (base, base + thick + tooth)
     low, high = low - build["hook_extra"] * (1 - wear) * 0.3, high + build["hook_extra"] * (1 - wear)
-    hook_half = float(build["hook_width"]) / 2 * (1 - 0.15 * wear)
+    shape = build.get("hook_shape")
+    hook_half = widened(float(build["hook_width"]) / 2, shape) * (1 - 0.15 * wear)
     rounding = min(edge + 1.6 * wear, 0.45 * (high - low), hook_half * 0.9)
     hook = extrude(
         rectangle(
@@ -168,6 +170,7 @@ def _latch_field(x: Array, y: Array, z: Array, build: dict[str, Any], wear: floa
     if build["hook_fork"]:
         gap = np.maximum(np.abs(x) - np.float32(hook_half * 0.22), np.float32(tip - length * 0.75) - z)
         hook = smooth_max(hook, -gap, 0.4)
+    hook = carve(hook, x, y, low, high, hook_half, shape)
     latch = smooth_min(arm, hook, build["latch_fillet"])
     return _ornate(latch, x, y, z, build)
 
@@ -241,7 +244,7 @@ def build_latch(spec: CouplerSpec, failure: LatchFailure | None) -> list[Mesh]:
 
 
 def _grid(build: dict[str, Any]) -> Grid:
-    half = max(build["arm_width"], build["hook_width"]) / 2 + 0.9
+    half = max(build["arm_width"] / 2, widened(build["hook_width"] / 2, build.get("hook_shape"))) + 0.9
     low = build["arm_base"] - build["hook_tooth"] - build["hook_extra"] - 0.9
     high = build["arm_base"] + build["arm_thick"] + build["hook_tooth"] + build["hook_extra"] + 1.2
     x = np.arange(-half, half + 0.4, 0.4, dtype=np.float32)

@@ -15,7 +15,6 @@ GPU had not scored 1,500 photos in four minutes.
 from __future__ import annotations
 
 import os
-import re
 import shutil
 import threading
 import time
@@ -27,8 +26,8 @@ from pathlib import Path
 import click
 import torch
 
-from data_tools.rendering.domains import Domain
 from data_tools.rendering.errand import Errands
+from data_tools.rendering.measure_sets import CALIBRATION, MeasureSet, deal
 from data_tools.rendering.plan import GENERATOR_VERSION
 from data_tools.rendering.produce import MANIFEST
 from data_tools.rendering.renderer import cuda_device_count
@@ -38,49 +37,11 @@ from model.errors import ManifestError, told_plainly
 from model.manifest import read_manifest, write_manifest
 from model.network import state_on_cpu
 
-CALIBRATION = "calibration"
 LEARNERS = {"condition": 0.001, "second": 0.0012}
 """The networks that learn, with their learning rates: apart in that too, so that they err apart."""
 CORES_TO_LEARN = 3
 LEAST_TO_LEARN_FROM = 0.2
 """Share of the rendering time that a GPU gives to photos to learn from, however late its sets are done."""
-_MEASURE = re.compile(r"(\w+)=(\d+)@(\d+)(?:/(\w+))?")
-
-
-@dataclass(frozen=True)
-class MeasureSet:
-    """A set to measure on: ``name``, photos, seed and the world it is drawn from."""
-
-    name: str
-    count: int
-    seed: int
-    domain: Domain = Domain.TRAIN
-
-    @classmethod
-    def parse(cls, text: str) -> MeasureSet:
-        """Read ``NAME=COUNT@SEED`` or ``NAME=COUNT@SEED/DOMAIN``.
-
-        Raises:
-            ManifestError: another form, or no such domain.
-        """
-        found = _MEASURE.fullmatch(text)
-        if not found or (found[4] or "train") not in set(Domain):
-            raise ManifestError(
-                "a set as NAME=COUNT@SEED or NAME=COUNT@SEED/DOMAIN", repr(text), "Such as test=3150@2005."
-            )
-        return cls(found[1], int(found[2]), int(found[3]), Domain(found[4] or "train"))
-
-    @property
-    def options(self) -> list[str]:
-        """Its part of the renderer's command line."""
-        split = ["--split", CALIBRATION if self.name == CALIBRATION else "test"]
-        where = ["--domain", self.domain.value]
-        return ["--count", str(self.count), "--seed", str(self.seed), *(where if self.world else split)]
-
-    @property
-    def world(self) -> bool:
-        """Whether it is of another world than training, which then names its split."""
-        return self.domain is not Domain.TRAIN
 
 
 @dataclass(frozen=True)
@@ -196,15 +157,6 @@ def _render_lane(
     left = course.render_seconds - (time.monotonic() - since)
     limit = ["--max-seconds", round(max(left, course.render_seconds * LEAST_TO_LEARN_FROM), 1)]
     produce(f"train_{lane}", ["--count", course.photos, "--seed", course.seed + lane, *limit])
-
-
-def deal(sets: Sequence[MeasureSet], lanes: int) -> list[list[MeasureSet]]:
-    """Return which sets each GPU renders: the calibration set first, then the largest, each to whoever has
-    least to do, so that all are done at about the same time."""
-    hands: list[list[MeasureSet]] = [[] for _ in range(lanes)]
-    for one in sorted(sets, key=lambda m: (m.name != CALIBRATION, -m.count)):
-        min(hands, key=lambda hand: sum(m.count for m in hand)).append(one)
-    return hands
 
 
 def _learn(

@@ -12,6 +12,7 @@ import numpy as np
 
 from data_tools.rendering import local_make
 from data_tools.rendering.domains import Domain, choice, current
+from data_tools.rendering.hook_shapes import draw_hook_shape
 from data_tools.rendering.mouths import sample_mouths
 from data_tools.rendering.palette import sample_finish
 from data_tools.rendering.sampling_soiling import sample_soiling
@@ -58,7 +59,7 @@ def sample_coupler(rng: np.random.Generator, family: str) -> CouplerSpec:
     build = sample_build(rng, shape)
     # From a stream of its own: all else about a seed stays as it was before there were designs.
     build |= sample_mouths(np.random.default_rng([seed, 7]), shape, build)
-    build |= _around_the_lever(np.random.default_rng([seed, 8]), shape, build)
+    build |= _around_the_lever(seed, shape, build)
     finish = sample_finish(rng)
     return CouplerSpec(family, seed, build, finish, sample_soiling(rng, shape, build, finish))
 
@@ -218,8 +219,10 @@ def _latch(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> No
     build["pivot_seen"] = _maybe(rng, 0.6)
 
 
-def _around_the_lever(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> dict[str, Any]:
-    """Draw a lever of two bars side by side, and cheeks beside it, for some couplers of the training."""
+def _around_the_lever(seed: int, shape: Family, build: dict[str, Any]) -> dict[str, Any]:
+    """Draw a lever of two bars side by side, cheeks beside it, and an outline of the hook, for some couplers
+    of the training. Each from a stream of its own: all else about a seed stays as it was."""
+    rng = np.random.default_rng([seed, 8])
     if not shape.has_latch or current() is not Domain.TRAIN:
         return {}
     split = _uniform(rng, 0.2, 0.5) if _maybe(rng, 0.2) else 0.0
@@ -227,7 +230,8 @@ def _around_the_lever(rng: np.random.Generator, shape: Family, build: dict[str, 
     if _maybe(rng, 0.3):
         top = build["arm_base"] + build["arm_thick"] + _uniform(rng, -3.0, 5.0)
         found["posts"] = {"top": top, "length": _uniform(rng, 1.0, 10.0), "thick": _uniform(rng, 1.2, 3.0)}
-    return found
+    outline = draw_hook_shape(np.random.default_rng([seed, 11]))
+    return found if outline is None else found | {"hook_shape": outline}
 
 
 def _head(rng: np.random.Generator, shape: Family, build: dict[str, Any]) -> None:

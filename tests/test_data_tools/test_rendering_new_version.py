@@ -14,7 +14,8 @@ pytest.importorskip("skimage")
 
 from data_tools.rendering.domains import Domain
 from data_tools.rendering.errand import Errands
-from data_tools.rendering.new_version import Course, MeasureSet, deal, main, merged, new_version
+from data_tools.rendering.measure_sets import MeasureSet, deal
+from data_tools.rendering.new_version import Course, main, merged, new_version
 from data_tools.rendering.train_along import held_back
 from model.assemble import load_trained
 from model.errors import ManifestError

@@ -121,3 +121,22 @@ def test_a_pleated_sleeve_is_drawn_onto_its_contact_and_a_plain_melt_is_not() ->
         drawn_in.append(float(inward.mean()))
     assert 35 < plain < 55
     assert all(value < 0 for value in drawn_in)
+
+
+def test_some_sleeves_sink_on_one_side_and_some_swell_into_lumps() -> None:
+    spec = sample_coupler(np.random.default_rng(1), "type2")
+    place = family("type2").contacts[0].place
+    melts = [Melt(Damage(MELTED, place, 0.8, "soften", seed), spec) for seed in range(120)]
+    sunk = [melt for melt in melts if melt.sinking is not None]
+    assert 20 < len(sunk) < 55
+    assert 15 < sum(melt.look["colour"] == "none" and melt.look["soot"] == 0.0 for melt in melts) < 75
+    melt = sunk[0]
+    assert melt.sinking is not None
+    ring = np.linspace(-np.pi, np.pi, 73, dtype=np.float32)[:-1]
+    x = np.float32(melt.centre[0]) + melt.radius * np.cos(ring)
+    y = np.float32(melt.centre[1]) + melt.radius * np.sin(ring)
+    with_it = melt.displacement(x, y, 0 * ring - 0.5)[2]
+    share, melt.sinking = melt.sinking.share(ring), None
+    lower = melt.displacement(x, y, 0 * ring - 0.5)[2] - with_it
+    assert lower.min() > -1e-4
+    assert lower[share > 0.9].mean() > lower[share < 0.1].mean() + 0.3
