@@ -73,8 +73,8 @@ class Classifier:
             self._ready = replace(
                 model,
                 locator=ready(model.locator),
-                condition=ready(model.condition),
-                second=model.second and ready(model.second),
+                condition=ready(model.condition, rounded=True),
+                second=model.second and ready(model.second, rounded=True),
             )
         return self._ready
 
