@@ -162,6 +162,15 @@ def fine_tune(
     return path
 
 
+def lower_limits(
+    live: Path, candidate: Path, unlearnt: Path, out: Path, *, progress: StepProgress | None = None
+) -> Limits:
+    """Lower the candidate's clear limits as far as its answers fell on photos that nothing is learnt from."""
+    from model.limits import lower_limits as lower
+
+    return lower(live, candidate, unlearnt, out, progress)
+
+
 def half_way(live: Path, candidate: Path, out: Path) -> Path:
     """Write the version that lies half way from the live one to the candidate, and return its file."""
     from model.half_way import half_way as between

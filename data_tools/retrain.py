@@ -12,7 +12,7 @@ from data_tools import jobs, model_side, registry
 from data_tools.access import Actor, Permission
 from data_tools.model_side import Comparison
 from data_tools.settings import Settings
-from data_tools.training_set import TRAIN, FrozenSet, freeze, rendered
+from data_tools.training_set import TRAIN, FrozenSet, freeze, rendered, unlearnt
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError
 from model.manifest import read_manifest
@@ -26,9 +26,9 @@ RUNS_KEPT_S = 86_400.0
 @dataclass(frozen=True)
 class RetrainOutcome:
     """What came of a retrain. ``candidate`` is the version entered in the registry; ``labels`` says whether
-    the confirmed labels fit together, ``limits`` for each damage how many photos its limit needs and has,
-    ``weights`` how often the photos of each label and site were learnt from, ``aside`` what the gate said of
-    the version that was tried and left: all of what was learnt, or half of it."""
+    the confirmed labels fit together, ``limits`` which were lowered and how many photos each damage's needs
+    and has, ``weights`` how often the photos of each label and site were learnt from, ``aside`` what the gate
+    said of the version that was tried and left: all of what was learnt, or half of it."""
 
     promoted: bool
     reason: str
@@ -80,11 +80,12 @@ def retrain(
         frozen.manifest,
         _run_folder(ws, frozen),
         replay=rendered(ws.settings.replay_manifest),
-        progress=_stage(tell, 0.05, 0.80, "learning"),
+        progress=_stage(tell, 0.05, 0.78, "learning"),
         seed=seed,
         weighting=how,
         most_steps=ws.settings.learn_most_steps,
     )
+    candidate, lowered = _lowered(ws, live, candidate, tell)
     candidate, comparison, aside = _gated(ws, live, candidate, frozen, tell, whole_only=labels.too_many)
     reason, limits = comparison.reason, tuple[str, ...]()
     if labels.too_many:
@@ -92,10 +93,22 @@ def retrain(
     elif comparison.promote:
         candidate, limits = _with_limits(ws, candidate, frozen, tell)
     told = RetrainOutcome(
-        reason.startswith("Promoted"), reason, "", comparison, frozen, labels.words, limits,
+        reason.startswith("Promoted"), reason, "", comparison, frozen, labels.words, (*lowered, *limits),
         _weights_in_words(frozen, how), aside,
     )  # fmt: skip
     return _settle(ws, actor, candidate, told)
+
+
+def _lowered(ws: Workspace, live: Path, candidate: Path, tell: Progress) -> tuple[Path, tuple[str, ...]]:
+    """Lower the candidate's limits with its answers, so that it clears no more boldly than the live one."""
+    photos = unlearnt(ws.settings.limits_manifest)
+    if photos is None:
+        return candidate, ()
+    limits = model_side.lower_limits(
+        live, candidate, photos, candidate.with_name("lowered.safetensors"),
+        progress=_stage(tell, 0.78, 0.80, "lowering the limits"),
+    )  # fmt: skip
+    return limits.artefact or candidate, tuple(row.words for row in limits.rows)
 
 
 def _gated(

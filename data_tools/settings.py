@@ -85,6 +85,11 @@ class Settings:
     replay_manifest: str = _setting(
         "", "Manifest of rendered photos whose train split is replayed while retraining; empty: our own."
     )
+    limits_manifest: str = _setting(
+        "",
+        "Manifest of damaged photos that are neither replayed nor the gate's: where a retrained version's "
+        "answers to them fall, its limits do; empty: our own.",
+    )
 
     @property
     def cost_of_miss(self) -> dict[FindingKind, float]:

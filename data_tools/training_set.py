@@ -36,6 +36,8 @@ TRAIN, HELD_OUT = "train", "held_out"
 KEPT = Path(__file__).parents[1] / "synthetic_samples" / "kept" / "manifest.jsonl"
 """Rendered photos beside the packages, of couplers that no shipped weights have learnt from: split ``train``
 is replayed, split ``test`` is the gate's; an installed wheel has none."""
+UNLEARNT = KEPT.parents[1] / "elsewhere" / "manifest.jsonl"
+"""Rendered photos that nothing is learnt from and no gate uses; an installed wheel has none."""
 
 
 @dataclass(frozen=True)
@@ -209,3 +211,10 @@ def rendered(path: str) -> Path | None:
     if path:
         return Path(path)
     return KEPT if KEPT.is_file() else None
+
+
+def unlearnt(path: str) -> Path | None:
+    """Return the manifest of photos that nothing is learnt from; by default those kept here."""
+    if path:
+        return Path(path)
+    return UNLEARNT if UNLEARNT.is_file() else None

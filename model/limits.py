@@ -1,24 +1,37 @@
-"""The limits between clear and unsure, set again on the operator's own photos where there are enough.
+"""The limits between clear and unsure of a version that has learnt: lowered with its answers, and set again
+on the operator's own photos where there are enough.
 
-Conformal risk control as in ``model.calibration``. It needs photos that the version has not learnt from:
-those of held-out couplers. Where one damage has too few, its earlier limit stays and the count is told.
+A fine-tuned version answers lower or higher than the one its limits were set for, and would clear more boldly
+by them. How much lower shows on damaged photos that it did not learn, the least suspicious ones: there the
+limit lies. What it learnt it knows by heart, and cannot tell.
+
+Setting again is conformal risk control as in ``model.calibration``. It needs photos that the version has
+not learnt from: those of held-out couplers. Where one damage has too few, its earlier limit stays and the
+count is told.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from model.artefact import load_model, save_model
-from model.calibration import MISS_RATES, clear_limit, needed_examples
+import numpy as np
+
+from model.artefact import Model, load_model, save_model
+from model.calibration import MISS_RATES, KindCalibration, clear_limit, needed_examples, sigmoid
 from model.manifest import read_manifest
 from model.predict import Classifier
-from model.scorebook import score_labelled
+from model.scorebook import Scored, score_labelled
 from model.vocabulary import FindingKind
 
+Progress = Callable[[int, int], None]
 MOST_USED = 1000
 """So many damaged photos are used at most; more would not move a limit."""
+FEWEST_TO_LOWER = 15
+"""Damaged photos of a kind below which its limit is not lowered: an average of fewer than five is noise."""
+_NEARLY = 1e-6
 
 
 @dataclass(frozen=True)
@@ -48,16 +61,89 @@ class LimitRow:
 
 
 @dataclass(frozen=True)
+class Lowered:
+    """One damage whose limit went down from ``before`` to ``after`` with the answers to ``photos`` photos."""
+
+    kind: FindingKind
+    before: float
+    after: float
+    photos: int
+
+    @property
+    def words(self) -> str:
+        """One line in plain words."""
+        return (
+            f"{self.kind.value.replace('_', ' ')}: lowered from {self.before:.3f} to {self.after:.3f}, "
+            f"as far as its answers to {self.photos} photos fell that it did not learn"
+        )
+
+
+@dataclass(frozen=True)
 class Limits:
     """One row for each damage; ``artefact``: the model file with new limits, ``None`` where none changed."""
 
-    rows: tuple[LimitRow, ...]
+    rows: tuple[LimitRow, ...] | tuple[Lowered, ...]
     artefact: Path | None
 
 
-def follow_limits(
-    candidate: Path, held_out: Path, out: Path, progress: Callable[[int, int], None] | None = None
+def lower_limits(
+    live: Path, candidate: Path, unlearnt: Path, out: Path, progress: Progress | None = None
 ) -> Limits:
+    """Lower the clear limits of ``candidate`` as far as its answers fell from those of ``live``, on damaged
+    photos of the manifest ``unlearnt``, and write the result to ``out``. No limit is raised.
+
+    Raises:
+        ManifestError: ``unlearnt`` cannot be used.
+        StorageError: the disk has no room for the result.
+    """
+    damaged = [photo for photo in read_manifest(unlearnt) if photo.findings and photo.reason is None]
+    model, books = load_model(candidate), list[list[Scored]]()
+    for turn, version in enumerate((load_model(live), model)):
+        tell = _in_turn(progress, turn)
+        books.append(score_labelled(Classifier(version), damaged, unlearnt.parent, progress=tell))
+    both = [(old, new) for old, new in zip(*books, strict=True) if old.good and old.scored and new.scored]
+    kinds, rows = dict(model.card.calibration.kinds), list[Lowered]()
+    for kind, known in model.card.calibration.kinds.items():
+        pairs = [
+            (old.judgement.probabilities[kind], new.judgement.probabilities[kind])
+            for old, new in both
+            if old.truth(kind)
+        ]
+        after = lowered_limit(known.clear_below, pairs)
+        if after < known.clear_below:
+            kinds[kind] = replace(known, clear_below=after)
+            rows.append(Lowered(kind, known.clear_below, after, len(pairs)))
+    if not rows:
+        return Limits((), None)
+    save_model(
+        out,
+        replace(model, card=replace(model.card, calibration=replace(model.card.calibration, kinds=kinds))),
+    )
+    return Limits(tuple(rows), out)
+
+
+def lowered_limit(limit: float, pairs: Sequence[tuple[float, float]]) -> float:
+    """Return the clear limit for a version whose answers to damaged photos fell: ``pairs`` of probabilities
+    0..1 by the version that ``limit`` was set for and by the new one.
+
+    It falls by as much, in logits, as the answers of the least suspicious third on average; it never rises,
+    and stays where there are too few photos (``FEWEST_TO_LOWER``).
+    """
+    if len(pairs) < FEWEST_TO_LOWER:
+        return limit
+    lowest = np.clip(np.array(sorted(pairs)[: len(pairs) // 3]), _NEARLY, 1 - _NEARLY)
+    old, new = (np.log(column / (1 - column)) for column in lowest.T)
+    fall = min(0.0, float((new - old).mean()))
+    return float(sigmoid(math.log(limit / (1 - limit)) + fall)) if fall else limit
+
+
+def _in_turn(progress: Progress | None, turn: int) -> Progress | None:
+    if progress is None:
+        return None
+    return lambda done, total: progress(turn * total + done, 2 * total)
+
+
+def follow_limits(candidate: Path, held_out: Path, out: Path, progress: Progress | None = None) -> Limits:
     """Set the clear limits of ``candidate`` on the photos of ``held_out`` and write the result to ``out``.
 
     A refused photo counts for nothing: a refusal is no clearing.
@@ -79,9 +165,13 @@ def follow_limits(
     if all(row.after == row.before for row in rows):
         return Limits(rows, None)
     kinds = {row.kind: replace(model.card.calibration.kinds[row.kind], clear_below=row.after) for row in rows}
-    card = replace(model.card, calibration=replace(model.card.calibration, kinds=kinds))
-    save_model(out, replace(model, card=card))
+    save_model(out, _with_kinds(model, kinds))
     return Limits(rows, out)
+
+
+def _with_kinds(model: Model, kinds: dict[FindingKind, KindCalibration]) -> Model:
+    calibration = replace(model.card.calibration, kinds=kinds)
+    return replace(model, card=replace(model.card, calibration=calibration))
 
 
 def limit_rows(

@@ -176,7 +176,7 @@ def use_quick(folder: Path) -> None:
     model_side.half_way = between
     model_side.check_labels = slowly(lambda: _Words())
     model_side.compare = slowly(lambda: _gate(int((folder / "cycle").read_text())))
-    model_side.follow_limits = slowly(lambda: _Limits())
+    model_side.lower_limits = model_side.follow_limits = slowly(lambda: _Limits())
     model_side.shipped_artefact = lambda: folder / "live.safetensors"  # type: ignore[assignment]
     model_side.load_judge = lambda path: GreyJudge(path.read_text() if path else "shipped")  # type: ignore[assignment]
 

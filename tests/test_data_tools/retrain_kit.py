@@ -57,7 +57,11 @@ def fake_training(monkeypatch: pytest.MonkeyPatch, answer: Answer, calls: list[d
     def follow(candidate: Path, held_out: Path, out: Path, *, progress: object) -> Limits:
         return Limits((Row("heat melted housing: 3 of the 99 photos needed; limit kept"),), None)
 
+    def lower(live: Path, candidate: Path, unlearnt: Path, out: Path, *, progress: object) -> Limits:
+        return Limits((), None)
+
     monkeypatch.setattr(model_side, "fine_tune", tune)
+    monkeypatch.setattr(model_side, "lower_limits", lower)
     monkeypatch.setattr(model_side, "compare", gate)
     monkeypatch.setattr(model_side, "check_labels", check)
     monkeypatch.setattr(model_side, "follow_limits", follow)

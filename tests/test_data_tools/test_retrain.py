@@ -12,7 +12,7 @@ import pytest
 
 from data_tools import jobs, model_side, registry, rescore
 from data_tools.retrain import RUNS_KEPT_S, retrain, run_job
-from data_tools.training_set import KEPT
+from data_tools.training_set import KEPT, UNLEARNT
 from data_tools.workspace import Workspace, open_workspace
 from model.errors import BadRequestError, ConflictError, NotAllowedError, NotFoundError, StorageError
 from model.schedule import MOST_STEPS
@@ -56,6 +56,7 @@ def test_retraining_promotes_what_is_not_worse(taught: Workspace, monkeypatch: p
         "freezing the training set",
         "checking the labels",
         "learning",
+        "lowering the limits",
         "comparing with the live version",
         "setting the limits",
     ]
@@ -113,6 +114,25 @@ def test_new_limits_go_live_only_if_nothing_is_missed_for_them(
     assert _live(taught) == outcome.candidate == live
     assert outcome.limits[0] == "missing latch: limit 0.200 to 0.100, from 60 photos"
     assert ("earlier ones stay" in outcome.limits[-1]) == bool(worse)
+
+
+def test_lowered_limits_are_what_the_gate_sees_and_are_told(
+    taught: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    calls: list[dict[str, object]] = []
+    fake_training(monkeypatch, Answer(True, "Promoted: fewer misses.", 7), calls)
+
+    def lower(live: Path, candidate: Path, unlearnt: Path, out: Path, *, progress: object) -> Limits:
+        calls.append({"lowered_on": unlearnt, "live": live})
+        out.write_text(candidate.read_text() + "-lowered")
+        return Limits((Row("missing latch: lowered from 0.200 to 0.100"),), out)
+
+    monkeypatch.setattr(model_side, "lower_limits", lower)
+    outcome = retrain(taught, LEAD)
+    assert _live(taught) == outcome.candidate == "grey-9-lowered"
+    assert [call["lowered_on"] for call in calls if "lowered_on" in call] == [UNLEARNT]
+    assert outcome.limits[0] == "missing latch: lowered from 0.200 to 0.100"
+    assert "Limits: missing latch: lowered from 0.200 to 0.100." in list(outcome.lines)
 
 
 def test_a_job_killed_before_promotion_leaves_the_live_version_and_can_be_run_again(

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import pytest
+import torch
 
-from model.calibration import MISS_RATES
-from model.limits import limit_rows
+from model.artefact import SHIPPED, load_model, save_model
+from model.calibration import MISS_RATES, sigmoid
+from model.limits import FEWEST_TO_LOWER, limit_rows, lower_limits, lowered_limit
 from model.vocabulary import FindingKind
 
 LIMITS = dict.fromkeys(FindingKind, (0.2, 0.5))
@@ -44,3 +49,57 @@ def test_the_expected_share_missed_stays_under_the_stated_rate() -> None:
 @pytest.mark.parametrize("low", [0.6, 0.95])
 def test_a_limit_never_rises_above_the_flag(low: float) -> None:
     assert all(row.after == 0.5 and row.enough for row in limit_rows(_shown(120, low), LIMITS))
+
+
+def _pairs(fall: float, count: int = 30) -> list[tuple[float, float]]:
+    logits = np.linspace(-3, 4, count)
+    return list(zip(sigmoid(logits), sigmoid(logits + fall), strict=True))
+
+
+def test_a_limit_falls_as_far_as_the_least_suspicious_answers_and_never_rises() -> None:
+    """Worked by hand: logit(0.2) = ln(1/4); lowered by ln 2 it is ln(1/8), a probability of 1/9."""
+    assert lowered_limit(0.2, _pairs(-np.log(2))) == pytest.approx(1 / 9)
+    assert lowered_limit(0.2, _pairs(0.8)) == 0.2
+    assert lowered_limit(0.2, _pairs(0.0)) == pytest.approx(0.2)
+
+
+def test_what_is_surely_damaged_moves_no_limit_and_neither_do_a_few_photos() -> None:
+    pairs = [(old, new if old < 0.5 else 0.6) for old, new in _pairs(-1.0)]
+    assert lowered_limit(0.2, pairs) == pytest.approx(lowered_limit(0.2, _pairs(-1.0)))
+    assert lowered_limit(0.2, _pairs(-1.0, FEWEST_TO_LOWER - 1)) == 0.2
+    assert lowered_limit(0.2, _pairs(-1.0, FEWEST_TO_LOWER)) < 0.2
+
+
+def test_answers_of_none_and_of_all_are_survived() -> None:
+    assert 0 < lowered_limit(0.2, [(1.0, 0.0)] * 20) < 1e-6
+    assert lowered_limit(0.2, [(0.0, 1.0)] * 20) == 0.2
+
+
+def test_a_version_that_suspects_less_gets_lower_limits_in_a_file_of_its_own(tmp_path: Path) -> None:
+    """Its answers are those of the shipped model, less one logit for every missing latch."""
+    candidate = tmp_path / "candidate.safetensors"
+    bolder = load_model(SHIPPED)
+    for network in (bolder.condition, bolder.second):
+        assert network is not None
+        with torch.no_grad():
+            network.mix[0, 2] -= 1.0
+    save_model(candidate, bolder)
+    elsewhere = Path(__file__).parents[2] / "synthetic_samples" / "elsewhere" / "manifest.jsonl"
+    told: list[int] = []
+    limits = lower_limits(
+        SHIPPED, candidate, elsewhere, tmp_path / "lowered.safetensors", lambda done, _: told.append(done)
+    )
+    assert [row.kind for row in limits.rows] == [FindingKind.MISSING_LATCH]
+    assert limits.artefact is not None
+    before, after = (
+        load_model(file).card.calibration.kinds[FindingKind.MISSING_LATCH]
+        for file in (SHIPPED, limits.artefact)
+    )
+    steps = [np.log(known.clear_below / (1 - known.clear_below)) for known in (before, after)]
+    assert steps[1] - steps[0] == pytest.approx(-1 / before.temperature, rel=0.25)
+    assert replace(after, clear_below=before.clear_below) == before
+    assert "lowered from" in limits.rows[0].words
+    assert told == sorted(told)
+    same = lower_limits(SHIPPED, SHIPPED, elsewhere, tmp_path / "same.safetensors")
+    assert same.artefact is None
+    assert not (tmp_path / "same.safetensors").exists()
