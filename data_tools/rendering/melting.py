@@ -264,7 +264,8 @@ def _as_ball(lump: Lump, melt: Melt) -> tuple[float, float, float, float, bool]:
 
 
 def _look(rng: np.random.Generator, damage: Damage) -> dict[str, float | str]:
-    """Draw colour and gloss of the melt; a third of all melts keep the plastic's own colour."""
+    """Draw colour and gloss of the melt; a third of all melts keep the plastic's own colour, and
+    more of those that sink or swell (``collapse.OWN_COLOUR``)."""
     names = ["none", "brown", "white", "dark", "brown_core"]
     odds = [0.36, 0.2, 0.14, 0.15, 0.15]
     colour = "char" if damage.mode == "char" else str(rng.choice(names, p=odds))

@@ -185,13 +185,13 @@ def test_dirt_and_colours_are_drawn_without_looking_at_damage() -> None:
     assert (hurt.build, hurt.finish, hurt.soiling) == (spec.build, spec.finish, spec.soiling)
 
 
-def test_a_third_of_melts_keep_the_colour_of_the_plastic() -> None:
+def test_nearly_half_of_the_melts_keep_the_colour_of_the_plastic() -> None:
     from data_tools.rendering.melting import Melt
 
     rng, spec = np.random.default_rng(2), _coupler(0)
     found = [Melt(d, spec) for _ in range(300) for d in sample_damages(rng, spec, {MELT}).damages]
     kept = np.mean([melt.look["colour"] == "none" for melt in found])
-    assert 0.22 < kept < 0.45
+    assert 0.38 < kept < 0.55
 
 
 def test_surface_of_a_sphere_matches_its_formula() -> None:
