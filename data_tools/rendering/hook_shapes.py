@@ -38,7 +38,9 @@ def widened(half: float, shape: dict[str, Any] | None) -> float:
     return half * (1.0 + float(shape["wide"]))
 
 
-def carve(hook: Array, x: Array, y: Array, low: float, high: float, half: float, shape: Any) -> Array:
+def carve(
+    hook: Array, x: Array, y: Array, low: float, high: float, half: float, shape: dict[str, Any] | None
+) -> Array:
     """Return the hook's signed distance, mm, with that shape; it reaches from ``low`` to ``high`` and
     ``half`` to each side."""
     if shape is None or shape["kind"] == "wide":
