@@ -63,7 +63,7 @@ def retrain(
     Raises:
         BadRequestError: too few confirmed photos, or weights that make no sense.
         ArtefactError: the live model's file cannot be used.
-        ManifestError: the replay or gate manifest cannot be used.
+        ManifestError: the replay, limits or gate manifest cannot be used.
         StorageError: the disk has no room for what is kept on the way or for the candidate.
     """
     actor.require(Permission.MANAGE_MODELS)

@@ -73,8 +73,8 @@ class Lowered:
     def words(self) -> str:
         """One line in plain words."""
         return (
-            f"{self.kind.value.replace('_', ' ')}: lowered from {self.before:.3f} to {self.after:.3f}, "
-            f"as far as its answers to {self.photos} photos fell that it did not learn"
+            f"{self.kind.value.replace('_', ' ')}: limit lowered from {self.before:.3f} to {self.after:.3f}, "
+            f"because this version suspects the doubtful ones of {self.photos} damaged photos less"
         )
 
 
@@ -115,10 +115,7 @@ def lower_limits(
             rows.append(Lowered(kind, known.clear_below, after, len(pairs)))
     if not rows:
         return Limits((), None)
-    save_model(
-        out,
-        replace(model, card=replace(model.card, calibration=replace(model.card.calibration, kinds=kinds))),
-    )
+    save_model(out, _with_kinds(model, kinds))
     return Limits(tuple(rows), out)
 
 
@@ -131,6 +128,7 @@ def lowered_limit(limit: float, pairs: Sequence[tuple[float, float]]) -> float:
     """
     if len(pairs) < FEWEST_TO_LOWER:
         return limit
+    limit = min(max(limit, _NEARLY), 1 - _NEARLY)
     lowest = np.clip(np.array(sorted(pairs)[: len(pairs) // 3]), _NEARLY, 1 - _NEARLY)
     old, new = (np.log(column / (1 - column)) for column in lowest.T)
     fall = min(0.0, float((new - old).mean()))

@@ -7,7 +7,8 @@ QuantizeLinear and QLinearConv of ONNX (version 10) define it: activations with 
 with one for each output channel. ReLU6 says what there is to represent inside a block, 0 to 6; what enters it
 follows from the batch norms before (mean and spread of each channel), so that no photo is needed.
 
-Products are summed as whole numbers: the same photo gets the same sums on every processor.
+Products are summed as whole numbers, which fit wherever they are added: a photo gets the same sums with older
+instructions (AVX2) as with newer ones.
 """
 
 from __future__ import annotations

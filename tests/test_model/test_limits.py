@@ -73,6 +73,7 @@ def test_what_is_surely_damaged_moves_no_limit_and_neither_do_a_few_photos() -> 
 def test_answers_of_none_and_of_all_are_survived() -> None:
     assert 0 < lowered_limit(0.2, [(1.0, 0.0)] * 20) < 1e-6
     assert lowered_limit(0.2, [(0.0, 1.0)] * 20) == 0.2
+    assert lowered_limit(0.0, _pairs(-1.0)) == pytest.approx(0.0, abs=1e-5)
 
 
 def test_a_version_that_suspects_less_gets_lower_limits_in_a_file_of_its_own(tmp_path: Path) -> None:
@@ -98,7 +99,7 @@ def test_a_version_that_suspects_less_gets_lower_limits_in_a_file_of_its_own(tmp
     steps = [np.log(known.clear_below / (1 - known.clear_below)) for known in (before, after)]
     assert steps[1] - steps[0] == pytest.approx(-1 / before.temperature, rel=0.25)
     assert replace(after, clear_below=before.clear_below) == before
-    assert "lowered from" in limits.rows[0].words
+    assert "limit lowered from" in limits.rows[0].words
     assert told == sorted(told)
     same = lower_limits(SHIPPED, SHIPPED, elsewhere, tmp_path / "same.safetensors")
     assert same.artefact is None
