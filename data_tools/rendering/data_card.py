@@ -99,7 +99,7 @@ def _card(photos: Sequence[LabelledPhoto], sheets: Sequence[Path]) -> list[str]:
     lines += _damage_table(usable)
     lines += _quantile_table(faces)
     shown = {str(photo.attributes.get("domain")) for photo in photos}
-    for domain in (Domain.LOCAL, Domain.SITE):
+    for domain in local_make.TRAITS:
         if domain in shown:
             lines += ["", f"## What the domain {domain} shows and training never does", ""]
             lines += [f"- {trait}" for trait in local_make.TRAITS[domain]]

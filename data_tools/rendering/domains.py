@@ -5,7 +5,7 @@ colours, build styles, skins and gloves, tone curves and codecs out of training 
 operator's own site, a third world: two dim places, one colour scheme, one make of coupler with traits
 that look like damage to who never met them (see ``local_make``), one phone with a strong yellow cast.
 ``SITE`` is that site with couplers of ordinary shape: its plastics, light, camera and background are new,
-notched sleeves and slender levers are not there.
+notched sleeves and slender levers are not there. ``FORKED`` is ``SITE`` with a make whose hooks are forked.
 
 Samplers nest deeply and all draw for one subject at a time, so that the domain is set around them
 (:func:`using`) and asked for where a table of choices is kept (:func:`choice`), not handed down.
@@ -29,6 +29,7 @@ class Domain(StrEnum):
     STRESS = "stress"
     LOCAL = "local"
     SITE = "site"
+    FORKED = "forked"
 
 
 _active: ContextVar[Domain] = ContextVar("domain", default=Domain.TRAIN)
@@ -51,9 +52,9 @@ def using(domain: Domain) -> Iterator[None]:
 
 def at_the_site() -> bool:
     """Whether the operator's own site is drawn from, whatever the shape of its couplers."""
-    return current() in (Domain.LOCAL, Domain.SITE)
+    return current() in (Domain.LOCAL, Domain.SITE, Domain.FORKED)
 
 
 def choice(table: Mapping[Domain, T]) -> T:
-    """Return the current domain's entry of a table of choices; both forms of the site share theirs."""
+    """Return the current domain's entry of a table of choices; all forms of the site share theirs."""
     return table[Domain.LOCAL if at_the_site() else current()]

@@ -1,4 +1,4 @@
-"""What one operator's site shows that training never does: its plastics, and as ``LOCAL`` its make's shape.
+"""What one operator's site shows that training never does: its plastics, and its make's shape in two forms.
 
 Invented; no such product is known to us. Each trait is a build or a finish, the same on every coupler, whole
 or damaged, so that none of them tells a label: what looks like damage to who never saw this make is not.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from data_tools.rendering.domains import Domain
+from data_tools.rendering.domains import Domain, current
 from model.families import Family
 
 NOTCHES: dict[str, Any] = {"cuts": 2, "half_width": 0.85, "depth": 2.2, "turn": 0.785}
@@ -28,6 +28,7 @@ _OF_THE_SITE = (
 )
 TRAITS: dict[Domain, tuple[str, ...]] = {
     Domain.SITE: _OF_THE_SITE,
+    Domain.FORKED: ("Every hook is forked: cut through from top to bottom.", *_OF_THE_SITE),
     Domain.LOCAL: (
         "Every sleeve has four straight notches across its mouth, as moulded.",
         "The lever and its hook are slender, 4.8 mm wide.",
@@ -37,9 +38,12 @@ TRAITS: dict[Domain, tuple[str, ...]] = {
 """What each form of the site shows on every coupler or photo and training never does, for the data card."""
 
 
-def build_of(shape: Family, build: dict[str, Any]) -> dict[str, Any]:
-    """Return what this make changes in a drawn build, mm: notched mouths, a slender lever and hook."""
-    changed: dict[str, Any] = {"notches": dict(NOTCHES)}
-    if shape.has_latch:
-        changed |= {"arm_width": 4.8, "hook_width": 4.8, "hook_fork": False}
-    return changed
+def build_of(shape: Family) -> dict[str, Any]:
+    """Return what the current domain's make changes in a drawn build, mm: notched mouths, a slender lever and
+    hook; or a forked hook; or nothing."""
+    if current() is Domain.FORKED and shape.has_latch:
+        return {"hook_fork": True}
+    if current() is not Domain.LOCAL:
+        return {}
+    slender = {"arm_width": 4.8, "hook_width": 4.8, "hook_fork": False} if shape.has_latch else {}
+    return {"notches": dict(NOTCHES), **slender}

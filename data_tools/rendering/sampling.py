@@ -69,9 +69,7 @@ def sample_build(rng: np.random.Generator, shape: Family) -> dict[str, Any]:
     build: dict[str, Any] = {}
     for part in (_nose, _sleeves, _joints, _floor, _sockets, _latch, _head, _handle):
         part(rng, shape, build)
-    if current() is Domain.LOCAL:
-        build |= local_make.build_of(shape, build)
-    return build
+    return build | local_make.build_of(shape)
 
 
 def _maybe(rng: np.random.Generator, chance: float) -> bool:

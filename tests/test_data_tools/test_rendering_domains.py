@@ -126,21 +126,21 @@ def test_no_training_plastic_has_a_hue_of_another_domain() -> None:
 
 
 def test_ids_and_splits_name_the_domain_and_streams_differ() -> None:
-    train, stress, local, site = (plan.assignments(1, 40, domain=domain) for domain in Domain)
+    drawn = {domain: plan.assignments(1, 40, domain=domain) for domain in Domain}
+    train, stress = drawn[Domain.TRAIN], drawn[Domain.STRESS]
     assert {item.split for item in train} == {None}
     assert {item.split for item in stress} == {"stress"}
-    assert all(item.name.startswith("local-1-") and item.split == "local" for item in local)
-    assert all(item.name.startswith("site-1-") and item.split == "site" for item in site)
+    for name in (Domain.LOCAL, Domain.SITE, Domain.FORKED):
+        assert all(i.name.startswith(f"{name}-1-") and i.split == name for i in drawn[name])
     assert [item.kinds for item in train] != [item.kinds for item in stress]
-    files = [plan.photo_file(items[0], 0) for items in (train, stress, local, site)]
-    assert len(set(files)) == 4
+    assert len({plan.photo_file(items[0], 0) for items in drawn.values()}) == len(Domain)
 
 
 def test_the_domain_is_left_again() -> None:
     table = {Domain.TRAIN: 1, Domain.STRESS: 2, Domain.LOCAL: 3}
     with using(Domain.STRESS):
         assert choice(table) == 2
-        for domain in (Domain.LOCAL, Domain.SITE):
+        for domain in (Domain.LOCAL, Domain.SITE, Domain.FORKED):
             with using(domain):
                 assert choice(table) == 3
         assert current() is Domain.STRESS

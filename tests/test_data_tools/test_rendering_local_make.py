@@ -108,7 +108,16 @@ def test_the_site_with_couplers_of_ordinary_shape_has_its_plastics_and_not_its_n
     assert len(widths) == 8
 
 
-@pytest.mark.parametrize("domain", [Domain.LOCAL, Domain.SITE, Domain.TRAIN])
+def test_the_make_with_forked_hooks_differs_from_the_site_in_nothing_else() -> None:
+    for seed in range(8):
+        site, forked = _spec(Domain.SITE, seed=seed), _spec(Domain.FORKED, seed=seed)
+        assert not site.build["hook_fork"]
+        assert (forked.build, forked.finish) == (site.build | {"hook_fork": True}, site.finish)
+    bare = _spec(Domain.FORKED, "type2").build
+    assert bare == _spec(Domain.SITE, "type2").build
+
+
+@pytest.mark.parametrize("domain", [*local_make.TRAITS, Domain.TRAIN])
 def test_the_data_card_of_a_local_set_names_the_traits(tmp_path: Path, domain: Domain) -> None:
     photo = LabelledPhoto(
         "wall.jpg", "none", None, reason=Reason.NO_FACE, attributes={"domain": domain.value}
@@ -116,4 +125,4 @@ def test_the_data_card_of_a_local_set_names_the_traits(tmp_path: Path, domain: D
     write_manifest(tmp_path / "manifest.jsonl", [photo])
     card = write_data_card(tmp_path, tmp_path).read_text(encoding="utf-8")
     told = local_make.TRAITS.get(domain, ())
-    assert all((f"- {trait}" in card) is (trait in told) for trait in local_make.TRAITS[Domain.LOCAL])
+    assert all((f"- {trait}" in card) is (trait in told) for trait in sum(local_make.TRAITS.values(), ()))
