@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_tools.rendering import local_make
-from data_tools.rendering.domains import Domain
 from data_tools.rendering.produce import MANIFEST
 from model.errors import told_plainly
 from model.families import family

@@ -2,8 +2,8 @@
 
 The photos (``synthetic_samples/elsewhere``) come from a rasteriser and two other path tracers, modelled four
 times anew by hands that knew the published geometry but neither our generator nor its pictures. 370 photos of
-336 couplers tell that the model carries over at all, not how well: the bounds are floors that a broken pipeline
-falls through.
+336 couplers tell that the model carries over at all, not how well: the bounds are floors that a broken
+pipeline falls through.
 """
 
 from pathlib import Path
