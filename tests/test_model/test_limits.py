@@ -76,8 +76,13 @@ def test_answers_of_none_and_of_all_are_survived() -> None:
     assert lowered_limit(0.0, _pairs(-1.0)) == pytest.approx(0.0, abs=1e-5)
 
 
+def _logit(probability: float) -> float:
+    return float(np.log(probability / (1 - probability)))
+
+
 def test_a_version_that_suspects_less_gets_lower_limits_in_a_file_of_its_own(tmp_path: Path) -> None:
-    """Its answers are those of the shipped model, less one logit for every missing latch."""
+    """Its answers are those of the shipped model, less one logit for every missing latch. Which photos are in
+    doubt, and so looked at twice, changes with that: the other damages may move a little."""
     candidate = tmp_path / "candidate.safetensors"
     bolder = load_model(SHIPPED)
     for network in (bolder.condition, bolder.second):
@@ -90,15 +95,15 @@ def test_a_version_that_suspects_less_gets_lower_limits_in_a_file_of_its_own(tmp
     limits = lower_limits(
         SHIPPED, candidate, elsewhere, tmp_path / "lowered.safetensors", lambda done, _: told.append(done)
     )
-    assert [row.kind for row in limits.rows] == [FindingKind.MISSING_LATCH]
     assert limits.artefact is not None
-    before, after = (
-        load_model(file).card.calibration.kinds[FindingKind.MISSING_LATCH]
-        for file in (SHIPPED, limits.artefact)
-    )
-    steps = [np.log(known.clear_below / (1 - known.clear_below)) for known in (before, after)]
-    assert steps[1] - steps[0] == pytest.approx(-1 / before.temperature, rel=0.25)
-    assert replace(after, clear_below=before.clear_below) == before
+    before, after = (load_model(file).card.calibration.kinds for file in (SHIPPED, limits.artefact))
+    steps = {kind: _logit(after[kind].clear_below) - _logit(before[kind].clear_below) for kind in FindingKind}
+    latch = steps.pop(FindingKind.MISSING_LATCH)
+    assert latch == pytest.approx(-1 / before[FindingKind.MISSING_LATCH].temperature, rel=0.25)
+    assert all(-0.25 < step <= 0 for step in steps.values())
+    assert FindingKind.MISSING_LATCH in {row.kind for row in limits.rows}
+    for kind in FindingKind:
+        assert replace(after[kind], clear_below=before[kind].clear_below) == before[kind]
     assert "limit lowered from" in limits.rows[0].words
     assert told == sorted(told)
     same = lower_limits(SHIPPED, SHIPPED, elsewhere, tmp_path / "same.safetensors")
