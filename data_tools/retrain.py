@@ -141,12 +141,7 @@ def _gated(
 
 def weighting(settings: Settings) -> Weighting:
     """Return how photos are weighted by these settings; raises ``BadRequestError``."""
-    return Weighting(
-        settings.learn_label_power,
-        settings.learn_site_power,
-        settings.learn_weight_cap,
-        settings.learn_misread_weight,
-    )
+    return Weighting(settings.learn_label_power, settings.learn_site_power, settings.learn_weight_cap)
 
 
 def _weights_in_words(frozen: FrozenSet, how: Weighting) -> str:

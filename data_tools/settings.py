@@ -73,11 +73,6 @@ class Settings:
     learn_weight_cap: float = _setting(
         4.0, "Most times that one photo is learnt from for each time of the average photo; 1: all alike."
     )
-    learn_misread_weight: float = _setting(
-        5.0,
-        "How many times as often a retrain learns from a photo whose verdict had another label than people "
-        "confirmed, up to learn_weight_cap; 1: no more often than others.",
-    )
     learn_most_steps: int = _setting(
         400,
         "Most steps of a retrain (at least 40), of eight confirmed and eight rendered photos each, so that "

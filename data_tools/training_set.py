@@ -155,7 +155,7 @@ def _left_out(standing: Standing) -> str:
 def _label(photo: PhotoRow, standing: Standing, verdict: Judgement) -> LabelledPhoto:
     decision = standing.decision
     assert decision is not None
-    coupler, kinds = coupler_name(photo.coupler), {finding.kind for finding in decision.findings}
+    coupler = coupler_name(photo.coupler)
     face = verdict.face
     reason = None if decision.judged else verdict.reason
     family = (
@@ -177,7 +177,6 @@ def _label(photo: PhotoRow, standing: Standing, verdict: Judgement) -> LabelledP
             "confirmed_by": sorted({voice.decided_by for voice in standing.voices}),
             "decision": decision.kind.value,
             "judged_by": verdict.model_version,
-            "misread": verdict.label != (summary_label(kinds) if decision.judged else None),
             "missed_as_clear": verdict.triage is Triage.CLEAR and bool(decision.findings),
             "part_number": photo.coupler.part_number,
             "site": photo.coupler.unit.site.key,

@@ -1,14 +1,11 @@
 """How often each confirmed photo is learnt from, so that neither the many intact photos nor one large site
-drowns a rare damage, and so that what the model misread is not lost among what it knew.
+drowns a rare damage.
 
 Inverse power of the group's size: a photo's weight is (size of its label group) ** -label_power times (size
 of its site) ** -site_power. Power 0 counts each photo alike, 1 each group alike; one half, the default, is
-the middle way (square-root sampling, as in Mahajan et al. 2018, arXiv 1805.00932; cited from memory). Photos
-whose verdict had another label than people confirmed (manifest attribute ``misread``) count several times as
-much: of a hundred the model misreads ten or so, and they have most to teach (what that brings is told in
-``data_tools/trials/MEASURED.md``). A cap keeps a handful of photos from being learnt by heart. Photos are
-drawn more or less often rather than multiplied in the loss: the rare ones come in more different views, and
-one step's size depends on no group.
+the middle way (square-root sampling, as in Mahajan et al. 2018, arXiv 1805.00932; cited from memory). A cap
+keeps a handful of rare photos from being learnt by heart. Photos are drawn more or less often rather than
+multiplied in the loss: the rare ones come in more different views, and one step's size depends on no group.
 
 Loads no torch, so that settings can be checked before anything heavy starts.
 """
@@ -30,27 +27,22 @@ INTACT, UNUSABLE = "intact", "cannot judge"
 
 @dataclass(frozen=True)
 class Weighting:
-    """How strongly rare labels and small sites are favoured (0..1 each), how often, in units of the average
-    photo, any one photo may come at most (1 or more; 1 counts each photo alike), and how many times as often
-    a photo comes that the model misread (1 or more)."""
+    """How strongly rare labels and small sites are favoured (0..1 each), and how often, in units of the
+    average photo, any one photo may come at most (1 or more; 1 counts each photo alike)."""
 
     label_power: float = 0.5
     site_power: float = 0.5
     cap: float = 4.0
-    misread: float = 5.0
 
     def __post_init__(self) -> None:
         """Refuse what would turn the purpose round."""
-        powers = 0 <= self.label_power <= 1 and 0 <= self.site_power <= 1
-        if not (powers and self.cap >= 1 and self.misread >= 1):
+        if not (0 <= self.label_power <= 1 and 0 <= self.site_power <= 1 and self.cap >= 1):
             raise BadRequestError(
-                "powers of 0 to 1, and a cap and a weight of misread photos of 1 or more",
-                str(self),
-                "Correct the settings.",
+                "powers of 0 to 1 and a cap of 1 or more for the weights", str(self), "Correct the settings."
             )
 
 
-ALIKE = Weighting(0.0, 0.0, 1.0, 1.0)
+ALIKE = Weighting(0.0, 0.0, 1.0)
 """Every photo counts alike."""
 
 
@@ -66,16 +58,15 @@ def photo_weights(labels: Sequence[LabelledPhoto], how: Weighting) -> NDArray[np
     label_sizes = Counter(group for own in groups for group in own)
     sites = [str(label.attributes.get("site", "")) for label in labels]
     site_sizes = Counter(sites)
-    raw = np.array([
+    raw = [
         min(label_sizes[group] for group in own) ** -how.label_power * site_sizes[site] ** -how.site_power
         for own, site in zip(groups, sites, strict=True)
-    ])  # fmt: skip
-    return _capped(raw * np.where(_misread(labels), how.misread, 1.0), how.cap)
+    ]
+    return _capped(np.array(raw, dtype=np.float64), how.cap)
 
 
 def weights_in_words(labels: Sequence[LabelledPhoto], weights: NDArray[np.float64]) -> str:
-    """Return one line: how many photos of each label and site there are and how many were misread, and their
-    mean weights."""
+    """Return one line: how many photos of each label and site there are, and their mean weight."""
     by_label: dict[str, list[float]] = {}
     by_site: dict[str, list[float]] = {}
     for label, weight in zip(labels, weights.tolist(), strict=True):
@@ -83,13 +74,7 @@ def weights_in_words(labels: Sequence[LabelledPhoto], weights: NDArray[np.float6
             by_label.setdefault(group, []).append(weight)
         by_site.setdefault(str(label.attributes.get("site", "")) or "no site named", []).append(weight)
     parts = [_listed(by_label), *([_listed(by_site)] if len(by_site) > 1 else [])]
-    wrong = weights[_misread(labels)].tolist()
-    parts += [_listed({"that the model misread": wrong})] if wrong else []
     return f"Weights (photos x mean weight): {'; '.join(parts)}."
-
-
-def _misread(labels: Sequence[LabelledPhoto]) -> NDArray[np.bool_]:
-    return np.array([bool(label.attributes.get("misread")) for label in labels], dtype=bool)
 
 
 def _listed(groups: dict[str, list[float]]) -> str:

@@ -68,7 +68,7 @@ def test_retraining_promotes_what_is_not_worse(taught: Workspace, monkeypatch: p
         "Limits: heat melted housing: 3 of the 99 photos needed; limit kept.",
         outcome.weights,
     ]
-    assert calls[0]["weighting"] == Weighting(0.5, 0.5, 4.0, 5.0)
+    assert calls[0]["weighting"] == Weighting(0.5, 0.5, 4.0)
     assert calls[0]["most_steps"] == MOST_STEPS
     assert outcome.weights.startswith("Weights (photos x mean weight): cannot judge 1 x ")
     version = registry.live_version(taught)
@@ -232,7 +232,7 @@ def test_a_retrain_in_a_process_of_its_own_tells_how_it_ended(ws: Workspace) -> 
 
 def test_weights_that_make_no_sense_are_refused_before_anything_starts(tmp_path: Path) -> None:
     ws = furnished(tmp_path, learn_weight_cap=0.5)
-    with pytest.raises(BadRequestError, match="weight of misread photos of 1 or more"):
+    with pytest.raises(BadRequestError, match="a cap of 1 or more"):
         retrain(ws, LEAD)
     ws.close()
 

@@ -56,17 +56,6 @@ def test_no_photo_counts_more_than_the_cap_and_the_mean_stays_one() -> None:
     assert weights[0] < 1
 
 
-def test_what_the_model_misread_comes_more_often_and_is_told() -> None:
-    """90 photos alike, 10 of them misread: 1 to 5 with mean 1 is 1/1.4 and 5/1.4."""
-    wrong = LabelledPhoto("x", "c", "type1", attributes={"site": "north", "misread": True})
-    labels = [photo()] * 90 + [wrong] * 10
-    weights = photo_weights(labels, Weighting(0.0, 0.0, 4.0, 5.0))
-    np.testing.assert_allclose(weights, [1 / 1.4] * 90 + [5 / 1.4] * 10)
-    assert weights_in_words(labels, weights).endswith("; that the model misread 10 x 3.57.")
-    np.testing.assert_allclose(photo_weights(labels, ALIKE), 1.0)
-    assert photo_weights(labels, Weighting(0.0, 0.0, 2.0, 9.0)).max() == pytest.approx(2.0)
-
-
 def test_several_damages_count_as_the_rarest_and_refused_photos_are_one_group() -> None:
     labels = [photo(MELTED)] * 40 + [photo(BROKEN)] * 4 + [photo(MELTED, BROKEN)]
     labels += [photo(reason=Reason.TOO_DARK)] * 3 + [photo(reason=Reason.HIDDEN)] * 2
@@ -95,8 +84,8 @@ def test_the_run_is_endless_the_same_again_and_one_pass_of_equal_weights_shows_e
     assert dealt(0, 60, weights, 2) != whole
 
 
-@pytest.mark.parametrize("bad", [(-0.1,), (0.5, 1.1), (0.5, 0.5, 0.9), (0.5, 0.5, 4.0, 0.5)])
-def test_weights_that_would_turn_the_purpose_round_are_refused(bad: tuple[float, ...]) -> None:
+@pytest.mark.parametrize("bad", [(-0.1, 0.5, 4.0), (0.5, 1.1, 4.0), (0.5, 0.5, 0.9)])
+def test_weights_that_would_turn_the_purpose_round_are_refused(bad: tuple[float, float, float]) -> None:
     with pytest.raises(BadRequestError, match="powers of 0 to 1"):
         Weighting(*bad)
     assert photo_weights([], Weighting()).shape == (0,)
