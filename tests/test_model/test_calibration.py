@@ -76,7 +76,7 @@ def test_outcomes_stay_in_order() -> None:
     assert worst([]) is Triage.CLEAR
 
 
-def test_a_flag_costs_no_more_false_alarms_than_stated_up_to_near_certainty() -> None:
+def test_a_flag_costs_no_more_false_alarms_than_stated_up_to_a_probability_flagged_in_any_case() -> None:
     scores = np.linspace(0.0, 0.7, 1001)
     assert np.mean(scores >= flag_limit(scores, 0.1, 0.01)) == pytest.approx(0.01, abs=0.002)
     assert flag_limit([0.99] * 100, 0.1, 0.01) == SURELY_FLAGGED
