@@ -23,6 +23,7 @@ class Photometric:
     def __call__(self, batch: Tensor) -> Tensor:
         """Return the batch as another phone might have taken it, clamped to 0..1."""
         steps = (
+            (0.12, self._texture),
             (0.85, self._tone),
             (0.85, self._colour),
             (0.35, self._light_patch),
@@ -64,6 +65,18 @@ class Photometric:
 
     def _gauss(self, shape: tuple[int, ...], device: torch.device) -> Tensor:
         return torch.randn(shape, generator=self.generator, device=self.generator.device).to(device)
+
+    def _texture(self, x: Tensor) -> Tensor:
+        """Other surfaces and colours on the same shapes: a random small convolution of all channels, mixed
+        with the photo (Xu et al. 2021, arXiv 2007.13003; cited from memory)."""
+        count, channels, high, wide = x.shape
+        side = (1, 3, 5)[int(self._uniform(1, 0, 3, x.device).clamp(max=2))]
+        kernel = self._gauss((count * channels, channels, side, side), x.device)
+        rows = functional.pad(x, (side // 2,) * 4, mode="reflect").flatten(0, 1)[None]
+        made = functional.conv2d(rows, kernel, groups=count).view(count, channels, high, wide)
+        mean, spread = made.mean((2, 3), keepdim=True), made.std((2, 3), keepdim=True).clamp(min=1e-4)
+        made = (made - mean) / spread * x.std((2, 3), keepdim=True) + x.mean((2, 3), keepdim=True)
+        return torch.lerp(x, made, self._each(x, 0.1, 0.8))
 
     def _tone(self, x: Tensor) -> Tensor:
         """Exposure, gamma, contrast, and a bent curve."""

@@ -1,4 +1,5 @@
-"""How softened sleeves give way: folded like pleats, sunk on one side, or swollen into lumps.
+"""How softened sleeves give way: folded like pleats, sunk on one side, swollen into lumps, their rim rolled
+outwards, or run down into a puddle on the floor.
 
 Each is drawn from a stream of its own, so that all else about a seed stays as it was.
 """
@@ -9,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from data_tools.rendering.noise import smoothstep
 from data_tools.rendering.sdf import Array
 
 PLEATED = 0.25
@@ -17,6 +19,10 @@ SUNK = 0.3
 """Share of melts that gave way on one side."""
 LUMPY = 0.3
 """Share of melts whose rim swelled into lumps."""
+ROLLED = 0.3
+"""Share of melts whose rim alone softened and rolled outwards: a collar on a wall that still stands."""
+PUDDLED = 0.25
+"""Share of melts, from a severity of 0.4, with plastic that ran down and set at the foot of the sleeve."""
 OWN_COLOUR = 0.55
 """Share of the sunk and lumpy ones that kept the plastic's colour, whatever was drawn before: other hands
 model melts so, and shape alone must do."""
@@ -70,6 +76,44 @@ class Lump:
     radius: float
 
 
+@dataclass(frozen=True)
+class RolledRim:
+    """A rim that softened: its uppermost ``high`` mm stand ``out`` mm out of the wall below and reach
+    ``shut`` mm into the bore, in bumps of ``pitch`` mm that are ``lumpy`` times (0..1) as high."""
+
+    high: float
+    out: float
+    shut: float
+    lumpy: float
+    pitch: float
+
+    def push(self, below: Array, wall: Array, bump: Array) -> Array:
+        """Return how far the plastic moved outwards, mm (inwards below 0): ``below`` mm under the mouth, at
+        the share ``wall`` of the way from the bore to the outside, with noise ``bump`` (-1..1)."""
+        soft = smoothstep(self.high + 0.5, self.high - 0.5, below + np.float32(0.8) * bump)
+        uneven = np.maximum(1 + np.float32(self.lumpy) * bump, 0)
+        result: Array = soft * uneven * (wall * np.float32(self.out + self.shut) - np.float32(self.shut))
+        return result
+
+
+@dataclass(frozen=True)
+class Puddle:
+    """Plastic that set on the floor: ``wide`` mm about (x, y), ``high`` mm, rippled."""
+
+    x: float
+    y: float
+    wide: float
+    high: float
+
+    def field(self, x: Array, y: Array, z: Array, floor: float, ripple: Array) -> Array:
+        """Return the signed distance, mm, about; ``floor`` mm below the mouths, ``ripple`` -1..1."""
+        away = np.hypot(x - np.float32(self.x), y - np.float32(self.y))
+        edge = away - np.float32(self.wide) * (1 + np.float32(0.35) * ripple)
+        height = np.float32(self.high) * (1 + np.float32(0.5) * ripple)
+        result: Array = np.maximum(0.6 * edge, z + np.float32(floor) - height).astype(np.float32)
+        return result
+
+
 def draw_pleats(rng: np.random.Generator, grown: float) -> Pleats | None:
     """Draw folds, or none; ``grown`` (0..1) is how far the deformation went."""
     if rng.random() > PLEATED:
@@ -108,3 +152,26 @@ def draw_lumps(rng: np.random.Generator, severity: float) -> list[Lump]:
         )
         for _ in range(int(rng.integers(2, 8)))
     ]
+
+
+def draw_rolled_rim(rng: np.random.Generator, grown: float) -> RolledRim | None:
+    """Draw a rolled rim, or none; ``grown`` as above."""
+    if rng.random() > ROLLED:
+        return None
+    return RolledRim(
+        float(rng.uniform(1.2, 6.0)),
+        float(rng.uniform(0.5, 2.4)) * grown,
+        float(rng.uniform(0.0, 1.2)) * grown,
+        float(rng.uniform(0.2, 1.0)),
+        float(rng.uniform(1.6, 3.6)),
+    )
+
+
+def draw_puddle(
+    rng: np.random.Generator, centre: tuple[float, float], radius: float, severity: float
+) -> Puddle | None:
+    """Draw a puddle at the foot of the sleeve of that centre and ``radius`` (mm), or none."""
+    if rng.random() > PUDDLED or severity < 0.4:
+        return None
+    x, y = np.array(centre) + rng.normal(0, 0.5 * radius, 2)
+    return Puddle(float(x), float(y), radius * float(rng.uniform(1.1, 1.9)), float(rng.uniform(0.6, 2.2)))

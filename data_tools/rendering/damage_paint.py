@@ -8,7 +8,7 @@ import numpy as np
 
 from data_tools.rendering.breakage import Break
 from data_tools.rendering.canvas import Canvas
-from data_tools.rendering.latch import LatchFailure
+from data_tools.rendering.latch_failure import LatchFailure
 from data_tools.rendering.melting import Melt
 from data_tools.rendering.noise import smoothstep
 from data_tools.rendering.soiling import mark, scorch

@@ -16,7 +16,8 @@ from data_tools.rendering.breakage import Break, broken
 from data_tools.rendering.canvas import Canvas
 from data_tools.rendering.damage_paint import paint_breaks, paint_latch, paint_melts
 from data_tools.rendering.insulator import Solid, build_insulator, insulator_solid
-from data_tools.rendering.latch import LatchFailure, build_latch, failure_of
+from data_tools.rendering.latch import build_latch
+from data_tools.rendering.latch_failure import LatchFailure, failure_of
 from data_tools.rendering.loose import build_drops, build_loose
 from data_tools.rendering.melting import Melt, melted
 from data_tools.rendering.paint import paint_age, paint_new

@@ -6,13 +6,20 @@ may not change its colour and gloss. Every random choice comes from the damage's
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
-from data_tools.rendering.collapse import OWN_COLOUR, Lump, draw_lumps, draw_pleats, draw_sinking
+from data_tools.rendering.collapse import (
+    OWN_COLOUR,
+    Lump,
+    draw_lumps,
+    draw_pleats,
+    draw_puddle,
+    draw_rolled_rim,
+    draw_sinking,
+)
+from data_tools.rendering.melt_amounts import AMOUNTS
 from data_tools.rendering.noise import noise, smoothstep
 from data_tools.rendering.runs import Sleeve, draw_runs, joined
 from data_tools.rendering.sdf import Array, Grid, smooth_max, smooth_min
@@ -20,35 +27,6 @@ from data_tools.rendering.spec import CouplerSpec, Damage
 from model.families import family
 from model.vocabulary import FindingKind
 
-MODES = ("soften", "sag", "blister", "char")
-
-
-@dataclass(frozen=True)
-class Amounts:
-    """How far a melt goes at severity 0 and 1, mm unless said: a (start, end) pair for each effect."""
-
-    blur: tuple[float, float]
-    swell: tuple[float, float]
-    sag: tuple[float, float]
-    oval: tuple[float, float]
-    slump: tuple[float, float]
-    wobble: tuple[float, float]
-    blisters: tuple[float, float]
-    pits: tuple[float, float]
-
-
-AMOUNTS: dict[str, Amounts] = {
-    "soften": Amounts(
-        (0.5, 1.8), (0.1, 1.0), (0.1, 1.4), (0.3, 1.6), (0.3, 3.2), (0.25, 1.3), (0, 3), (0, 0.1)
-    ),
-    "sag": Amounts((0.4, 1.2), (0.1, 1.1), (0.6, 5.0), (0.2, 1.3), (0.4, 3.6), (0.25, 1.3), (0, 5), (0, 0.2)),
-    "blister": Amounts(
-        (0.3, 0.9), (0.2, 1.1), (0.1, 1.0), (0.1, 0.9), (0.1, 1.6), (0.25, 1.1), (6, 36), (0, 0.3)
-    ),
-    "char": Amounts(
-        (0.2, 0.8), (0.0, 0.5), (0.0, 0.9), (0.05, 0.8), (0.1, 2.4), (0.15, 1.0), (0, 8), (0.15, 0.95)
-    ),
-}
 _EARLY = 0.65
 """Exponent on severity: most of the deformation is there by the middle of the scale."""
 
@@ -94,6 +72,9 @@ class Melt:
         self.sinking = draw_sinking(late, s**_EARLY)
         lumps = draw_lumps(late, s)
         self.balls += [_as_ball(lump, self) for lump in lumps]
+        late_12 = np.random.default_rng([damage.seed, 12])
+        self.rolled = draw_rolled_rim(late_12, s**_EARLY)
+        self.puddle = draw_puddle(late_12, self.centre, self.radius, s)
         self.on_rim = bool(s > 0.35 and rng.random() < 0.45)
         self.look = _look(rng, damage)
         if (lumps or self.sinking) and damage.mode != "char" and late.random() < OWN_COLOUR:
@@ -148,6 +129,10 @@ class Melt:
             outward = there * np.float32(self.sinking.out)
             move_x, move_y = move_x + outward * dx / away, move_y + outward * dy / away
             move_z = move_z - there * np.float32(self.sinking.deep)
+        if self.rolled is not None:
+            wall = np.clip((away - self.bore) / (self.radius - self.bore), 0, 1)
+            roll = hot * self.rolled.push(-z, wall, noise(x, y, z, self.rolled.pitch, seed + 13, 2))
+            move_x, move_y = move_x + roll * dx / away, move_y + roll * dy / away
         if self.pleats is not None:
             fold = self.pleats.fold(np.arctan2(dy, dx) + 0.5 * noise(x, y, z, 5.0, seed + 12))
             inward = flow * (np.float32(self.pleats.deep) * fold - np.float32(self.pleats.drawn))
@@ -195,6 +180,9 @@ class Melt:
         if self.runs:
             uneven = np.float32(0.25) * noise(x, y, z, 2.0, self.damage.seed + 10, 2)
             part = joined(part, self.runs, (x, y, z), uneven)
+        if self.puddle is not None:
+            ripple = noise(x, y, z, 2.8, self.damage.seed + 14, 2)
+            part = smooth_min(part, self.puddle.field(x, y, z, self.floor, ripple), 0.8)
         if self.amount["pits"] > 0.05:
             pits = noise(x, y, z, 1.3, self.damage.seed + 9, 2)
             part = part + hot * np.float32(self.amount["pits"]) * pits

@@ -43,7 +43,7 @@ _KIND_ODDS = {
 _RULES = ("same", "mirrored", "outward")
 """How a design is turned from sleeve to sleeve: not at all, mirrored left to right, away from the middle."""
 _LEAST_LOWERED = 0.4
-_CUTS = (2, 3, 5, 6, 8)
+_CUTS = (1, 2, 3, 5, 6, 8)
 """How many slots or merlons a mouth has; four stay the local make's."""
 _SHORT_OF_CONTACT = 0.25
 """A rim lowered all the way through stays so far above the metal socket inside it, mm."""

@@ -165,7 +165,7 @@ def _learn(
     """Train one network on all that is rendered, with both networks of the version before as teacher."""
     out = course.run if number == 0 else course.out / part
     settings = [
-        "siblings=true", "heed=0.3", "ema=0.999", *course.learning, "condition_steps=100000",
+        "siblings=true", "heed=0.2", "ema=0.999", *course.learning, "condition_steps=100000",
         f"seconds={course.learn_seconds}", f"learning_rate={LEARNERS[part]}", f"seed={course.seed + number}",
     ]  # fmt: skip
     options = [*sets, out, "--part", part, "--continue-from", before, "--teacher", before]

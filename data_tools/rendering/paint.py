@@ -79,11 +79,17 @@ def _paint_moulding(canvas: Canvas, spec: CouplerSpec) -> None:
 
 
 def _paint_make(canvas: Canvas, spec: CouplerSpec) -> None:
-    """Paint what only some makes have: flakes of other plastic in a recycled one, tips of another plastic."""
+    """Paint what only some makes have: flakes of other plastic in a recycled one, tips of another plastic,
+    a dyed hook."""
     finish, seed = spec.finish, spec.seed
     for number, (colour, least, size) in enumerate(finish.get("flakes", [])):
         flake = smoothstep(least, least + 0.06, canvas.noise(size, seed + 81 + number, 2))
         canvas.blend(colour, flake)
+    if dye := finish.get("hook_tip"):
+        border = float(spec.build["latch_tip"] - dye["share"] * spec.build["hook_length"])
+        dyed = canvas.where(lambda part: part.startswith("latch"))
+        dyed = dyed * smoothstep(border - 0.15, border + 0.15, canvas.z)
+        canvas.blend(dye["colour"], dyed.astype(np.float32))
     if tip := finish.get("tip"):
         sleeve = canvas.where(lambda part: part.startswith("sleeve:"))
         uneven = 0.25 * canvas.noise(3.0, seed + 80, 1, sleeve)

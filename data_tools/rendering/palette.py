@@ -117,6 +117,10 @@ def _plastic(rng: np.random.Generator, table: Table) -> list[float]:
             return colour
 
 
+DYED_HOOKS = 0.1
+"""Share of training makes whose hook is dyed."""
+
+
 def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
     """Return the plastics (colour, gloss, ageing, wear, marks) and the contact metal of one coupler."""
     shells, sleeves = choice(PLASTICS)
@@ -164,6 +168,15 @@ def sample_finish(rng: np.random.Generator) -> dict[str, Any]:
     if current() is Domain.TRAIN:
         return finish | _sample_make(rng, shells, sleeves)
     return finish | local_make.FINISH if at_the_site() else finish
+
+
+def sample_hook_tip(rng: np.random.Generator) -> dict[str, Any]:
+    """Draw a hook dyed in another colour all round, for a few makes of the training: a pale end of a lever is
+    no fracture where its flanks are as pale."""
+    if current() is not Domain.TRAIN or rng.random() > DYED_HOOKS:
+        return {}
+    colour = _plastic(rng, choice(PLASTICS)[0])
+    return {"hook_tip": {"colour": colour, "share": float(rng.uniform(0.35, 1.2))}}
 
 
 def _sample_make(rng: np.random.Generator, shells: Table, sleeves: Table) -> dict[str, Any]:

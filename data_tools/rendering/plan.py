@@ -16,7 +16,7 @@ from data_tools.rendering.camera import Framing
 from data_tools.rendering.domains import Domain
 from model.vocabulary import FindingKind, Reason
 
-GENERATOR_VERSION = "11"
+GENERATOR_VERSION = "12"
 
 
 class Subject(StrEnum):
@@ -154,7 +154,7 @@ def plan_photo(assignment: Assignment, number: int, mix: Mix = MIX) -> PhotoPlan
         reasons = list(_UNUSABLE_ODDS)
         fault = reasons[int(rng.choice(len(reasons), p=list(_UNUSABLE_ODDS.values())))]
     ordinary = Framing.LOW_RESOLUTION if rng.random() < 0.1 else Framing.ORDINARY
-    cover = str(rng.choice(["none", "beside", "partly"], p=[0.46, 0.38, 0.16]))
+    cover = str(rng.choice(["none", "beside", "partly"], p=[0.42, 0.36, 0.22]))
     if fault is Reason.HIDDEN:
         cover = "hidden"
     taken = PhotoPlan(

@@ -11,7 +11,7 @@ from data_tools.rendering import ground_truth as truth
 from data_tools.rendering import plan
 from data_tools.rendering.camera import Array, Camera, blur_on_face_mm
 from data_tools.rendering.directions import Floats
-from data_tools.rendering.latch import failure_of
+from data_tools.rendering.latch_failure import failure_of
 from data_tools.rendering.light import Lighting, Surroundings
 from data_tools.rendering.phone import Pixels
 from data_tools.rendering.phone_look import PhoneLook

@@ -14,7 +14,7 @@ from data_tools.rendering import local_make
 from data_tools.rendering.domains import Domain, choice, current
 from data_tools.rendering.hook_shapes import draw_hook_shape
 from data_tools.rendering.mouths import sample_mouths
-from data_tools.rendering.palette import sample_finish
+from data_tools.rendering.palette import sample_finish, sample_hook_tip
 from data_tools.rendering.sampling_soiling import sample_soiling
 from data_tools.rendering.spec import CouplerSpec
 from model.families import TOLERANCE_MM, Family
@@ -61,6 +61,8 @@ def sample_coupler(rng: np.random.Generator, family: str) -> CouplerSpec:
     build |= sample_mouths(np.random.default_rng([seed, 7]), shape, build)
     build |= _around_the_lever(seed, shape, build)
     finish = sample_finish(rng)
+    if shape.has_latch:
+        finish |= sample_hook_tip(np.random.default_rng([seed, 12]))
     return CouplerSpec(family, seed, build, finish, sample_soiling(rng, shape, build, finish))
 
 

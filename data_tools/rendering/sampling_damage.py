@@ -7,15 +7,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from data_tools.rendering import breakage, latch, melting
+from data_tools.rendering import breakage, latch_failure, melt_amounts, melting
 from data_tools.rendering.spec import CouplerSpec, Damage
 from model.families import Family, family
 from model.vocabulary import FindingKind, Place
 
 MODES: dict[FindingKind, tuple[str, ...]] = {
-    FindingKind.MISSING_LATCH: latch.MODES,
+    FindingKind.MISSING_LATCH: latch_failure.MODES,
     FindingKind.BROKEN_PIN_HOUSING: breakage.MODES,
-    FindingKind.HEAT_MELTED_HOUSING: melting.MODES,
+    FindingKind.HEAT_MELTED_HOUSING: melt_amounts.MODES,
 }
 _ODDS: dict[FindingKind, tuple[float, ...]] = {
     FindingKind.BROKEN_PIN_HOUSING: (0.32, 0.2, 0.28, 0.2),
@@ -27,8 +27,9 @@ _LATCH_ODDS: dict[str, tuple[float, tuple[float, float]]] = {
     "arm_gone": (0.32, (0.6, 1.0)),
     "hook_worn": (0.04, (0.05, 0.3)),
 }
-"""Odds and severities of each way to lose a latch, in the order of ``latch.MODES``. Less than a tenth of
-the severities lie below 0.3, where the hook still holds in part; three in five lose the arm or most of it."""
+"""Odds and severities of each way to lose a latch, in the order of ``latch_failure.MODES``. Less than a tenth
+of the severities lie below 0.3, where the hook still holds in part; three in five lose the arm or most of
+it."""
 
 _HEAT_THAT_DEFORMS = 0.3
 """Share of the full heat at a neighbour's mouth from which its deformation can be seen; by eye."""

@@ -12,7 +12,7 @@ pytest.importorskip("skimage")
 
 from data_tools.rendering import ground_truth as truth
 from data_tools.rendering.geometry import build_coupler, build_with_twin
-from data_tools.rendering.latch import SHORTEST_HOOK_MM, LatchFailure
+from data_tools.rendering.latch_failure import SHORTEST_HOOK_MM, LatchFailure
 from data_tools.rendering.renderer import FirstHits
 from data_tools.rendering.sampling import sample_coupler
 from data_tools.rendering.sampling_damage import MODES, sample_damages, with_damages
