@@ -91,7 +91,8 @@ class LatchFailure:
             self._tear_short(tip - hook * late_11.uniform(0.8, 1.3), late_11)
         self.old = float(rng.uniform(0, 1) ** 1.3)
         short = damage.mode in ("hook_sheared", "arm_stub") and not self.torn_short
-        if short and not self.passes_for_intact and late_12.random() < _SNAPPED:
+        self.snapped = bool(short and not self.passes_for_intact and late_12.random() < _SNAPPED)
+        if self.snapped:
             thin = thickness(build) < _THICKEST_STUB_MM
             self._snap((slot + 1.0, tip - hook - 2.0 if thin else start), late_12, clean_at_will=thin)
         worn = min(s / HOOK_GONE_FROM, 1.0)

@@ -14,6 +14,7 @@ pytest.importorskip("skimage")
 
 from data_tools.rendering.domains import Domain, using
 from data_tools.rendering.hook_shapes import KINDS, PLAIN, carve, draw_hook_shape, widened
+from data_tools.rendering.palette import DYED_HOOKS
 from data_tools.rendering.sampling import sample_coupler
 
 pytestmark = pytest.mark.render
@@ -72,3 +73,14 @@ def test_outlines_are_met_in_training_alone(domain: Domain) -> None:
     trained = [sample_coupler(np.random.default_rng([s, 3]), "type1").build for s in range(30)]
     assert 5 < sum("hook_shape" in build for build in trained) < 26
     assert not any(build["hook_fork"] for build in trained)
+
+
+def test_a_few_training_hooks_are_dyed_all_round_and_none_of_another_world() -> None:
+    specs = [sample_coupler(np.random.default_rng([s, 3]), "type1") for s in range(300)]
+    dyed = [spec for spec in specs if "hook_tip" in spec.finish]
+    assert len(dyed) / len(specs) == pytest.approx(DYED_HOOKS, abs=0.06)
+    assert "hook_tip" not in sample_coupler(np.random.default_rng(0), "type2").finish
+    with using(Domain.SITE):
+        assert not any(
+            "hook_tip" in sample_coupler(np.random.default_rng([s, 3]), "type1").finish for s in range(60)
+        )

@@ -95,9 +95,31 @@ def test_some_hooks_are_sheared_at_their_root_and_some_fractures_show_another_co
     failures = [LatchFailure(_lost(_spec(s), "hook_sheared", 0.5, s).damages[0], _spec(s)) for s in range(60)]
     ends = [f.end - (_spec(s).build["latch_tip"] - _spec(s).build["hook_length"])
             for s, f in enumerate(failures)]  # fmt: skip
-    assert sum(-4.1 < end < -0.9 for end in ends) > 15
+    assert sum(-4.1 < end < -0.9 for end in ends) > 10
     assert any(f.core for f in failures)
     assert any(f.teeth for f in failures)
+
+
+def test_some_levers_snap_anywhere_and_a_clean_face_is_even_and_fresh() -> None:
+    shares, clean = [], 0
+    for seed in range(60):
+        spec = _spec(seed)
+        lost = _lost(spec, "arm_stub", 0.5, seed)
+        failure = LatchFailure(lost.damages[0], lost)
+        if not failure.snapped:
+            continue
+        root = spec.build["latch_tip"] - spec.build["hook_length"]
+        slot = -spec.build["nose_length"]
+        shares.append((failure.end - slot) / (root - slot))
+        if failure.rough <= 0.25:
+            clean += 1
+            assert failure.splinters == failure.teeth == 0.0
+            assert failure.old <= 0.5
+            assert failure.core is not None or failure.lighter >= 0.4
+    assert 12 < len(shares) < 36
+    assert max(shares) < 1.0
+    assert max(shares) - min(shares) > 0.5
+    assert 2 < clean < len(shares)
 
 
 def test_the_worse_the_less_is_left() -> None:

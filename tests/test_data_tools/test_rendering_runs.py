@@ -7,7 +7,7 @@ import pytest
 
 pytest.importorskip("skimage")
 
-from data_tools.rendering.collapse import Pleats
+from data_tools.rendering.collapse import Pleats, Puddle, RolledRim, draw_puddle, draw_rolled_rim
 from data_tools.rendering.geometry import build_coupler
 from data_tools.rendering.melting import Melt, melted
 from data_tools.rendering.runs import LEAST_SEVERITY, Run, Sleeve, draw_runs, joined
@@ -140,3 +140,26 @@ def test_some_sleeves_sink_on_one_side_and_some_swell_into_lumps() -> None:
     lower = melt.displacement(x, y, 0 * ring - 0.5)[2] - with_it
     assert lower.min() > -1e-4
     assert lower[share > 0.9].mean() > lower[share < 0.1].mean() + 0.3
+
+
+def test_a_rolled_rim_stands_out_of_the_wall_below_it_and_narrows_the_bore() -> None:
+    rim = RolledRim(high=3.0, out=2.0, shut=1.0, lumpy=0.0, pitch=2.0)
+    below, level = np.array([0.5, 6.0], np.float32), np.zeros(2, np.float32)
+    assert rim.push(below, level + 1, level).tolist() == pytest.approx([2.0, 0.0])
+    assert rim.push(below, level, level).tolist() == pytest.approx([-1.0, 0.0])
+
+
+def test_a_puddle_lies_on_the_floor_and_ends_at_its_edge() -> None:
+    puddle, still = Puddle(1.0, 2.0, wide=5.0, high=1.5), np.zeros(3, np.float32)
+    x = np.array([1.0, 1.0, 9.0], np.float32)
+    y, z = np.full(3, 2.0, np.float32), np.array([-11.0, -8.0, -11.0], np.float32)
+    inside = puddle.field(x, y, z, 12.0, still) < 0
+    assert inside.tolist() == [True, False, False]
+
+
+def test_some_melts_roll_their_rim_and_some_leave_a_puddle_where_they_are_not_slight() -> None:
+    rims = [draw_rolled_rim(np.random.default_rng(seed), 0.8) for seed in range(200)]
+    assert 35 < sum(rim is not None for rim in rims) < 90
+    draws = [np.random.default_rng(seed) for seed in range(200)]
+    assert 25 < sum(draw_puddle(rng, (0.0, 0.0), 5.0, 0.8) is not None for rng in draws) < 80
+    assert not any(draw_puddle(np.random.default_rng(s), (0.0, 0.0), 5.0, 0.3) for s in range(50))

@@ -167,6 +167,16 @@ def test_photometric_variety_keeps_range_and_differs_by_photo() -> None:
     assert len({round(float(v), 3) for v in changed.mean((1, 2, 3))}) >= 6
 
 
+def test_another_texture_keeps_where_the_edges_are_and_how_bright_and_contrasty_a_photo_is() -> None:
+    photo = torch.zeros(4, 3, 32, 32)
+    photo[:, :, :, 16:] = torch.tensor([0.9, 0.4, 0.2]).view(3, 1, 1)
+    changed = Photometric(torch.Generator().manual_seed(2))._texture(photo)
+    assert changed.mean((2, 3)).allclose(photo.mean((2, 3)), atol=0.02)
+    assert not changed.allclose(photo, atol=0.05)
+    steps = (changed[..., 1:] - changed[..., :-1]).abs().mean((0, 1, 2))
+    assert steps[12:19].sum() > 0.9 * steps.sum()
+
+
 def test_splits_never_cut_through_a_coupler_and_have_the_stated_shares() -> None:
     photos = [LabelledPhoto(f"{n}-{k}.jpg", f"coupler {n}", "type1") for n in range(4000) for k in range(2)]
     splits = [split_of(photo) for photo in photos]
