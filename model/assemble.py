@@ -140,7 +140,8 @@ def assemble(
     device: str = "cpu",
     threads: int = 2,
 ) -> Card:
-    """Calibrate the weights in ``folder`` on the calibration split of ``manifest`` and write ``out``.
+    """Calibrate the weights in ``folder``, or of a model file, on the calibration split of ``manifest`` and
+    write ``out``.
 
     The file is loaded again before this returns, rounded as it will be used, and calibrated with
     exactly those weights. With a saved ``book`` (``model.scorebook``) of these weights neither manifest nor
@@ -152,7 +153,7 @@ def assemble(
     """
     if book is None and manifest is None:
         raise ManifestError("a manifest or a scored book", "neither", "Name one of them.")
-    trained = load_trained(folder)
+    trained = load_any(folder)
     card = replace(
         trained.card,
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
@@ -204,7 +205,7 @@ def recalibrate_from(
 
 @told_plainly()
 def main() -> None:
-    """Command line: ``python -m model.assemble FOLDER (MANIFEST | --book FILE) OUT``."""
+    """Command line: ``python -m model.assemble (FOLDER | FILE) (MANIFEST | --book BOOK) OUT``."""
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("folder", type=Path)
     parser.add_argument("manifest", type=Path, nargs="?")

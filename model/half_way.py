@@ -6,6 +6,7 @@ arXiv 2109.01903), so that a candidate held for a photo or two may have a half t
 
 from __future__ import annotations
 
+import argparse
 import copy
 from dataclasses import replace
 from pathlib import Path
@@ -13,6 +14,7 @@ from pathlib import Path
 import torch
 
 from model.artefact import Model, load_model, save_model
+from model.errors import told_plainly
 from model.network import ConditionNet
 
 HALF = 0.5
@@ -21,7 +23,7 @@ HALF = 0.5
 def half_way(live: Path, candidate: Path, out: Path) -> Path:
     """Write a model file that lies ``HALF`` of the way from ``live`` to ``candidate``, and return ``out``.
 
-    Its card is the candidate's. It is written whole or not at all.
+    Its card is the candidate's, limits and all. It is written whole or not at all.
 
     Raises:
         ArtefactError: a file that cannot be used.
@@ -46,3 +48,17 @@ def _between(known: torch.nn.Module, taught: ConditionNet) -> ConditionNet:
     }
     result.load_state_dict(mixed)
     return result.eval()
+
+
+@told_plainly()
+def main() -> None:
+    """Command line: ``python -m model.half_way LIVE CANDIDATE OUT``; ``model.assemble`` sets its limits."""
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    for name in ("live", "candidate", "out"):
+        parser.add_argument(name, type=Path)
+    a = parser.parse_args()
+    print(load_model(half_way(a.live, a.candidate, a.out)).card.version)
+
+
+if __name__ == "__main__":
+    main()

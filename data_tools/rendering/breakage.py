@@ -20,6 +20,11 @@ MODES = ("chip", "crack", "sector", "sleeve_gone")
 RAGGED = {"sector": 1.4, "sleeve": 2.4}
 """How far a fracture face at the bottom of a break strays. A sleeve that snaps off all round leaves splinters
 and steps; were it cut off evenly, it could not be told from one that was moulded shorter."""
+EVEN, EVEN_FROM, EVENLY = 0.4, 0.6, 0.4
+"""Share of such sleeves, from a severity on, that break off as good as evenly, and how far their face strays:
+so low that no maker moulds one sleeve so, the contact bare."""
+WEDGES = 0.35
+"""Share of the chips that are wedges: two flat faces that meet below, as where a corner struck."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +68,12 @@ class Break:
         self.lighter = float(rng.uniform(0.0, 0.1) if rng.random() < 0.25 else rng.uniform(0.12, 0.6))
         self.old = float(rng.uniform(0, 1) ** 1.5)
         self.bites = _bites(rng, damage, self)
+        # From a stream of its own: all else about a seed stays as it was.
+        late = np.random.default_rng([damage.seed, 13])
+        even = damage.severity >= EVEN_FROM and late.random() < EVEN
+        self.ragged = RAGGED | ({"sleeve": EVENLY} if even else {})
+        if damage.mode == "chip":
+            self.bites = [_wedge(bite, self) if late.random() < WEDGES else bite for bite in self.bites]
 
     def cut(self, x: Array, y: Array, z: Array) -> Array:
         """Return the signed distance (mm, about; negative inside) of everything this damage removes."""
@@ -101,11 +112,17 @@ class Break:
             ball = np.sqrt(radial**2 + across**2 + down**2) - 1.0
             chip: Array = ball * np.float32(min(bite.depth, bite.tilt)) + ragged * 0.8
             return chip
+        if bite.kind == "wedge":
+            along = np.clip(1 - below / np.float32(bite.depth), 0.0, 1.5)
+            flank = np.abs(turn) * away - np.float32(bite.half_angle * self.radius) * along
+            inner = np.float32(self.radius - 1.2 * bite.tilt) - away
+            wedge: Array = np.maximum(np.maximum(flank, below - np.float32(bite.depth)), inner) + 0.4 * ragged
+            return wedge
         side = (np.abs(turn) - np.float32(bite.half_angle)) * np.maximum(away, 0.5) + ragged
         lean = (
             np.float32(bite.tilt) * np.cos(around - np.float32(bite.angle)) * away / np.float32(self.radius)
         )
-        bottom = below - np.float32(bite.depth) - lean + ragged * np.float32(RAGGED[bite.kind])
+        bottom = below - np.float32(bite.depth) - lean + ragged * np.float32(self.ragged[bite.kind])
         sector: Array = np.maximum(side, bottom)
         return sector
 
@@ -120,6 +137,12 @@ def _chip(rng: np.random.Generator, scale: float, angle: float) -> Bite:
     width = (0.15 + 0.85 * grown) * rng.uniform(0.85, 1.3)
     through = (0.8 + 3.6 * grown) * rng.uniform(0.9, 1.3)
     return Bite("chip", angle, width, depth, through, 0.0)
+
+
+def _wedge(chip: Bite, hit: Break) -> Bite:
+    """Return a wedge as large as ``chip``, narrower than half of the mouth and not down to the floor."""
+    depth = min(1.3 * chip.depth, hit.floor - 1.0)
+    return Bite("wedge", chip.angle, min(chip.half_angle, 1.2), depth, chip.tilt, 0.0)
 
 
 def _crack(rng: np.random.Generator, scale: float, angle: float, height: float) -> Bite:

@@ -36,6 +36,8 @@ _TORN_SHORT = 0.35
 forward: what tells it is its torn face. Other hands break latches so."""
 _CORES = ((0.42, 0.35, 0.24), (0.62, 0.60, 0.55), (0.30, 0.30, 0.31), (0.55, 0.20, 0.05), (0.05, 0.05, 0.05))
 """Linear RGB of what shows inside a lever that is coated, dyed or overmoulded: by eye."""
+_SPLIT = 0.15
+"""Share of the sheared hooks, not torn short, that split lengthways: one side is gone back to the root."""
 _SNAPPED = 0.4
 """Share of the levers, of those that end short of their hook and are not torn at it, that snap anywhere."""
 _CLEAN = 0.5
@@ -97,6 +99,13 @@ class LatchFailure:
             self._snap((slot + 1.0, tip - hook - 2.0 if thin else start), late_12, clean_at_will=thin)
         worn = min(s / HOOK_GONE_FROM, 1.0)
         self.wear = float(0.25 + 0.75 * worn) if damage.mode == "hook_worn" else 0.0
+        late_13 = np.random.default_rng([damage.seed, 13])
+        self.split: tuple[int, float] | None = None
+        if sheared and not (self.torn_short or self.snapped) and late_13.random() < _SPLIT:
+            half = float(build["hook_width"]) / 2
+            self.split = int(late_13.choice([-1, 1])), half * float(late_13.uniform(-0.4, 0.25))
+            self.end = max(tip - hook * late_13.uniform(0.8, 1.2), slot + 1.0)
+            self.tilt_x, self.tilt_y = 0.3 * self.tilt_x, 0.3 * self.tilt_y
         self.middle = float(build["arm_base"]) + 0.5 * float(build["arm_thick"])
 
     def _tear_short(self, end: float, rng: np.random.Generator) -> None:
@@ -145,7 +154,11 @@ class LatchFailure:
             saw = np.abs(np.mod(across / np.float32(self.pitch), 1.0) - 0.5) * 2
             ragged = ragged - np.float32(self.teeth) * saw
         plane = z - np.float32(self.end) + self.tilt_x * x + self.tilt_y * (y - np.float32(self.middle))
-        result: Array = (-plane + ragged).astype(np.float32)
+        gone = -plane + ragged
+        if self.split is not None:
+            side, at = self.split
+            gone = np.maximum(gone, np.float32(at) - side * x + np.float32(0.4) * ragged)
+        result: Array = gone.astype(np.float32)
         return result
 
     def fresh(self, x: Array, y: Array, z: Array) -> Array:

@@ -3,8 +3,9 @@
 ``python -m data_tools.rendering.new_version OUT --measure calibration=3000@9503 --measure test=3150@2010``
 renders the sets to measure on and then photos to learn from on every GPU, trains both condition networks,
 scores every set with the version before and the new one, trains the baseline on the same photos and writes
-the model file with its limits. Each step is a program of its own with a log in ``OUT/logs``; what one of
-them has finished stays when another fails. It runs, small, on a CPU too.
+the model file with its limits; and the same of the version half-way between the two (``model.half_way``),
+which may keep more of what was known. Each step is a program of its own with a log in ``OUT/logs``; what one
+of them has finished stays when another fails. It runs, small, on a CPU too.
 
 A network learns when the rendering is done, with a GPU to itself where there are two. Beside 13 renderers on
 its GPU each of two trainings made 1.4 to 2.2 steps a second, though it had three cores of its own, and one
@@ -68,7 +69,7 @@ class Course:
         return self.out / "run"
 
     def book(self, when: str, name: str) -> Path:
-        """File of what a version (``before`` or ``new``) says of a set."""
+        """File of what a version (``before``, ``new`` or ``half``) says of a set."""
         return self.out / "books" / f"{when}-{name}.jsonl.gz"
 
 
@@ -104,6 +105,7 @@ def new_version(course: Course, errands: Errands, gpus: int) -> None:
         book, file = course.book("new", CALIBRATION), course.run / "coupler.safetensors"
         options = [course.run, "--book", book, file, "--generator-version", GENERATOR_VERSION]
         errands.do("assemble", "model.assemble", options)
+        _half_way(course, errands, before, file, drawn)
         _wait(plain)
 
 
@@ -188,7 +190,7 @@ def _score(
         book = [course.out / name / MANIFEST, course.book(when, name), "--model", model, "--device", "cpu"]
         errands.do(f"{when}-{name}", "model.scorebook", [*book, "--threads", threads], cores=cores)
 
-    alone = when == "new"
+    alone = when != "before"
     if not (alone and errands.enough_to_share):
         threads = errands.cores if alone else max(1, errands.cores // 4)
         for name in drawn:
@@ -197,6 +199,19 @@ def _score(
     shares = errands.deal_cores([m.count for m in course.measure])
     with ThreadPoolExecutor(len(shares)) as pool:
         _wait([pool.submit(score, m.name, *share) for m, share in zip(course.measure, shares, strict=True)])
+
+
+def _half_way(
+    course: Course, errands: Errands, before: Path, new: Path, drawn: dict[str, threading.Event]
+) -> None:
+    """Make the version half-way between two, score every set with it and set its limits."""
+    half = course.run / "half.safetensors"
+    if not errands.do("half", "model.half_way", [before, new, half]):
+        return
+    _score(course, errands, "half", half, drawn)
+    book = course.book("half", CALIBRATION)
+    options = [half, "--book", book, half, "--generator-version", GENERATOR_VERSION]
+    errands.do("assemble-half", "model.assemble", options)
 
 
 def _baseline(course: Course, errands: Errands, sets: Sequence[Path], lanes: int) -> None:

@@ -60,7 +60,8 @@ def test_a_latch_lost_at_severity_03_or_more_ends_behind_every_hook_or_is_thinne
         spec = _spec(seed)
         for severity in (0.3, 0.6, 1.0):
             lost = _lost(spec, mode, severity, seed)
-            if LatchFailure(lost.damages[0], lost).torn_short:
+            failure = LatchFailure(lost.damages[0], lost)
+            if failure.torn_short or failure.split:
                 continue
             left = _latch(lost)
             in_front = left[left[:, 2] > spec.build["recess"] - 8.6]
@@ -98,6 +99,24 @@ def test_some_hooks_are_sheared_at_their_root_and_some_fractures_show_another_co
     assert sum(-4.1 < end < -0.9 for end in ends) > 10
     assert any(f.core for f in failures)
     assert any(f.teeth for f in failures)
+
+
+def test_some_hooks_split_lengthways_and_keep_one_side() -> None:
+    split = 0
+    for seed in range(60):
+        spec = _spec(seed)
+        lost = _lost(spec, "hook_sheared", 0.5, seed)
+        failure = LatchFailure(lost.damages[0], lost)
+        if failure.split is None:
+            continue
+        split += 1
+        side, at = failure.split
+        left = _latch(lost)
+        across, edge = side * left[:, 0], 0.45 * spec.build["hook_width"]
+        kept, gone = left[across < at - 0.8, 2], left[across > edge, 2]
+        assert kept.max() > spec.build["latch_tip"] - 0.4 * spec.build["hook_length"]
+        assert gone.size == 0 or gone.max() < kept.max() - 0.5 * spec.build["hook_length"]
+    assert 1 < split < 16
 
 
 def test_some_levers_snap_anywhere_and_a_clean_face_is_even_and_fresh() -> None:

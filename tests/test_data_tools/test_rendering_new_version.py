@@ -60,13 +60,13 @@ def test_a_set_is_named_with_count_seed_and_world() -> None:
 
 def test_every_set_is_rendered_once_and_scored_by_both_versions(tmp_path: Path) -> None:
     errands = noted(tmp_path, 32, 2)
-    wanted = {"train_0", "train_1", "condition", "second", "baseline", "assemble"}
-    wanted |= {
-        name for s in SETS for name in (s.name, f"before-{s.name}", f"new-{s.name}", f"baseline-{s.name}")
-    }
+    wanted = {"train_0", "train_1", "condition", "second", "baseline", "assemble", "half", "assemble-half"}
+    for s in SETS:
+        wanted |= {s.name, *(f"{who}-{s.name}" for who in ("before", "new", "half", "baseline"))}
     assert set(errands.order) == wanted
     assert len(errands.order) == len(wanted)
-    assert errands.order[-1] == "assemble" or errands.order[-1].startswith("baseline")
+    assert errands.order[-1] == "assemble-half" or errands.order[-1].startswith("baseline")
+    assert errands.order.index("assemble") < errands.order.index("half")
     for s in SETS:
         assert errands.order.index(s.name) < errands.order.index(f"before-{s.name}")
         assert errands.order.index("second") < errands.order.index(f"new-{s.name}")
@@ -185,10 +185,10 @@ def test_a_new_version_is_made_on_a_cpu(tmp_path: Path) -> None:
     learn = ["--set", "condition_batch=2", "--set", "bank_side=320"]
     sets = ["--measure", "calibration=6@71", "--measure", "test=6@72"]
     result = CliRunner().invoke(main, [str(tmp_path), *sets, *small, *learn, "--render-seconds", "60"])
-    assert "Not all was done: assemble." in result.output, result.output
+    assert "Not all was done: assemble, assemble-half." in result.output, result.output
     assert json.loads((tmp_path / "run" / "training.json").read_text())["trained_on"] > 4
     for part in ("locator", "condition", "second"):
         assert (tmp_path / "run" / f"{part}.pt").is_file()
-    for when in ("before", "new"):
+    for when in ("before", "new", "half"):
         assert (tmp_path / "books" / f"{when}-test.jsonl.gz").stat().st_size > 500
     assert load_trained(tmp_path / "run").networks.keys() == {"locator", "condition", "second"}

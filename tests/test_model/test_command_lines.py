@@ -10,7 +10,7 @@ import pytest
 
 from .drawn import write_drawn_set
 
-PROGRAMS = ("train", "baseline", "scorebook", "assemble", "evaluate")
+PROGRAMS = ("train", "baseline", "scorebook", "assemble", "evaluate", "half_way")
 
 
 def ended(monkeypatch: pytest.MonkeyPatch, program: str, *arguments: str) -> str:
@@ -26,7 +26,7 @@ def test_a_set_that_is_not_there_is_told_in_words(
     program: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     missing = str(tmp_path / "no such" / "manifest.jsonl")
-    first = [str(tmp_path)] if program == "assemble" else []
+    first = [str(tmp_path)] if program in ("assemble", "half_way") else []
     words = ended(monkeypatch, program, *first, missing, str(tmp_path / "out"))
     assert words.startswith("Wanted ")
 
