@@ -6,6 +6,7 @@ comes from the damage's own seed; what later generators added, from a stream of 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -36,14 +37,58 @@ _TORN_SHORT = 0.35
 forward: what tells it is its torn face. Other hands break latches so."""
 _CORES = ((0.42, 0.35, 0.24), (0.62, 0.60, 0.55), (0.30, 0.30, 0.31), (0.55, 0.20, 0.05), (0.05, 0.05, 0.05))
 """Linear RGB of what shows inside a lever that is coated, dyed or overmoulded: by eye."""
-_SPLIT = 0.15
-"""Share of the sheared hooks, not torn short, that split lengthways: one side is gone back to the root."""
+_SPLIT = 0.3
+"""Share of the sheared hooks, neither torn short nor snapped, that split lengthways, one side gone."""
 _SNAPPED = 0.4
 """Share of the levers, of those that end short of their hook and are not torn at it, that snap anywhere."""
 _CLEAN = 0.5
 """Share of these that snap clean across, as filled plastic does; the face is fresh then, and shows."""
 _FACES = (*_CORES[:4], (0.8, 0.79, 0.75), (0.66, 0.47, 0.05), (0.6, 0.16, 0.2))
 """Linear RGB of such a face where it is not a lighter shade of the lever's own plastic: by eye."""
+
+
+_Streams = dict[int, np.random.Generator]
+"""Random streams by the generator version that drew from them first."""
+
+
+@dataclass(frozen=True)
+class _Lever:
+    """A whole lever, mm: its ``tip``, the length of its ``hook`` and half its width, where its slot and the
+    nose's lip are (z), how deep the slot is, how thick the bare arm is and at what height its middle lies."""
+
+    tip: float
+    hook: float
+    half: float
+    slot: float
+    slot_depth: float
+    lip: float
+    thick: float
+    middle: float
+
+    @classmethod
+    def of(cls, build: dict[str, Any]) -> _Lever:
+        """Return the lever of a coupler's build."""
+        ribs = 1.0 if build["arm_ribs"] else 0.0
+        return cls(
+            tip=float(build["latch_tip"]),
+            hook=float(build["hook_length"]),
+            half=float(build["hook_width"]) / 2,
+            slot=-float(build["nose_length"]),
+            slot_depth=float(build["slot_depth"]),
+            lip=float(build["recess"]),
+            thick=float(build["arm_thick"]) + ribs,
+            middle=float(build["arm_base"]) + 0.5 * float(build["arm_thick"]),
+        )
+
+    @property
+    def root(self) -> float:
+        """Where the hook begins, mm."""
+        return self.tip - self.hook
+
+    @property
+    def thin(self) -> bool:
+        """Whether the arm, ribs and all, is clearly thinner than any hook is high (``SHORTEST_HOOK_MM``)."""
+        return self.thick < _THICKEST_STUB_MM
 
 
 class LatchFailure:
@@ -55,58 +100,69 @@ class LatchFailure:
     """
 
     def __init__(self, damage: Damage, spec: CouplerSpec) -> None:
-        rng, build = np.random.default_rng(damage.seed), spec.build
-        s = float(damage.severity)
+        lever, rng = _Lever.of(spec.build), np.random.default_rng(damage.seed)
+        # What each generator added has a stream of its own: all else about a seed stays as it was.
+        late = {version: np.random.default_rng([damage.seed, version]) for version in (8, 10, 11, 12, 13)}
         self.damage = damage
-        tip, hook = float(build["latch_tip"]), float(build["hook_length"])
-        slot, lip = -float(build["nose_length"]), float(build["recess"])
+        self.middle = lever.middle
+        worn = min(float(damage.severity) / HOOK_GONE_FROM, 1.0)
+        self.wear = 0.25 + 0.75 * worn if damage.mode == "hook_worn" else 0.0
+        farthest = self._break_off(lever, rng, late)
+        self._draw_face(rng, late)
+        self.torn_short = self.snapped = False
+        self.split: tuple[int, float] | None = None
+        if not self.passes_for_intact:
+            self._draw_other_ways(lever, farthest, late)
+
+    def _break_off(self, lever: _Lever, rng: np.random.Generator, late: _Streams) -> float:
+        """Set where the latch ends; return how far forward any stub may end that has no torn face, mm."""
+        s, mode = float(self.damage.severity), self.damage.mode
         gross = np.clip((s - HOOK_GONE_FROM) / (1 - HOOK_GONE_FROM), 0.0, 1.0)
-        # From a stream of its own: all else about a seed stays as it was when stubs were short and even.
-        late, late_10, late_11, late_12 = (np.random.default_rng([damage.seed, n]) for n in (8, 10, 11, 12))
-        clear, out = (float(np.interp(late.random(), (0, 1), pair)) for pair in (_CLEAR_OF_LIP, _OUT_OF_SLOT))
-        start = min(tip - hook - 1.0, lip - clear, slot + out)
-        if damage.mode == "hook_sheared":
-            gone = max(start - 6.0 * gross, slot + 1.0)
-            if late_10.random() < _AT_THE_ROOT and thickness(build) < _THICKEST_STUB_MM:
-                gone = max(tip - hook - late_10.uniform(1.0, 4.0), slot + 1.0)
-            self.end = gone if s >= HOOK_GONE_FROM else tip - hook * (0.1 + 1.3 * s)
-        elif damage.mode == "arm_stub":
-            self.end = min(start, slot + 3.0) - 8.0 * gross
-        elif damage.mode == "arm_gone":
+        clear, out = (
+            float(np.interp(late[8].random(), (0, 1), pair)) for pair in (_CLEAR_OF_LIP, _OUT_OF_SLOT)
+        )
+        farthest = min(lever.root - 1.0, lever.lip - clear, lever.slot + out)
+        self.end = lever.tip + 5.0
+        if mode == "hook_sheared":
+            gone = max(farthest - 6.0 * gross, lever.slot + 1.0)
+            if late[10].random() < _AT_THE_ROOT and lever.thin:
+                gone = max(lever.root - late[10].uniform(1.0, 4.0), lever.slot + 1.0)
+            self.end = gone if s >= HOOK_GONE_FROM else lever.tip - lever.hook * (0.1 + 1.3 * s)
+        elif mode == "arm_stub":
+            self.end = min(farthest, lever.slot + 3.0) - 8.0 * gross
+        elif mode == "arm_gone":
             depth = rng.uniform(0.5, 0.9) if rng.random() < 0.3 else 1.5
-            self.end = slot - depth * float(build["slot_depth"])
-        else:
-            self.end = tip + 5.0
+            self.end = lever.slot - depth * lever.slot_depth
+        return farthest
+
+    def _draw_face(self, rng: np.random.Generator, late: _Streams) -> None:
+        """Draw how the fracture lies and looks."""
         self.tilt_x, self.tilt_y = np.clip(rng.normal(0, [0.35, 0.5]), -0.8, 0.8)
         self.rough = float(rng.uniform(0.25, 0.8))
         self.lighter = float(rng.uniform(0.0, 0.12) if rng.random() < 0.35 else rng.uniform(0.12, 0.55))
-        if late.random() < 0.3:
-            self.lighter = float(late.uniform(0.5, 0.9))
-        self.splinters = float(late.uniform(1.0, 5.0)) if late.random() < 0.5 else 0.0
-        # Teeth as of a saw, where fibres tore: they too only take away more.
-        self.teeth = float(late_10.uniform(0.8, 3.0)) if late_10.random() < 0.35 else 0.0
-        self.pitch = float(late_10.uniform(1.0, 2.6))
-        self.core = _CORES[int(late_10.integers(len(_CORES)))] if late_10.random() < 0.25 else None
-        sheared = damage.mode == "hook_sheared" and not self.passes_for_intact
-        self.torn_short = bool(sheared and late_11.random() < _TORN_SHORT)
-        if self.torn_short:
-            self._tear_short(tip - hook * late_11.uniform(0.8, 1.3), late_11)
         self.old = float(rng.uniform(0, 1) ** 1.3)
-        short = damage.mode in ("hook_sheared", "arm_stub") and not self.torn_short
-        self.snapped = bool(short and not self.passes_for_intact and late_12.random() < _SNAPPED)
-        if self.snapped:
-            thin = thickness(build) < _THICKEST_STUB_MM
-            self._snap((slot + 1.0, tip - hook - 2.0 if thin else start), late_12, clean_at_will=thin)
-        worn = min(s / HOOK_GONE_FROM, 1.0)
-        self.wear = float(0.25 + 0.75 * worn) if damage.mode == "hook_worn" else 0.0
-        late_13 = np.random.default_rng([damage.seed, 13])
-        self.split: tuple[int, float] | None = None
-        if sheared and not (self.torn_short or self.snapped) and late_13.random() < _SPLIT:
-            half = float(build["hook_width"]) / 2
-            self.split = int(late_13.choice([-1, 1])), half * float(late_13.uniform(-0.4, 0.25))
-            self.end = max(tip - hook * late_13.uniform(0.8, 1.2), slot + 1.0)
+        if late[8].random() < 0.3:
+            self.lighter = float(late[8].uniform(0.5, 0.9))
+        self.splinters = float(late[8].uniform(1.0, 5.0)) if late[8].random() < 0.5 else 0.0
+        # Teeth as of a saw, where fibres tore: they too only take away more.
+        self.teeth = float(late[10].uniform(0.8, 3.0)) if late[10].random() < 0.35 else 0.0
+        self.pitch = float(late[10].uniform(1.0, 2.6))
+        self.core = _CORES[int(late[10].integers(len(_CORES)))] if late[10].random() < 0.25 else None
+
+    def _draw_other_ways(self, lever: _Lever, farthest: float, late: _Streams) -> None:
+        """Tear some hooks off short, snap some levers anywhere, split some hooks lengthways."""
+        sheared = self.damage.mode == "hook_sheared"
+        if sheared and late[11].random() < _TORN_SHORT:
+            self.torn_short = True
+            self._tear_short(lever.tip - lever.hook * late[11].uniform(0.8, 1.3), late[11])
+        elif (sheared or self.damage.mode == "arm_stub") and late[12].random() < _SNAPPED:
+            self.snapped = True
+            ends = lever.slot + 1.0, lever.root - 2.0 if lever.thin else farthest
+            self._snap(ends, late[12], clean_at_will=lever.thin)
+        elif sheared and late[13].random() < _SPLIT:
+            self.split = int(late[13].choice([-1, 1])), lever.half * float(late[13].uniform(-0.4, 0.25))
+            self.end = max(lever.tip - lever.hook * late[13].uniform(0.8, 1.2), lever.slot + 1.0)
             self.tilt_x, self.tilt_y = 0.3 * self.tilt_x, 0.3 * self.tilt_y
-        self.middle = float(build["arm_base"]) + 0.5 * float(build["arm_thick"])
 
     def _tear_short(self, end: float, rng: np.random.Generator) -> None:
         """End the stump at ``end``, mm, its face so torn that it cannot be taken for a worn hook's."""
@@ -164,11 +220,6 @@ class LatchFailure:
     def fresh(self, x: Array, y: Array, z: Array) -> Array:
         """Return how much each point lies on the fracture face, 0..1."""
         return 1.0 - smoothstep(0.12, 0.55, np.abs(self.cut(x, y, z)))
-
-
-def thickness(build: dict[str, Any]) -> float:
-    """Return how thick a lever without its hook is, ribs included, mm."""
-    return float(build["arm_thick"]) + (1.0 if build["arm_ribs"] else 0.0)
 
 
 def failure_of(spec: CouplerSpec) -> LatchFailure | None:

@@ -75,8 +75,8 @@ def test_some_sleeves_snap_off_evenly_and_slight_ones_never_do() -> None:
 def test_some_chips_are_wedges_that_narrow_downwards() -> None:
     chipped = [_hit("chip", 0.6, seed) for seed in range(60)]
     wedges = [hit for hit in chipped if {bite.kind for bite in hit.bites} == {"wedge"}]
-    assert 8 < len(wedges) < 40
-    for hit in wedges[:8]:
+    assert 4 < len(wedges) < 40
+    for hit in wedges:
         hit.rough = 0.0
         hit.bites = hit.bites[:1]
         wide = _removed(hit).sum(axis=0)
