@@ -201,6 +201,7 @@ class LatchFailure:
         ragged = self.rough * 1.5 * noise(x, y, z, 2.6, seed + 1, 2) + 0.35 * self.rough * noise(
             x, y, z, 0.8, seed + 2
         )
+        grain = ragged
         if self.splinters:
             # They only take away more: what stands foremost is where the even break would be.
             torn = noise(x, y, z / 4, 1.7, seed + 3, 2) - np.float32(0.15)
@@ -213,7 +214,7 @@ class LatchFailure:
         gone = -plane + ragged
         if self.split is not None:
             side, at = self.split
-            gone = np.maximum(gone, np.float32(at) - side * x + np.float32(0.4) * ragged)
+            gone = np.maximum(gone, np.float32(at) - side * x + np.float32(0.4) * grain)
         result: Array = gone.astype(np.float32)
         return result
 
