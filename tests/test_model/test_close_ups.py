@@ -173,7 +173,8 @@ def test_a_change_of_tone_and_colour_is_the_same_in_view_and_close_ups(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     photometric = Photometric(torch.Generator().manual_seed(4))
-    for step in ("_light_patch", "_soften", "_coarsen", "_sharpen", "_noise", "_haze", "_cover"):
+    local = ("_texture", "_light_patch", "_soften", "_coarsen", "_sharpen", "_noise", "_haze", "_cover")
+    for step in local:
         monkeypatch.setattr(photometric, step, lambda x: x)
     colours = torch.rand(40, 3, 1, 1, generator=torch.Generator().manual_seed(5)) * 0.6 + 0.2
     views, closes = colours.expand(-1, -1, 64, 64), colours[:, None].expand(-1, 8, -1, 24, 24)
