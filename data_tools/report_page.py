@@ -15,12 +15,11 @@ import pandas as pd
 from jinja2 import Environment, StrictUndefined
 
 from data_tools.csv_cells import csv_text
-from data_tools.trends import Figure
+from data_tools.trends import SHARE_COLUMNS, Figure
 from model.vocabulary import LABEL_OF_KIND
 
 MAX_ROWS = 60
 SHORT = 8
-_PERCENT = frozenset({"rate", "low", "high", "centre", "lower", "upper", "share", "agreed", "at_most"})
 _WORDS = frozenset({"kind", "place", "about", "last_reason"})
 _NOT_SHOWN = frozenset({"enough", "words", "label", "series", "sigma_z"})
 _LABELS: dict[str, str] = {kind.value: label.value for kind, label in LABEL_OF_KIND.items()}
@@ -107,7 +106,7 @@ def cell(column: str, value: Any) -> str:
         return f"{value:%Y-%m-%d}"
     if isinstance(value, str):
         return _LABELS.get(value, value.replace("_", " ")) if column in _WORDS else value
-    if column in _PERCENT:
+    if column in SHARE_COLUMNS:
         return f"{float(value):.1%}"
     if column == "p_value":
         return f"{float(value):.2g}"

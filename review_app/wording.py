@@ -199,6 +199,7 @@ COLUMN_WORDS: dict[str, str] = {
     "about": "about",
     "age_days": "age in days",
     "agreed": "agreed in",
+    "at_most": "at most (one-sided)",
     "at_risk": "at risk",
     "centre": "centre line",
     "events": "with damage",
@@ -219,9 +220,6 @@ COLUMN_WORDS: dict[str, str] = {
     "words": "what it points to",
 }
 """What table columns are called where their own name is not plain enough."""
-SHARE_COLUMNS: frozenset[str] = frozenset(
-    {"rate", "low", "high", "share", "agreed", "centre", "lower", "upper"}
-)
 
 WATCH_WORDS: dict[str, str] = {
     "agreed": "people agreed with the model",

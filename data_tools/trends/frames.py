@@ -21,6 +21,8 @@ CONFIDENCE = 0.95
 BIT_OF_KIND: dict[FindingKind, int] = {kind: 1 << position for position, kind in enumerate(GRAVITY)}
 """Sets of findings are kept as one small number: the sum of the bits of their kinds; 0 is intact."""
 LABELS: tuple[str, ...] = tuple(Label)
+SHARE_COLUMNS = frozenset({"rate", "low", "high", "centre", "lower", "upper", "share", "agreed", "at_most"})
+"""Columns of a figure's table that hold shares 0..1: screens and report show them in percent."""
 
 # Fewest cases that a figure is drawn from. Common practice, no source: below these an exact interval is so
 # wide that it would be read as news when it is only noise.

@@ -7,11 +7,11 @@ import re
 import pandas as pd
 import streamlit as st
 
-from data_tools.trends import Figure
+from data_tools.trends import SHARE_COLUMNS, Figure
 from review_app.widgets.charts import Chart
 from review_app.widgets.csv_text import csv_bytes
 from review_app.widgets.text import md
-from review_app.wording import COLUMN_WORDS, SHARE_COLUMNS, sentence, value_words
+from review_app.wording import COLUMN_WORDS, sentence, value_words
 
 _MOST_NOTICES = 8
 _RULE = re.compile(r"\. (?=Flagged:|A week is flagged|Each counts)")

@@ -66,6 +66,8 @@ def test_59_audits_without_a_miss_bound_the_rate_at_five_percent():
     assert (found["missed"], found["n"], found["rate"]) == (0, 59, 0)
     assert 0.0490 < found["at_most"] < 0.05
     assert (found["clear"], found["hidden_at_most"]) == (159, 7)
+    # Shown in percent, as the other shares are: 0.05 beside 2 % reads as if it were less.
+    assert {"rate", "low", "high", "at_most"} <= trends.SHARE_COLUMNS
 
 
 def test_misses_in_the_audit_are_counted_by_kind():
