@@ -16,6 +16,7 @@ import torch
 from model.artefact import Card, Model, blank_model, load_model, save_model
 from model.calibration import (
     MISS_RATES,
+    MOST_CALLED_CLEAR,
     Calibration,
     KindCalibration,
     clear_limit,
@@ -57,7 +58,7 @@ def _calibrate_kind(book: list[Scored], kind: FindingKind, rate: float) -> KindC
     probabilities = sigmoid(logits / temperature + shift) if len(logits) else np.zeros(0)
     # The stated miss rate is that of damage from SEVERE_FROM; what is slighter is found as far as it goes.
     severe = np.array([bool(s.visible_findings(kind, SEVERE_FROM)) for s in known], dtype=bool)
-    clear = min(clear_limit(probabilities[severe], rate), 0.5)
+    clear = min(clear_limit(probabilities[severe], rate), MOST_CALLED_CLEAR)
     intact = np.array([not s.label.findings for s in known], dtype=bool)
     flag = flag_limit(probabilities[intact], clear, FALSE_ALARM_RATE)
     return KindCalibration(temperature, shift, place_temperature, place_shift, clear, flag, 0.5)

@@ -14,7 +14,7 @@ import pytest
 from model import assemble, scorebook
 from model.artefact import load_model, save_model, weights_digest
 from model.assemble import calibrate, recalibrate_from
-from model.calibration import KindCalibration
+from model.calibration import MOST_CALLED_CLEAR, KindCalibration
 from model.errors import ManifestError, PhotoError
 from model.manifest import LabelledPhoto, read_manifest, write_manifest
 from model.predict import Classifier
@@ -86,7 +86,9 @@ def test_calibration_from_a_saved_book_is_that_from_the_photos(
 ) -> None:
     save_book(book, tmp_path / "b.jsonl", classifier)
     again = load_book(tmp_path / "b.jsonl", classifier)
-    assert calibrate(again, miss_rates=LOOSE) == calibrate(book, miss_rates=LOOSE)
+    found = calibrate(again, miss_rates=LOOSE)
+    assert found == calibrate(book, miss_rates=LOOSE)
+    assert all(kind.clear_below <= MOST_CALLED_CLEAR for kind in found.kinds.values())
     model = classifier.model
     save_model(tmp_path / "m.safetensors", model)
     card = recalibrate_from(tmp_path / "m.safetensors", again, miss_rates=LOOSE)
