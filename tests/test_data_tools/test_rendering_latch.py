@@ -5,6 +5,8 @@ Where hooks stand and latches end are rules of the generator itself (common prac
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import pytest
 
@@ -35,6 +37,14 @@ def _spec(seed: int) -> CouplerSpec:
 
 def _lost(spec: CouplerSpec, mode: str, severity: float, seed: int = 5) -> CouplerSpec:
     return with_damages(spec, [Damage(LATCH, Place.LATCH, severity, mode, seed)])
+
+
+def _sheared(count: int) -> Iterator[tuple[CouplerSpec, LatchFailure, CouplerSpec]]:
+    """Yield couplers, how each lost its hook, and what is left."""
+    for seed in range(count):
+        spec = _spec(seed)
+        lost = _lost(spec, "hook_sheared", 0.5, seed)
+        yield spec, LatchFailure(lost.damages[0], lost), lost
 
 
 def _latch(spec: CouplerSpec) -> np.ndarray:
@@ -71,10 +81,7 @@ def test_a_latch_lost_at_severity_03_or_more_ends_behind_every_hook_or_is_thinne
 
 def test_a_stump_that_ends_far_forward_has_lost_most_of_its_hook_and_is_torn() -> None:
     torn = 0
-    for seed in range(40):
-        spec = _spec(seed)
-        lost = _lost(spec, "hook_sheared", 0.5, seed)
-        failure = LatchFailure(lost.damages[0], lost)
+    for spec, failure, lost in _sheared(40):
         torn += failure.torn_short
         if not failure.torn_short:
             continue
@@ -93,20 +100,16 @@ def _unevenness(latch: np.ndarray) -> float:
 
 
 def test_some_hooks_are_sheared_at_their_root_and_some_fractures_show_another_core() -> None:
-    failures = [LatchFailure(_lost(_spec(s), "hook_sheared", 0.5, s).damages[0], _spec(s)) for s in range(60)]
-    ends = [f.end - (_spec(s).build["latch_tip"] - _spec(s).build["hook_length"])
-            for s, f in enumerate(failures)]  # fmt: skip
-    assert sum(-4.1 < end < -0.9 for end in ends) > 10
-    assert any(f.core for f in failures)
-    assert any(f.teeth for f in failures)
+    sheared = list(_sheared(60))
+    behind = [f.end - (spec.build["latch_tip"] - spec.build["hook_length"]) for spec, f, _ in sheared]
+    assert sum(-4.1 < end < -0.9 for end in behind) > 10
+    assert any(failure.core for _, failure, _ in sheared)
+    assert any(failure.teeth for _, failure, _ in sheared)
 
 
 def test_some_hooks_split_lengthways_and_keep_one_side() -> None:
     split = 0
-    for seed in range(60):
-        spec = _spec(seed)
-        lost = _lost(spec, "hook_sheared", 0.5, seed)
-        failure = LatchFailure(lost.damages[0], lost)
+    for spec, failure, lost in _sheared(60):
         if failure.split is None:
             continue
         split += 1
