@@ -8,16 +8,15 @@ import math
 import multiprocessing
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
-from data_tools.rendering.plan import Assignment
-from data_tools.rendering.renderer import Renderer
-from data_tools.rendering.shoot import Clock, ShootSettings, shoot
+from data_tools.rendering.renderer import choose_variant, cuda_device_count
+from data_tools.rendering.shoot import Clock, Shot
 
 _log = logging.getLogger(__name__)
 HANG_SECONDS = 600.0
@@ -25,6 +24,22 @@ _TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3
 """Names of options in the GNU C library's malloc.h."""
 LATE_SECONDS = 60.0
 """Once time is up, a subject in work gets this long: one that hangs must not hold up what comes after."""
+
+
+class Task(Protocol):
+    """One subject to take photos of: its place in the run, and its name for the log."""
+
+    @property
+    def index(self) -> int:
+        """Number in the run."""
+
+    @property
+    def name(self) -> str:
+        """What the log calls it."""
+
+
+Take = Callable[[Any, Clock], Iterator[Shot]]
+"""Takes the photos of one subject (a ``Task``) and counts the seconds of each step."""
 
 
 @dataclass(frozen=True)
@@ -37,12 +52,16 @@ class CrewSettings:
     threads: int
 
 
+OpenStudio = Callable[[CrewSettings], Take]
+"""Sets up what a worker takes photos with, in the worker's own process: it must be picklable."""
+
+
 @dataclass(frozen=True)
 class Result:
     """What came of one subject: its manifest lines and step times, or why it was skipped. ``retired``: the
     worker stops after it, because a renderer that failed twice running may never recover."""
 
-    assignment: Assignment
+    assignment: Task
     lines: list[dict[str, Any]]
     seconds: dict[str, float]
     error: str | None = None
@@ -54,20 +73,33 @@ class _Worker:
     process: Any
     pipe: Connection
     number: int
-    assignment: Assignment | None = None
+    assignment: Task | None = None
     since: float = field(default_factory=time.monotonic)
 
-    def give(self, assignment: Assignment) -> None:
+    def give(self, assignment: Task) -> None:
         self.assignment, self.since = assignment, time.monotonic()
         with suppress(OSError):  # a dead worker is found, and its subject reported, at the next look
             self.pipe.send(assignment)
 
 
+def gather(workers: int, variant: str) -> CrewSettings:
+    """Return a crew of ``workers`` (0: one for each CPU core), with every GPU that ``variant`` can use.
+
+    Raises:
+        ValueError: unknown renderer variant.
+    """
+    variant = choose_variant(variant)
+    cores = os.cpu_count() or 1
+    workers = workers or cores
+    gpus = cuda_device_count() if variant.startswith("cuda") else 0
+    return CrewSettings(workers, variant, gpus, max(1, cores // workers))
+
+
 def run_crew(
     crew: CrewSettings,
-    shots: ShootSettings,
+    studio: OpenStudio,
     out_dir: Path,
-    todo: list[Assignment],
+    todo: Sequence[Task],
     stop_at: float | None = None,
 ) -> Iterator[Result]:
     """Work through ``todo`` and yield results as they come; after ``stop_at`` (monotonic seconds) nothing
@@ -75,7 +107,7 @@ def run_crew(
     queue = list(reversed(todo))
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
-    workers = [_start(number, crew, shots, out_dir) for number in range(min(crew.workers, len(todo)))]
+    workers = [_start(number, crew, studio, out_dir) for number in range(min(crew.workers, len(todo)))]
     try:
         for worker in workers:
             worker.give(queue.pop())
@@ -91,7 +123,7 @@ def run_crew(
                     worker.pipe.close()
                     worker.process.join(30)
                     worker.process.kill()
-                    workers[place] = worker = _start(worker.number, crew, shots, out_dir)
+                    workers[place] = worker = _start(worker.number, crew, studio, out_dir)
                 worker.assignment = None
                 if queue:
                     worker.give(queue.pop())
@@ -101,10 +133,10 @@ def run_crew(
         _dismiss(workers)
 
 
-def _start(number: int, crew: CrewSettings, shots: ShootSettings, out_dir: Path) -> _Worker:
+def _start(number: int, crew: CrewSettings, studio: OpenStudio, out_dir: Path) -> _Worker:
     context = multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe()
-    process = context.Process(target=_work, args=(number, crew, shots, out_dir, theirs), daemon=True)
+    process = context.Process(target=_work, args=(number, crew, studio, out_dir, theirs), daemon=True)
     process.start()
     theirs.close()
     return _Worker(process, ours, number)
@@ -142,8 +174,8 @@ def _dismiss(workers: list[_Worker]) -> None:
             worker.process.kill()
 
 
-def _work(number: int, crew: CrewSettings, shots: ShootSettings, out_dir: Path, pipe: Connection) -> None:
-    """Life of a worker: set up a renderer, then one subject after the other until the pipe closes."""
+def _work(number: int, crew: CrewSettings, studio: OpenStudio, out_dir: Path, pipe: Connection) -> None:
+    """Life of a worker: set up its studio, then one subject after the other until the pipe closes."""
     if crew.gpus > 1:
         visible = os.environ.get("CUDA_VISIBLE_DEVICES", "").split(",")
         devices = [name for name in visible if name] or [str(index) for index in range(crew.gpus)]
@@ -152,14 +184,14 @@ def _work(number: int, crew: CrewSettings, shots: ShootSettings, out_dir: Path, 
     import cv2
 
     cv2.setNumThreads(crew.threads)
-    renderer = Renderer(crew.variant, crew.threads)
+    take = studio(crew)
     failures = 0
     while failures < 2:
         try:
             assignment = pipe.recv()
         except (EOFError, OSError):
             return
-        result = _one(assignment, renderer, shots, out_dir)
+        result = _one(assignment, take, out_dir)
         failures = failures + 1 if result.error else 0
         pipe.send(replace(result, retired=failures >= 2))
 
@@ -173,11 +205,11 @@ def _keep_memory() -> None:
             tell(option, 1 << 30)
 
 
-def _one(assignment: Assignment, renderer: Renderer, shots: ShootSettings, out_dir: Path) -> Result:
+def _one(assignment: Task, take: Take, out_dir: Path) -> Result:
     clock = Clock()
     lines: list[dict[str, Any]] = []
     try:
-        for shot in shoot(assignment, renderer, shots, clock):
+        for shot in take(assignment, clock):
             with clock("write"):
                 _write(out_dir / shot.entry.file, shot.data)
             lines.append(shot.entry.to_json())

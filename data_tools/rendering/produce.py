@@ -1,35 +1,31 @@
 """Produce a labelled set of rendered photos: ``python -m data_tools.rendering.produce --out DIR --count N``.
 
-The set is a folder with ``photos/`` and ``manifest.jsonl``. A run that was stopped goes on where it was:
-``progress.jsonl`` holds one line for each finished subject.
+The set is a folder with ``photos/`` and ``manifest.jsonl``. A run that was stopped goes on where it was
+(see ``ledger``).
 """
 
 from __future__ import annotations
 
 import json
 import logging
-import os
 import time
-from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
 
-from data_tools.rendering.crew import CrewSettings, Result, run_crew
+from data_tools.rendering.crew import CrewSettings, Result, Take, gather, run_crew
 from data_tools.rendering.domains import Domain
+from data_tools.rendering.ledger import MANIFEST, PROGRESS, Ledger, Progress
 from data_tools.rendering.plan import GENERATOR_VERSION, Assignment, assignments
-from data_tools.rendering.renderer import choose_variant, cuda_device_count
-from data_tools.rendering.shoot import ShootSettings
-from model.errors import ManifestError, RoundsError
-from model.manifest import LabelledPhoto, write_manifest
+from data_tools.rendering.renderer import Renderer
+from data_tools.rendering.shoot import ShootSettings, shoot
+from model.errors import RoundsError
 
-MANIFEST = "manifest.jsonl"
-PROGRESS = "progress.jsonl"
-RUN = "run.json"
-Progress = Callable[[int, int], None]
-"""Called with photos done and photos wanted."""
+__all__ = ["MANIFEST", "PROGRESS", "ProduceConfig", "ProduceReport", "produce"]
 
 
 @dataclass(frozen=True)
@@ -99,32 +95,45 @@ def produce(config: ProduceConfig, out_dir: Path, *, progress: Progress | None =
         ValueError: unknown renderer variant.
     """
     start = time.monotonic()
-    crew = _crew(config)
-    _claim(config, out_dir)
+    crew, ledger = gather(config.workers, config.variant), Ledger(out_dir)
+    ledger.claim(_identity(config))
     wanted = assignments(config.seed, config.count, domain=config.domain)
-    done = _finished(out_dir / PROGRESS)
+    done = ledger.finished()
     todo = [item for item in wanted if not _is_done(item, done.get(item.index))]
     shots = ShootSettings(config.samples, config.scale, config.environments, out_dir / ".surroundings")
     stop_at = None if config.max_seconds is None else start + config.max_seconds
-    fresh = _work_through(crew, shots, out_dir, todo, done, stop_at, config.count, progress)
+    results = run_crew(crew, partial(_open, shots), out_dir, todo, stop_at) if todo else ()
+    fresh = ledger.follow(results, done, config.count, progress)
     kept = [done[item.index] for item in wanted if item.index in done]
-    photos = [
-        replace(photo, split=photo.split or config.split)
-        for record in kept
-        for photo in map(LabelledPhoto.from_json, record["lines"])
-    ]
-    digest = write_manifest(out_dir / MANIFEST, photos)
+    return _report(ledger, config, crew, kept, fresh, time.monotonic() - start)
+
+
+def _open(shots: ShootSettings, crew: CrewSettings) -> Take:
+    renderer = Renderer(crew.variant, crew.threads)
+    return lambda assignment, clock: shoot(assignment, renderer, shots, clock)
+
+
+def _report(
+    ledger: Ledger,
+    config: ProduceConfig,
+    crew: CrewSettings,
+    kept: Sequence[dict[str, Any]],
+    fresh: Sequence[Result],
+    seconds: float,
+) -> ProduceReport:
+    lines = [line for record in kept for line in record["lines"]]
+    digest, couplers = ledger.write_manifest(lines, config.split)
     steps: dict[str, float] = {}
     for result in fresh:
-        for step, seconds in result.seconds.items():
-            steps[step] = steps.get(step, 0.0) + seconds
+        for step, spent in result.seconds.items():
+            steps[step] = steps.get(step, 0.0) + spent
     return ProduceReport(
-        photos=len(photos),
+        photos=len(lines),
         new_photos=sum(len(result.lines) for result in fresh),
         subjects=sum(bool(record["lines"]) for record in kept),
-        couplers=len({photo.coupler for photo in photos if photo.family}),
+        couplers=couplers,
         skipped=sum(record["error"] is not None for record in kept),
-        seconds=time.monotonic() - start,
+        seconds=seconds,
         seconds_by_step=steps,
         variant=crew.variant,
         workers=crew.workers,
@@ -132,18 +141,9 @@ def produce(config: ProduceConfig, out_dir: Path, *, progress: Progress | None =
     )
 
 
-def _crew(config: ProduceConfig) -> CrewSettings:
-    variant = choose_variant(config.variant)
-    cores = os.cpu_count() or 1
-    workers = config.workers or cores
-    gpus = cuda_device_count() if variant.startswith("cuda") else 0
-    return CrewSettings(workers, variant, gpus, max(1, cores // workers))
-
-
-def _claim(config: ProduceConfig, out_dir: Path) -> None:
-    """Write down what this folder is for, or check that it is the same as before."""
-    out_dir.mkdir(parents=True, exist_ok=True)
-    identity = {
+def _identity(config: ProduceConfig) -> dict[str, Any]:
+    """What a set is made from: two that agree in it are one set."""
+    return {
         "generator": GENERATOR_VERSION,
         "seed": config.seed,
         "samples": config.samples,
@@ -151,59 +151,10 @@ def _claim(config: ProduceConfig, out_dir: Path) -> None:
         "environments": config.environments is not None,
         "domain": config.domain.value,
     }
-    path = out_dir / RUN
-    if not path.exists():
-        path.write_text(json.dumps(identity, sort_keys=True) + "\n", encoding="utf-8")
-        return
-    found = json.loads(path.read_text(encoding="utf-8"))
-    if found != identity:
-        raise ManifestError(
-            f"a folder for {identity}", f"one that holds {found}", "Use the same settings or another folder."
-        )
-
-
-def _finished(path: Path) -> dict[int, dict[str, Any]]:
-    """Return the finished subjects by index; a line cut short by a crash is left out."""
-    done: dict[int, dict[str, Any]] = {}
-    if not path.exists():
-        return done
-    for text in path.read_text(encoding="utf-8").splitlines():
-        try:
-            record = json.loads(text)
-        except ValueError:
-            continue
-        done[int(record["index"])] = record
-    return done
 
 
 def _is_done(assignment: Assignment, record: dict[str, Any] | None) -> bool:
     return record is not None and (record["error"] is not None or len(record["lines"]) == assignment.photos)
-
-
-def _work_through(
-    crew: CrewSettings,
-    shots: ShootSettings,
-    out_dir: Path,
-    todo: list[Assignment],
-    done: dict[int, dict[str, Any]],
-    stop_at: float | None,
-    count: int,
-    progress: Progress | None,
-) -> list[Result]:
-    fresh: list[Result] = []
-    ready = sum(len(record["lines"]) for record in done.values())
-    with (out_dir / PROGRESS).open("a", encoding="utf-8") as log:
-        log.write("\n")
-        for result in run_crew(crew, shots, out_dir, todo, stop_at):
-            record = {"index": result.assignment.index, "lines": result.lines, "error": result.error}
-            log.write(json.dumps(record, sort_keys=True) + "\n")
-            log.flush()
-            done[result.assignment.index] = record
-            fresh.append(result)
-            ready += len(result.lines)
-            if progress:
-                progress(ready, count)
-    return fresh
 
 
 def _printer() -> Progress:

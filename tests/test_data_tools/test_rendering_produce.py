@@ -18,7 +18,6 @@ from data_tools.rendering import crew
 from data_tools.rendering.plan import assignments
 from data_tools.rendering.produce import MANIFEST, PROGRESS, ProduceConfig, produce
 from data_tools.rendering.renderer import choose_variant
-from data_tools.rendering.shoot import ShootSettings
 from model.errors import ManifestError
 from model.manifest import LabelledPhoto, read_manifest
 
@@ -98,7 +97,7 @@ def test_a_crash_costs_one_subject(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(crew, "_work", _crashing_worker)
     todo = assignments(2, 12)
     settings = crew.CrewSettings(2, "scalar_rgb", 0, 1)
-    results = list(crew.run_crew(settings, ShootSettings(), tmp_path, todo))
+    results = list(crew.run_crew(settings, _no_studio, tmp_path, todo))
     assert sorted(result.assignment.index for result in results) == [item.index for item in todo]
     errors = {result.assignment.index: result.error for result in results}
     assert "died" in str(errors[1])
@@ -113,18 +112,22 @@ def test_a_subject_that_hangs_holds_nothing_up_once_time_is_over(
     todo = assignments(2, 12)
     settings = crew.CrewSettings(2, "scalar_rgb", 0, 1)
     stop_at = time.monotonic() + 1.0
-    results = list(crew.run_crew(settings, ShootSettings(), tmp_path, todo, stop_at))
+    results = list(crew.run_crew(settings, _no_studio, tmp_path, todo, stop_at))
     assert time.monotonic() < stop_at + 60
     errors = {result.assignment.index: result.error for result in results}
     assert "no answer within" in str(errors[1])
     assert all(error is None for index, error in errors.items() if index != 1)
 
 
-def _hanging_worker(number: int, settings: object, shots: object, out_dir: Path, pipe: Connection) -> None:
+def _no_studio(settings: crew.CrewSettings) -> crew.Take:
+    raise NotImplementedError  # the workers of these tests take no photos
+
+
+def _hanging_worker(number: int, settings: object, studio: object, out_dir: Path, pipe: Connection) -> None:
     _work_but_for_one(pipe, lambda: time.sleep(300))
 
 
-def _crashing_worker(number: int, settings: object, shots: object, out_dir: Path, pipe: Connection) -> None:
+def _crashing_worker(number: int, settings: object, studio: object, out_dir: Path, pipe: Connection) -> None:
     _work_but_for_one(pipe, lambda: os._exit(11))
 
 
