@@ -1,11 +1,12 @@
 """Make a new version of the shipped model in one command, on a machine with GPUs rented by the minute.
 
 ``python -m data_tools.rendering.new_version OUT --measure calibration=3000@9503 --measure test=3150@2010``
-renders the sets to measure on and then photos to learn from on every GPU, trains both condition networks,
-scores every set with the version before and the new one, trains the baseline on the same photos and writes
-the model file with its limits; and the same of the version half-way between the two (``model.half_way``),
-which may keep more of what was known. Each step is a program of its own with a log in ``OUT/logs``; what one
-of them has finished stays when another fails. It runs, small, on a CPU too.
+renders the sets to measure on and then photos to learn from on every GPU, part of them by other hands
+(``data_tools.studios``), trains both condition networks, scores every set with the version before and the
+new one, trains the baseline on the same photos and writes the model file with its limits; and the same of
+the version half-way between the two (``model.half_way``), which may keep more of what was known. Each step
+is a program of its own with a log in ``OUT/logs``; what one of them has finished stays when another fails.
+It runs, small, on a CPU too.
 
 A network learns when the rendering is done, with a GPU to itself where there are two. Beside 13 renderers on
 its GPU each of two trainings made 1.4 to 2.2 steps a second, though it had three cores of its own, and one
@@ -18,17 +19,17 @@ from __future__ import annotations
 import os
 import shutil
 import threading
-import time
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 
 import click
 import torch
 
+from data_tools.rendering.course import Course, render_lane
 from data_tools.rendering.errand import Errands
-from data_tools.rendering.measure_sets import CALIBRATION, MeasureSet, deal
+from data_tools.rendering.measure_sets import CALIBRATION, MeasureSet
 from data_tools.rendering.plan import GENERATOR_VERSION
 from data_tools.rendering.produce import MANIFEST
 from data_tools.rendering.renderer import cuda_device_count
@@ -41,36 +42,6 @@ from model.network import state_on_cpu
 LEARNERS = {"condition": 0.001, "second": 0.0012}
 """The networks that learn, with their learning rates: apart in that too, so that they err apart."""
 CORES_TO_LEARN = 3
-LEAST_TO_LEARN_FROM = 0.2
-"""Share of the rendering time that a GPU gives to photos to learn from, however late its sets are done."""
-
-
-@dataclass(frozen=True)
-class Course:
-    """How long, from what and on what: seconds of rendering, the sets to measure on included, and of
-    learning, the version to go on from (``None``: the shipped one), the ImageNet backbone of the baseline
-    (``None``: no baseline)."""
-
-    out: Path
-    measure: Sequence[MeasureSet]
-    seed: int = 1
-    render_seconds: float = 480.0
-    learn_seconds: float = 480.0
-    live: Path | None = None
-    pretrained: Path | None = None
-    samples: int = 24
-    scale: float = 1.0
-    photos: int = 20000
-    learning: Sequence[str] = field(default_factory=lambda: ["condition_batch=112", "bank_side=896"])
-
-    @property
-    def run(self) -> Path:
-        """Folder of the networks and the model file."""
-        return self.out / "run"
-
-    def book(self, when: str, name: str) -> Path:
-        """File of what a version (``before``, ``new`` or ``half``) says of a set."""
-        return self.out / "books" / f"{when}-{name}.jsonl.gz"
 
 
 def new_version(course: Course, errands: Errands, gpus: int) -> None:
@@ -81,11 +52,11 @@ def new_version(course: Course, errands: Errands, gpus: int) -> None:
     """
     lanes = max(1, gpus)
     _refuse_unfit(course, lanes)
-    sets = [course.out / f"train_{lane}" for lane in range(lanes)]
+    sets = [folder for lane in range(lanes) for folder in course.learnt_from(lane)]
     before = _starting_point(course)
     with ThreadPoolExecutor(lanes + len(LEARNERS) + 2) as pool:
         drawn = {m.name: threading.Event() for m in course.measure}
-        rendering = [pool.submit(_render_lane, course, errands, lane, lanes, drawn) for lane in range(lanes)]
+        rendering = [pool.submit(render_lane, course, errands, lane, lanes, drawn) for lane in range(lanes)]
         earlier = pool.submit(_score, course, errands, "before", before, drawn)
         for ready in drawn.values():
             ready.wait()
@@ -133,32 +104,6 @@ def _starting_point(course: Course) -> Path:
     before = load_model(course.live)
     torch.save(state_on_cpu(before.networks["locator"]), course.run / "locator.pt")
     return course.live or SHIPPED
-
-
-def _render_lane(
-    course: Course, errands: Errands, lane: int, lanes: int, drawn: dict[str, threading.Event]
-) -> None:
-    """Render on one GPU: its share of the sets, the large ones dealt first, then photos to learn from."""
-    how = ["--samples", course.samples, "--scale", course.scale, "--workers", errands.workers(lanes)]
-    cores = errands.render_cores(lane, lanes)
-
-    def produce(name: str, options: Sequence[object]) -> None:
-        place = ["--out", course.out / name]
-        errands.do(name, "data_tools.rendering.produce", [*place, *how, *options], gpu=lane, cores=cores)
-
-    dealt = deal(course.measure, lanes)[lane]
-    since = time.monotonic()
-    try:
-        for measured in dealt:
-            produce(measured.name, measured.options)
-            drawn[measured.name].set()
-    finally:
-        # Whoever waits for a set must not wait for ever where this went wrong.
-        for measured in dealt:
-            drawn[measured.name].set()
-    left = course.render_seconds - (time.monotonic() - since)
-    limit = ["--max-seconds", round(max(left, course.render_seconds * LEAST_TO_LEARN_FROM), 1)]
-    produce(f"train_{lane}", ["--count", course.photos, "--seed", course.seed + lane, *limit])
 
 
 def _learn(
@@ -254,6 +199,9 @@ def merged(sets: Sequence[Path], path: Path) -> Path:
     "--pretrained", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="Baseline's."
 )
 @click.option("--samples", type=click.IntRange(1), default=24, show_default=True)
+@click.option(
+    "--studio-share", type=click.FloatRange(0, 0.9), default=0.5, help="Of the photos to learn from."
+)
 @click.option("--scale", type=click.FloatRange(0.1, 2.0), default=1.0, show_default=True)
 @click.option("--set", "learning", multiple=True, help="Training setting, key=value.")
 @told_plainly()

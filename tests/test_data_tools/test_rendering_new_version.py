@@ -12,11 +12,14 @@ from click.testing import CliRunner
 
 pytest.importorskip("skimage")
 
+from data_tools.rendering.course import Course
 from data_tools.rendering.domains import Domain
 from data_tools.rendering.errand import Errands
+from data_tools.rendering.ledger import MANIFEST
 from data_tools.rendering.measure_sets import MeasureSet, deal
-from data_tools.rendering.new_version import Course, main, merged, new_version
+from data_tools.rendering.new_version import main, merged, new_version
 from data_tools.rendering.train_along import held_back
+from data_tools.studios.commission import STUDIOS
 from model.assemble import load_trained
 from model.errors import ManifestError
 from model.manifest import read_manifest
@@ -60,7 +63,8 @@ def test_a_set_is_named_with_count_seed_and_world() -> None:
 
 def test_every_set_is_rendered_once_and_scored_by_both_versions(tmp_path: Path) -> None:
     errands = noted(tmp_path, 32, 2)
-    wanted = {"train_0", "train_1", "condition", "second", "baseline", "assemble", "half", "assemble-half"}
+    wanted = {"condition", "second", "baseline", "assemble", "half", "assemble-half"}
+    wanted |= {f"{name}_{lane}" for name in ("train", *STUDIOS) for lane in (0, 1)}
     for s in SETS:
         wanted |= {s.name, *(f"{who}-{s.name}" for who in ("before", "new", "half", "baseline"))}
     assert set(errands.order) == wanted
@@ -104,11 +108,38 @@ def test_sets_are_dealt_so_that_all_gpus_are_done_at_about_the_same_time() -> No
 def test_what_is_learnt_from_is_never_what_is_measured_on(tmp_path: Path) -> None:
     errands = noted(tmp_path, 32, 2)
     seeds = {name: str(row["words"]).split("--seed ")[1].split()[0]
-             for name, row in errands.started.items() if "--seed" in str(row["words"])}  # fmt: skip
+             for name, row in errands.started.items()
+             if "--seed" in str(row["words"]) and name.split("_")[0] not in STUDIOS}  # fmt: skip
     assert len(set(seeds.values())) == len(seeds) == 5
     assert "--split calibration" in str(errands.started["calibration"]["words"])
     assert "--split test" in str(errands.started["test"]["words"])
     assert "--domain stress" in str(errands.started["stress"]["words"])
+
+
+def test_part_of_what_is_learnt_from_is_by_other_hands(tmp_path: Path) -> None:
+    errands = noted(tmp_path, 32, 2)
+    for lane in (0, 1):
+        words = [str(errands.started[f"{name}_{lane}"]["words"]) for name in ("train", *STUDIOS)]
+        seconds = [float(line.split("--max-seconds ")[1].split()[0]) for line in words]
+        assert sum(seconds) == pytest.approx(480, abs=2)
+        assert max(seconds[1:]) - min(seconds[1:]) < 0.5
+        assert seconds[0] == pytest.approx(240, abs=2)
+    folders = [f"{name}_{lane}" for name in ("train", *STUDIOS) for lane in (0, 1)]
+    assert all(str(tmp_path / name) in str(errands.started["condition"]["words"]) for name in folders)
+    alone = Noted(tmp_path / "logs", 32)
+    new_version(Course(tmp_path, SETS, seed=40, studio_share=0.0), alone, 1)
+    assert not {name for name in alone.order if name.split("_")[0] in STUDIOS}
+
+
+def test_whoever_follows_a_set_that_failed_is_not_left_waiting(tmp_path: Path) -> None:
+    class Failing(Noted):
+        def do(self, name: str, *rest: object, **more: object) -> bool:
+            (tmp_path / name).mkdir(exist_ok=True)
+            return name != f"{STUDIOS[0]}_0"
+
+    new_version(Course(tmp_path, SETS, seed=40), Failing(tmp_path / "logs", 2), 1)
+    assert (tmp_path / f"{STUDIOS[0]}_0" / MANIFEST).read_text() == ""
+    assert not (tmp_path / f"{STUDIOS[1]}_0" / MANIFEST).exists()
 
 
 def test_what_is_learnt_from_may_not_be_measured_on(tmp_path: Path) -> None:
