@@ -214,7 +214,6 @@ class BodyStyle:
     cable_colour: Rgb
     cable: float
     curl: tuple[float, float]
-    band: bool
 
 
 def draw_body(rng: np.random.Generator, colour: Rgb, rough: float) -> BodyStyle:
@@ -232,7 +231,6 @@ def draw_body(rng: np.random.Generator, colour: Rgb, rough: float) -> BodyStyle:
         cable_colour=cables[int(rng.choice(4, p=[0.7, 0.1, 0.15, 0.05]))],
         cable=float(rng.uniform(5.5, 10)),
         curl=(float(rng.normal(0, 60)), float(rng.uniform(40, 160))),
-        band=bool(rng.random() < 0.3),
     )
 
 

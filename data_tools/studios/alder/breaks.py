@@ -117,7 +117,7 @@ class Break:
         return colour * (1 - amount) + fresh * amount, np.maximum(rough, 0.75 * face)
 
 
-def draw_break(rng: np.random.Generator, contact: Contact, depth: float) -> Break:
+def draw_break(rng: np.random.Generator, depth: float) -> Break:
     """Draw one break of a sleeve whose recess is ``depth`` mm deep."""
     kind = str(rng.choice(KINDS, p=WEIGHTS))
     turn = float(rng.uniform(-np.pi, np.pi))

@@ -111,7 +111,7 @@ def _states(
         free = [k for k, s in enumerate(states) if s is None]
         count = int(rng.choice([1, 2, 3], p=[0.65, 0.25, 0.1]))
         for index in rng.choice(free, min(count, len(free)), replace=False):
-            states[int(index)] = draw_break(rng, family.contacts[int(index)], depth)
+            states[int(index)] = draw_break(rng, depth)
     return states, pair
 
 

@@ -94,7 +94,7 @@ def _shape(mesh: Mesh, bsdf: Any, name: str) -> Any:
     return shape
 
 
-def _quad(camera: Camera, middle: Array, axes: tuple[Array, Array], half: tuple[float, float]) -> Any:
+def _quad(middle: Array, axes: tuple[Array, Array], half: tuple[float, float]) -> Any:
     """Return the to_world of a rectangle spanned by two unit axes around ``middle``."""
     mi = _mitsuba()
     matrix = np.eye(4)
@@ -127,7 +127,7 @@ def _backdrop(camera: Camera, backdrop: Backdrop, centre: Array) -> dict[str, An
     return {
         "wall": {
             "type": "rectangle",
-            "to_world": _quad(camera, middle, (turned, up), (half, tall)),
+            "to_world": _quad(middle, (turned, up), (half, tall)),
             "bsdf": {
                 "type": "twosided",
                 "bsdf": {
@@ -139,7 +139,7 @@ def _backdrop(camera: Camera, backdrop: Backdrop, centre: Array) -> dict[str, An
         },
         "ground": {
             "type": "rectangle",
-            "to_world": _quad(camera, centre - up * backdrop.ground_drop, (right, -back), (wide, wide)),
+            "to_world": _quad(centre - up * backdrop.ground_drop, (right, -back), (wide, wide)),
             "bsdf": {
                 "type": "twosided",
                 "bsdf": {
@@ -216,9 +216,9 @@ def render(
             },
             "flash": {
                 "type": "rectangle",
-                "to_world": _quad(camera, lamp, (camera.right, camera.up), (2.5, 2.5))
+                "to_world": _quad(lamp, (camera.right, camera.up), (2.5, 2.5))
                 if (target - lamp) @ np.cross(camera.right, camera.up) > 0
-                else _quad(camera, lamp, (camera.up, camera.right), (2.5, 2.5)),
+                else _quad(lamp, (camera.up, camera.right), (2.5, 2.5)),
                 "emitter": {"type": "area", "radiance": {"type": "rgb", "value": [light.flash + 1e-5] * 3}},
             },
             "subject": _shape(mesh, bsdf, "subject"),

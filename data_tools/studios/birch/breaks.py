@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,8 +11,6 @@ from data_tools.studios.birch.sleeves import Heights, Sleeve, whole
 
 HOW = ("chip", "chips", "scoop", "wedge", "crescent", "half", "bare", "split", "shard", "even", "stump")
 _ODDS = (0.10, 0.06, 0.11, 0.12, 0.12, 0.13, 0.08, 0.05, 0.08, 0.08, 0.07)
-
-Depth = Callable[[Floats], Floats]
 
 
 @dataclass(frozen=True)

@@ -52,7 +52,7 @@ def _polar(points: Floats, sleeve: Sleeve) -> tuple[Floats, Floats]:
     return np.arctan2(y, x), np.hypot(x, y)
 
 
-def _sink(melt: Melt, sleeve: Sleeve, tall: float, rng: np.random.Generator, at: Floats) -> Floats:
+def _sink(melt: Melt, tall: float, rng: np.random.Generator, at: Floats) -> Floats:
     """Return how far the mouth sinks (mm) at the angles ``at``: broad lobes and a ragged edge."""
     down = np.zeros_like(at)
     for _ in range(int(rng.integers(1, 4))):
@@ -74,7 +74,7 @@ def flow(melt: Melt, sleeve: Sleeve, points: Floats, ground: float, other: Sleev
     down += warm * free**2 * (0.4 + soften) * (0.5 + 1.6 * melt.level)
     grown += warm * free * soften * (0.15 + 0.7 * melt.level)
     if "slump" in melt.flows:
-        sunk = np.minimum(_sink(melt, sleeve, tall, rng, angle), 0.85 * tall)
+        sunk = np.minimum(_sink(melt, tall, rng, angle), 0.85 * tall)
         down += sunk * free**1.3
         grown += np.where(inside, -0.5, 0.6) * np.sqrt(sunk * thick) * 0.5 * smooth(free, 0.2, 0.9)
     if "droop" in melt.flows:

@@ -41,10 +41,6 @@ class Mesh:
         worn = np.clip(self.worn + (colour - self.colour) * 0.8, 0, 1)
         return replace(self, colour=colour, worn=worn, rough=self.rough if rough is None else rough)
 
-    def as_part(self, part: int) -> Mesh:
-        """Return the same mesh as another part."""
-        return replace(self, part=np.full(len(self.faces), part, dtype=np.int64))
-
 
 @dataclass(frozen=True)
 class Look:

@@ -180,7 +180,7 @@ def cable_path(body: Body, family: Family, droop: Array) -> Array:
     return np.asarray(start + 260 * t * way * (1 - t) + 520 * t**2 * droop, np.float32)
 
 
-def _tube_contact(sleeve: Sleeve, body: Body, floor: float, bare: bool) -> Mesh:
+def _tube_contact(sleeve: Sleeve, body: Body, floor: float) -> Mesh:
     """Return one slotted contact tube, or a solid pin end, recessed in its bore."""
     radius = sleeve.bore - (0.25 if sleeve.bore > 2.5 else 0.15)
     top = -body.contact_depth
@@ -213,7 +213,7 @@ def _slotted(faces: Ints, sides: int) -> Ints:
 
 def contacts(sleeves: list[Sleeve], body: Body, style: Style) -> tuple[Mesh, Mesh]:
     """Return the metal contacts and the dark wells of the bores below the floor."""
-    metal = merged([_tube_contact(s, body, style.floor, False) for s in sleeves])
+    metal = merged([_tube_contact(s, body, style.floor) for s in sleeves])
     wells = []
     for s in sleeves:
         profile = np.array(

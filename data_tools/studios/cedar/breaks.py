@@ -15,14 +15,6 @@ MODES = ("chip", "wedge", "crescent", "half", "bare", "split", "mouth", "ragged"
 
 
 @dataclass(frozen=True)
-class Break:
-    """What was done to one sleeve; ``severity`` is the share of the standing wall that is gone, shaped."""
-
-    mode: str
-    severity: float
-
-
-@dataclass(frozen=True)
 class _Pattern:
     seeds: Array
     gone: np.ndarray
@@ -146,8 +138,11 @@ def _lean(grid: Grid, window: Window, sleeve: Sleeve, style: Style, angle: float
 
 def break_sleeve(
     grid: Grid, fracture: Array, sleeve: Sleeve, style: Style, mode: str, rng: np.random.Generator
-) -> Break:
-    """Break one sleeve in place; ``fracture`` (grid shape) takes the distance to the new faces, mm."""
+) -> float:
+    """Break one sleeve in place; ``fracture`` (grid shape) takes the distance to the new faces, mm.
+
+    Returns the severity: the share of the standing wall that is gone, shaped.
+    """
     window = sleeve_window(grid, sleeve, 1.6)
     points = grid.points(window)
     noise = Noise(rng)
@@ -172,4 +167,4 @@ def break_sleeve(
         lost = max(lost, 0.2)
     if mode not in ("chip", "bites") and rng.random() < 0.35:
         _shard(grid, sleeve, style, pattern, rng)
-    return Break(mode, float(np.clip(lost**0.7 * 1.1, 0.05, 1.0)))
+    return float(np.clip(lost**0.7 * 1.1, 0.05, 1.0))

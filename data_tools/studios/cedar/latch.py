@@ -32,7 +32,6 @@ class Latch:
     groove: bool
     round_tip: float
     radius: float
-    guard: float
     offset: float
 
 
@@ -59,7 +58,6 @@ def draw_latch(rng: np.random.Generator) -> Latch:
         groove=bool(rng.random() < 0.25),
         round_tip=float(rng.choice([0.0, 0.0, 2.0, 4.0])),
         radius=float(rng.uniform(0.3, 1.1)),
-        guard=float(rng.choice([0.0, 0.0, 1.0])),
         offset=float(rng.normal(0, 0.25)),
     )
 

@@ -71,7 +71,7 @@ def _expose(picture: Array, phone: Phone, face: tuple[float, float, float]) -> A
     return np.asarray(picture * gain * grey, np.float32)
 
 
-def _optics(picture: Array, phone: Phone, rng: np.random.Generator) -> Array:
+def _optics(picture: Array, phone: Phone) -> Array:
     h, w = picture.shape[:2]
     small = cv2.resize(
         np.minimum(picture, 12.0), (max(w // 8, 4), max(h // 8, 4)), interpolation=cv2.INTER_AREA
@@ -111,7 +111,7 @@ def develop(
     radiance: Array, phone: Phone, face: tuple[float, float, float], rng: np.random.Generator
 ) -> NDArray[np.uint8]:
     """Return the 8-bit RGB picture of linear ``radiance``; ``face``: centre x, y and radius in pixels."""
-    picture = _optics(_expose(radiance, phone, face), phone, rng)
+    picture = _optics(_expose(radiance, phone, face), phone)
     noise = rng.normal(0, 1, picture.shape).astype(np.float32)
     noise = 0.6 * noise + 0.8 * cv2.GaussianBlur(noise, (0, 0), 0.9)
     picture = picture + noise * phone.grain * np.sqrt(np.clip(picture, 0, None) * 0.6 + 0.02)

@@ -84,7 +84,7 @@ def _face_in_pixels(view: View, family: Family) -> tuple[float, float, float]:
     return float(ends[0, 0]), float(ends[0, 1]), float(np.linalg.norm(ends[1] - ends[0]))
 
 
-def _light_attributes(place: Setting, moment: _Moment, up: np.ndarray) -> dict[str, Any]:
+def _light_attributes(place: Setting, moment: _Moment) -> dict[str, Any]:
     return {
         "studio": NAME,
         "light": place.light.kind,
@@ -144,7 +144,7 @@ def _shoot(s: Subject, place: Setting, moment: _Moment, coupler: str, samples: i
         findings=findings,
         homography=moment.view.homography(),
         places=places,
-        attributes={**_light_attributes(place, moment, place.up), "how": s.how, "changed": changed},
+        attributes={**_light_attributes(place, moment), "how": s.how, "changed": changed},
     )
     return Shot(phone.jpeg(picture, moment.phone.quality), label)
 
@@ -164,7 +164,7 @@ def _shoot_thing(
         coupler=coupler,
         family=None,
         reason=Reason.NO_FACE,
-        attributes={**_light_attributes(place, moment, place.up), "how": [kind], "changed": []},
+        attributes={**_light_attributes(place, moment), "how": [kind], "changed": []},
     )
     return Shot(phone.jpeg(picture, moment.phone.quality), label)
 

@@ -66,11 +66,9 @@ def _damage_insert(s: Subject, kinds: set[FindingKind], grid: Grid, rng: np.rand
     if FindingKind.BROKEN_PIN_HOUSING in kinds:
         for index in order[: int(rng.choice([1, 2, 3], p=[0.66, 0.24, 0.1]))]:
             mode = breaks.MODES[int(rng.integers(len(breaks.MODES)))]
-            done = breaks.break_sleeve(grid, worked.fracture, s.sleeves[index], s.style, mode, rng)
+            severity = breaks.break_sleeve(grid, worked.fracture, s.sleeves[index], s.style, mode, rng)
             s.findings.append(
-                LabelledFinding(
-                    FindingKind.BROKEN_PIN_HOUSING, s.sleeves[index].place, round(done.severity, 3)
-                )
+                LabelledFinding(FindingKind.BROKEN_PIN_HOUSING, s.sleeves[index].place, round(severity, 3))
             )
             s.how.append(f"break {mode}")
         order = order[::-1]
@@ -112,7 +110,7 @@ def _sorted_polar(ring: Array) -> tuple[Array, Array]:
     return turns, np.concatenate([r[-1:], r, r[:1]])
 
 
-def _colour_damage(part: Mesh, worked: _Worked, s: Subject, rng: np.random.Generator) -> None:
+def _colour_damage(part: Mesh, worked: _Worked, rng: np.random.Generator) -> None:
     noise = Noise(rng)
     fresh = worked.grid.sample(worked.fracture, part.vertices, 9.0) < 0.28
     pale = float(rng.choice([0.0, 0.0, 0.12, 0.3]))
@@ -215,7 +213,7 @@ def draw_subject(rng: np.random.Generator, up: np.ndarray, snow: bool) -> Subjec
     if kinds - {FindingKind.MISSING_LATCH}:
         worked = _damage_insert(s, kinds, whole, rng)
         hurt_insert = _insert_mesh(s, worked.grid)
-        _colour_damage(hurt_insert, worked, s, rng)
+        _colour_damage(hurt_insert, worked, rng)
     lever, twin_lever = _lever(s, kinds, rng)
     _finish(s, rng, up, snow, ([hurt_insert, *lever], [twin_insert, *twin_lever]))
     return s
