@@ -65,7 +65,7 @@ def test_breaks_take_plastic_away_and_melts_lower_the_rim():
     rng = np.random.default_rng(4)
     style, spot = sleeves.draw_style(rng, (0.02, 0.02, 0.02), 0.5), TYPE2.contacts[3]
     whole, _ = sleeves.group([spot], [None], style, [3])
-    _, lost = sleeves.group([spot], [draw_break(rng, spot, style.depth)], style, [3])
+    _, lost = sleeves.group([spot], [draw_break(rng, style.depth)], style, [3])
     melted, _ = sleeves.group([spot], [draw_melt(rng, style.depth, 0.9)], style, [3])
     assert 0 < lost[0] <= 1
     assert whole.points[:, 2].max() == pytest.approx(0.0, abs=0.3)  # the mouth lies in the face plane
