@@ -199,6 +199,7 @@ def _file_of(ws: Workspace, outcome: RetrainOutcome) -> Path:
 @click.option("--couplers", type=int, default=300, show_default=True, help="Other couplers to measure on.")
 @click.option("--frozen-test", type=click.Path(path_type=Path, exists=True), help="Default: our own.")
 @click.option("--replay", type=click.Path(path_type=Path, exists=True), help="Default: our own.")
+@click.option("--limits", type=click.Path(path_type=Path, exists=True), help="Default: our own.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Which couplers are drawn.")
 @click.option("--two-people", is_flag=True, help="Every photo is confirmed by two people.")
 @told_plainly()
@@ -209,6 +210,7 @@ def main(
     couplers: int,
     frozen_test: Path | None,
     replay: Path | None,
+    limits: Path | None,
     seed: int,
     two_people: bool,
 ) -> None:
@@ -216,7 +218,7 @@ def main(
     test = frozen_test or KEPT
     settings = Settings(
         workspace=out / "workspace", gate_manifest=str(test), replay_manifest=str(replay or ""),
-        blind_audit_share=0.0,
+        limits_manifest=str(limits or ""), blind_audit_share=0.0,
     )  # fmt: skip
     parts = split(read_manifest(manifest), photos, couplers, seed)
     with share_bar("retraining") as progress:
