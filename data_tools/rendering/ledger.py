@@ -41,7 +41,10 @@ class Ledger:
         if not path.exists():
             path.write_text(json.dumps(identity, sort_keys=True) + "\n", encoding="utf-8")
             return
-        found = json.loads(path.read_text(encoding="utf-8"))
+        try:
+            found = json.loads(path.read_text(encoding="utf-8"))
+        except ValueError:  # nobody knows any more what the folder holds
+            found = f"{RUN} that cannot be read"
         if found != identity:
             raise ManifestError(
                 f"a folder for {identity}",
@@ -50,7 +53,7 @@ class Ledger:
             )
 
     def finished(self) -> dict[int, dict[str, Any]]:
-        """Return the finished subjects by index; a line cut short by a crash is left out."""
+        """Return the finished subjects by index; a line that is none (cut short by a crash) is left out."""
         path = self.folder / PROGRESS
         done: dict[int, dict[str, Any]] = {}
         if not path.exists():
@@ -58,9 +61,9 @@ class Ledger:
         for text in path.read_text(encoding="utf-8").splitlines():
             try:
                 record = json.loads(text)
-            except ValueError:
+                done[int(record["index"])] = record
+            except (ValueError, KeyError, TypeError):
                 continue
-            done[int(record["index"])] = record
         return done
 
     def follow(

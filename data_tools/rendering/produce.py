@@ -21,7 +21,7 @@ from data_tools.rendering.crew import CrewSettings, Result, Take, gather, run_cr
 from data_tools.rendering.domains import Domain
 from data_tools.rendering.ledger import MANIFEST, PROGRESS, Ledger, Progress
 from data_tools.rendering.plan import GENERATOR_VERSION, Assignment, assignments
-from data_tools.rendering.renderer import Renderer
+from data_tools.rendering.renderer import VARIANTS, Renderer
 from data_tools.rendering.shoot import ShootSettings, shoot
 from model.errors import RoundsError
 
@@ -180,7 +180,7 @@ def _printer() -> Progress:
 @click.option("--count", type=click.IntRange(1), required=True, help="Photos in the set.")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True)
 @click.option("--workers", type=click.IntRange(0), default=0, help="Processes; 0: one for each core.")
-@click.option("--variant", default="auto", show_default=True, help="Renderer variant.")
+@click.option("--variant", type=click.Choice(("auto", *VARIANTS)), default="auto", show_default=True)
 @click.option("--samples", type=click.IntRange(1), default=32, show_default=True, help="Paths a pixel.")
 @click.option(
     "--scale", type=click.FloatRange(0.1, 2.0), default=1.0, show_default=True, help="Picture size."

@@ -20,7 +20,7 @@ import click
 from data_tools.rendering import shoot
 from data_tools.rendering.crew import CrewSettings, Take, gather, run_crew
 from data_tools.rendering.ledger import Ledger
-from data_tools.rendering.renderer import Renderer
+from data_tools.rendering.renderer import VARIANTS, Renderer
 from data_tools.studios.commission import STUDIOS, Commission, open_studio
 from model.errors import told_plainly
 
@@ -85,7 +85,7 @@ def _open(order: Order, crew: CrewSettings) -> Take:
 @click.option("--subjects", type=click.IntRange(1), required=True, help="Couplers and other things.")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True)
 @click.option("--workers", type=click.IntRange(0), default=0, help="Processes; 0: one for each core.")
-@click.option("--variant", default="auto", show_default=True, help="Renderer variant.")
+@click.option("--variant", type=click.Choice(("auto", *VARIANTS)), default="auto", show_default=True)
 @click.option("--samples", type=click.IntRange(1), default=24, show_default=True, help="Paths a pixel.")
 @click.option("--scale", type=click.FloatRange(0.1, 2.0), default=1.0, show_default=True)
 @click.option("--split", type=click.Choice(["train", "calibration", "test"]))

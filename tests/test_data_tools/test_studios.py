@@ -6,13 +6,14 @@ import json
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 pytest.importorskip("mitsuba")
 
 from data_tools.rendering.crew import Result
-from data_tools.rendering.ledger import MANIFEST, PROGRESS, Ledger
+from data_tools.rendering.ledger import MANIFEST, PROGRESS, RUN, Ledger
 from data_tools.studios.commission import STUDIOS, Commission
-from data_tools.studios.produce import Order, produce
+from data_tools.studios.produce import Order, main, produce
 from model.errors import ManifestError
 from model.families import FAMILIES
 from model.manifest import LabelledPhoto, read_manifest
@@ -33,6 +34,16 @@ def test_a_set_is_made_in_one_way_only(tmp_path: Path) -> None:
     ledger.claim(WORDS)
     with pytest.raises(ManifestError, match="another folder"):
         ledger.claim(WORDS | {"seed": 4})
+    (tmp_path / "set" / RUN).write_text("no JSON")
+    with pytest.raises(ManifestError, match="cannot be read"):
+        ledger.claim(WORDS)
+
+
+def test_an_unknown_renderer_variant_is_refused_in_words(tmp_path: Path) -> None:
+    words = [STUDIOS[0], "--out", str(tmp_path), "--subjects", "1", "--variant", "crayon"]
+    result = CliRunner().invoke(main, words)
+    assert result.exit_code == 2
+    assert "'crayon' is not one of 'auto'" in result.output
 
 
 def test_what_is_done_is_written_down_at_once_and_read_again(tmp_path: Path) -> None:
@@ -42,7 +53,7 @@ def test_what_is_done_is_written_down_at_once_and_read_again(tmp_path: Path) -> 
     assert fresh == results
     assert told == [(2, 9), (2, 9), (3, 9)]
     with (tmp_path / PROGRESS).open("a") as log:
-        log.write('{"index": 7, "li')
+        log.write('7\n{"lines": []}\n{"index": 7, "li')
     assert ledger.finished() == done
     assert {n: len(record["lines"]) for n, record in done.items()} == {0: 2, 2: 0, 1: 1}
     ledger.follow([result(7, 3)], ledger.finished(), 9, None)
