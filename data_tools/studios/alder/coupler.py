@@ -12,7 +12,7 @@ from data_tools.studios.alder.latch import Lever, Loss
 from data_tools.studios.alder.melts import Melt, draw_melt
 from data_tools.studios.alder.mesh import Mesh, Rgb, merged
 from data_tools.studios.alder.sleeves import State
-from data_tools.studios.alder.weather import Weather, draw_weather, worn
+from data_tools.studios.alder.weather import Weather, draw_weather, texture, worn
 from model.families import Contact, Family
 from model.vocabulary import FindingKind, Place
 
@@ -204,15 +204,20 @@ def build(rng: np.random.Generator, family: Family) -> Coupler:
     if any(s is not None for s in states):
         twins, _ = _standing(family, [None] * len(states), (), style)
 
+    shared = merged(fixed)
+    given = texture(shared, weather)
+
     def finished(parts: list[Mesh]) -> Mesh:
-        return worn(merged(parts), weather, family, nose.rim)
+        rest = merged(parts)
+        both = np.concatenate([given, texture(rest, weather)])
+        return worn(merged([shared, rest]), both, weather, family, nose.rim)
 
     damages = _damages(family, states, lost, lever, loss)
-    mesh = finished([*fixed, standing, *levers[0]])
+    mesh = finished([standing, *levers[0]])
     return Coupler(
         family=family,
         mesh=mesh,
-        twin=finished([*fixed, twins, *levers[1]]) if damages else mesh,
+        twin=finished([twins, *levers[1]]) if damages else mesh,
         lever=levers[1][0] if levers[1] else None,
         damages=tuple(damages),
         rim=nose.rim,

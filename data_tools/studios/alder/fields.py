@@ -58,24 +58,33 @@ def smooth_min(a: Array, b: Array, round_mm: float) -> Array:
     return -smooth_max(-a, -b, round_mm)
 
 
+def away(points: Array, centre: Array | tuple[float, ...]) -> Array:
+    """Return the distance of ...x3 points from ``centre`` (mm)."""
+    x, y, z = (points[..., k] - np.float32(centre[k]) for k in range(3))
+    return np.asarray(np.sqrt(x * x + y * y + z * z))
+
+
 def ball(points: Array, centre: Array | tuple[float, ...], radius: float) -> Array:
     """Return the distance field of a ball (mm)."""
-    return np.asarray(np.linalg.norm(points - np.asarray(centre, np.float32), axis=-1) - radius)
+    return away(points, centre) - np.float32(radius)
 
 
 def capsule(points: Array, a: Array, b: Array, radius_a: float, radius_b: float) -> Array:
     """Return the distance field of a capsule from ``a`` to ``b`` whose radius changes evenly (mm)."""
-    span = b - a
-    along = np.clip(((points - a) @ span) / max(float(span @ span), 1e-9), 0.0, 1.0)
-    gap = np.linalg.norm(points - a - along[..., None] * span, axis=-1)
-    return np.asarray(gap - (radius_a + (radius_b - radius_a) * along))
+    span = np.asarray(b - a, np.float32)
+    x, y, z = (points[..., k] - np.float32(a[k]) for k in range(3))
+    along = (x * span[0] + y * span[1] + z * span[2]) / np.float32(max(float(span @ span), 1e-9))
+    along = np.clip(along, 0.0, 1.0)
+    x, y, z = x - along * span[0], y - along * span[1], z - along * span[2]
+    return np.asarray(np.sqrt(x * x + y * y + z * z) - (radius_a + (radius_b - radius_a) * along))
 
 
 def slab(points: Array, low: Array | tuple[float, ...], high: Array | tuple[float, ...]) -> Array:
     """Return the field of an axis-aligned box (mm)."""
     middle, half = (np.add(low, high) / 2).astype(np.float32), (np.subtract(high, low) / 2).astype(np.float32)
-    out = np.abs(points - middle) - half
-    return np.asarray(np.linalg.norm(np.maximum(out, 0), axis=-1) + np.minimum(out.max(axis=-1), 0))
+    x, y, z = (np.abs(points[..., k] - middle[k]) - half[k] for k in range(3))
+    outside = sum(np.maximum(side, 0) ** 2 for side in (x, y, z))
+    return np.asarray(np.sqrt(outside) + np.minimum(np.maximum(np.maximum(x, y), z), 0))
 
 
 def polygon(x: Array, y: Array, corners: Array) -> Array:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from data_tools.studios.alder.fields import Grid, capsule, smooth_min, surface
+from data_tools.studios.alder.fields import Grid, away, capsule, smooth_min, surface
 from data_tools.studios.alder.mesh import IN_FRONT, Array, Mesh, Rgb, merged, plain, tube
 from data_tools.studios.alder.noise import noise, rough_noise
 
@@ -68,8 +68,8 @@ def finger(hand: Hand, joints: Array, radii: Array, back: Array) -> Mesh:
     assert field is not None
     field = field + 0.18 * noise(grid.points, 7.0, hand.seed)
     for joint in joints[1:-1]:  # creases over the joints
-        near = np.exp(-(np.linalg.norm(grid.points - joint - back * radii.mean(), axis=-1) ** 2) / 18)
-        field = field + near * 0.3 * np.sin(np.linalg.norm(grid.points - joints[0], axis=-1) * 2.6)
+        near = np.exp(-(away(grid.points, joint + back * radii.mean()) ** 2) / 18)
+        field = field + near * 0.3 * np.sin(away(grid.points, joints[0]) * 2.6)
     if hand.knit:
         field = field + hand.knit * rough_noise(grid.points, 2.2, hand.seed + 2, 2)
     points, faces = surface(grid, field)

@@ -72,15 +72,22 @@ def merged(meshes: Iterable[Mesh]) -> Mesh:
     )
 
 
+def crossed(one: Array, other: Array) -> Array:
+    """Return the cross products of Nx3 vectors."""
+    (ax, ay, az), (bx, by, bz) = one.T, other.T
+    return np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx], axis=1)
+
+
 def vertex_normals(points: Array, faces: Array) -> Array:
     """Return Nx3 unit normals, faces weighted by area; unused vertices get +z."""
-    a, b, c = (points[faces[:, k]] for k in range(3))
-    facing = np.cross(b - a, c - a)
-    index = faces.ravel()
+    apart = np.ascontiguousarray(points.T)
+    a, b, c = (apart[:, faces[:, k]] for k in range(3))
+    facing = crossed((b - a).T, (c - a).T)
+    index = faces.T.ravel()
     total = np.stack(
-        [np.bincount(index, np.repeat(facing[:, k], 3), minlength=len(points)) for k in range(3)], axis=1
+        [np.bincount(index, np.tile(facing[:, k], 3), minlength=len(points)) for k in range(3)], axis=1
     )
-    length = np.linalg.norm(total, axis=1, keepdims=True)
+    length = np.sqrt((total * total).sum(axis=1, keepdims=True))
     return np.where(length > 1e-12, total / np.maximum(length, 1e-12), [0.0, 0.0, 1.0])
 
 

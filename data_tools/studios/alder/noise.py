@@ -6,7 +6,7 @@ from functools import lru_cache
 
 import cv2
 import numpy as np
-from scipy.ndimage import map_coordinates, zoom
+from scipy.ndimage import zoom
 
 from data_tools.studios.alder.mesh import Array
 
@@ -24,11 +24,37 @@ def _lattice() -> Array:
     return np.asarray((cut - cut.mean()) / cut.std(), np.float32)
 
 
+@lru_cache(maxsize=1)
+def _flat() -> Array:
+    """Return the lattice with its first layers once more behind the last, as one row."""
+    return np.pad(_lattice(), ((0, 1),) * 3, mode="wrap").ravel()
+
+
 def noise(points: Array, feature: float, seed: int) -> Array:
     """Return noise (mean 0, deviation about 1) at ...x3 mm; ``feature`` is the size of a lump in mm."""
-    shift = np.random.default_rng(seed).uniform(0, _FEATURES * _STEPS, 3)
-    where = np.moveaxis(points, -1, 0) * (_STEPS / feature) + shift.reshape(3, *([1] * (points.ndim - 1)))
-    return np.asarray(map_coordinates(_lattice(), where.astype(np.float32), order=1, mode="grid-wrap"))
+    side = np.float32(_FEATURES * _STEPS)
+    shift = np.random.default_rng(seed).uniform(0, float(side), 3)
+    shares, cells = [], []
+    for axis in range(3):
+        where = (points[..., axis] * (_STEPS / feature) + shift[axis]).astype(np.float32)
+        cell = np.floor(where)
+        shares.append(where - cell)
+        cells.append((cell - side * np.floor(cell / side)).astype(np.int32))
+    row = _FEATURES * _STEPS + 1
+    first = (cells[0] * row + cells[1]) * row + cells[2]
+    return _between(_flat(), first, (row * row, row, 1), shares)
+
+
+def _between(values: Array, first: Array, steps: tuple[int, ...], shares: list[Array]) -> Array:
+    """Return ``values`` between their index ``first`` and the ones ``steps`` on, by these shares (0..1)."""
+    if not steps:
+        return np.asarray(values.take(first))
+    near = _between(values, first, steps[1:], shares[1:])
+    far = _between(values, first + steps[0], steps[1:], shares[1:])
+    far -= near
+    far *= shares[0]
+    near += far
+    return near
 
 
 def rough_noise(points: Array, feature: float, seed: int, octaves: int = 3) -> Array:

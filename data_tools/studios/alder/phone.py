@@ -83,7 +83,7 @@ def _lens(picture: Array, phone: Phone, scale: float, rng: np.random.Generator) 
         a, b = (round(half - dx / 2), round(half - dy / 2)), (round(half + dx / 2), round(half + dy / 2))
         cv2.line(kernel, a, b, 1.0)
         picture = cv2.filter2D(picture, -1, kernel / kernel.sum())
-    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    x, y = np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32)[:, None]
     away = ((x / width - 0.5) ** 2 + (y / height - 0.5) ** 2) * 2
     picture = picture * (1 - phone.vignette * away)[..., None]
     if phone.flare:
@@ -95,12 +95,18 @@ def _lens(picture: Array, phone: Phone, scale: float, rng: np.random.Generator) 
     return np.asarray(picture, np.float32)
 
 
+def _grey(picture: Array) -> Array:
+    return np.asarray(cv2.transform(picture, np.array([[0.25, 0.6, 0.15]])), np.float32)
+
+
 def _gain(picture: Array) -> float:
     height, width = picture.shape[:2]
-    y, x = np.mgrid[0:height, 0:width]
-    weight = np.exp(-(((x / width - 0.5) / 0.3) ** 2 + ((y / height - 0.5) / 0.3) ** 2) / 2) + 0.5
-    grey = picture @ np.array([0.25, 0.6, 0.15], np.float32)
-    middle = float(np.exp((np.log(grey + 1e-4 * grey.max() + 1e-9) * weight).sum() / weight.sum()))
+    y, x = np.arange(height)[:, None], np.arange(width)
+    down = np.exp(-(((y / height - 0.5) / 0.3) ** 2) / 2).astype(np.float32)
+    weight = down * np.exp(-(((x / width - 0.5) / 0.3) ** 2) / 2).astype(np.float32) + np.float32(0.5)
+    grey = _grey(picture)
+    floor = 1e-4 * float(grey.max()) + 1e-9
+    middle = float(np.exp(cv2.mean(cv2.log(grey + floor) * weight)[0] / cv2.mean(weight)[0]))
     middle = max(middle, 0.45 * float(np.minimum(grey, 4 * grey.mean()).mean()))
     gain = 0.11 / max(middle, 1e-9)
     bright = float(np.percentile(grey, 97))
@@ -108,20 +114,28 @@ def _gain(picture: Array) -> float:
 
 
 def _grey_world(picture: Array) -> Array:
-    mean = np.minimum(picture, 2).reshape(-1, 3).mean(axis=0) + 1e-6
-    return np.asarray(picture * np.clip((mean.mean() / mean) ** 0.35, 0.8, 1.25))
+    mean = np.array(cv2.mean(np.minimum(picture, 2))[:3]) + 1e-6
+    return np.asarray(picture * np.clip((mean.mean() / mean) ** 0.35, 0.8, 1.25).astype(np.float32))
+
+
+def _smooth(field: Array, spread: float) -> Array:
+    """Return the field (H x W) blurred with a wide gaussian of deviation ``spread``, made smaller for it."""
+    height, width = field.shape
+    share = max(1, int(spread / 4))
+    small = cv2.resize(field, (width // share, height // share), interpolation=cv2.INTER_AREA)
+    blurred = cv2.GaussianBlur(small, (0, 0), spread * small.shape[1] / width)
+    return np.asarray(cv2.resize(blurred, (width, height), interpolation=cv2.INTER_CUBIC), np.float32)
 
 
 def _toned(picture: Array, phone: Phone) -> Array:
-    grey = picture @ np.array([0.25, 0.6, 0.15], np.float32)
-    near = cv2.GaussianBlur(np.log(grey + 0.004), (0, 0), 0.03 * grey.shape[1])
-    local = np.exp(-phone.lift * 0.5 * (near - np.log(0.2)))
-    picture = picture * np.clip(local, 0.4, 3.5)[..., None]
-    picture = np.clip(picture, 0, None)
+    grey = _grey(picture)
+    near = _smooth(np.asarray(cv2.log(grey + np.float32(0.004))), 0.03 * grey.shape[1])
+    local = np.asarray(cv2.exp((near - np.float32(np.log(0.2))) * np.float32(-phone.lift * 0.5)))
+    picture = np.maximum(picture * np.clip(local, 0.4, 3.5)[..., None], 0)
     curve = picture * (1 + picture / 6.0) / (1 + picture)  # shoulder, white at about 2.5
-    curve = np.clip(curve * 1.25, 0, 1) ** (1 / 2.2)
+    curve = np.asarray(cv2.pow(np.clip(curve * 1.25, 0, 1), 1 / 2.2))
     curve = np.clip(0.5 + (curve - 0.46) * phone.contrast, 0, 1)
-    dull = curve.mean(axis=2, keepdims=True)
+    dull = np.asarray(cv2.transform(curve, np.full((1, 3), 1 / 3)))[..., None]
     return np.asarray(np.clip(dull + (curve - dull) * phone.saturation, 0, 1), np.float32)
 
 

@@ -8,9 +8,13 @@ from typing import Any
 import cv2
 import numpy as np
 
+from data_tools.studios import film
 from data_tools.studios.alder.camera import Camera
 from data_tools.studios.alder.mesh import Array, Mesh, vertex_normals
 from data_tools.studios.alder.skies import Light
+
+SPREAD = 0.45
+"""Deviation of the reconstruction filter, pixels."""
 
 
 @dataclass(frozen=True)
@@ -104,6 +108,32 @@ def _quad(middle: Array, axes: tuple[Array, Array], half: tuple[float, float]) -
     return mi.ScalarTransform4f(matrix)
 
 
+def _painted(
+    middle: Array,
+    axes: tuple[Array, Array],
+    half: tuple[float, float],
+    picture: Array,
+    tiles: tuple[float, float],
+) -> Any:
+    """Return a rectangle spanned by two unit axes around ``middle`` that shows the picture ``tiles`` times
+    (a texture's own scale would be written into the kernel)."""
+    mi = _mitsuba()
+    props = mi.Properties()
+    inner = {"type": "diffuse", "reflectance": _bitmap(picture)}
+    props["mesh_bsdf"] = mi.load_dict({"type": "twosided", "bsdf": inner})
+    corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], float)
+    spread = (corners * 2 - 1) * half
+    points = middle + spread[:, :1] * axes[0] + spread[:, 1:] * axes[1]
+    shape = mi.Mesh("painted", 4, 2, props, True, True)
+    params = mi.traverse(shape)
+    params["vertex_positions"] = points.astype(np.float32).ravel()
+    params["faces"] = np.array([0, 1, 2, 0, 2, 3], np.uint32)
+    params["vertex_normals"] = np.tile(np.cross(*axes), 4).astype(np.float32)
+    params["vertex_texcoords"] = (corners * tiles).astype(np.float32).ravel()
+    params.update()
+    return shape
+
+
 def frame(camera: Camera) -> tuple[Array, Array, Array]:
     """Return the world's right, up and back (towards the photographer) as unit vectors."""
     up = camera.gravity_up
@@ -113,7 +143,6 @@ def frame(camera: Camera) -> tuple[Array, Array, Array]:
 
 
 def _backdrop(camera: Camera, backdrop: Backdrop, centre: Array) -> dict[str, Any]:
-    mi = _mitsuba()
     right, up, back = frame(camera)
     turned = right * np.cos(backdrop.wall_turn) + back * np.sin(backdrop.wall_turn)
     far = backdrop.wall_gap + float(np.linalg.norm(camera.eye - centre))
@@ -124,56 +153,37 @@ def _backdrop(camera: Camera, backdrop: Backdrop, centre: Array) -> dict[str, An
     side = backdrop.wall_side or 2 * half
     tiles = (2 * half / side, 2 * tall / side if backdrop.wall_side else 1.0)
     wide = 3000.0
+    floor, ground_tiles = centre - up * backdrop.ground_drop, 2 * wide / backdrop.ground_side
     return {
-        "wall": {
-            "type": "rectangle",
-            "to_world": _quad(middle, (turned, up), (half, tall)),
-            "bsdf": {
-                "type": "twosided",
-                "bsdf": {
-                    "type": "diffuse",
-                    "reflectance": _bitmap(backdrop.wall[::-1])
-                    | {"to_uv": mi.ScalarTransform4f().scale([tiles[0], tiles[1], 1])},
-                },
-            },
-        },
-        "ground": {
-            "type": "rectangle",
-            "to_world": _quad(centre - up * backdrop.ground_drop, (right, -back), (wide, wide)),
-            "bsdf": {
-                "type": "twosided",
-                "bsdf": {
-                    "type": "diffuse",
-                    "reflectance": _bitmap(backdrop.ground)
-                    | {"to_uv": mi.ScalarTransform4f().scale([2 * wide / backdrop.ground_side] * 2 + [1])},
-                },
-            },
-        },
+        "wall": _painted(middle, (turned, up), (half, tall), backdrop.wall[::-1], tiles),
+        "ground": _painted(floor, (right, -back), (wide, wide), backdrop.ground, (ground_tiles,) * 2),
     }
 
 
-def _sensor(camera: Camera, samples: int) -> dict[str, Any]:
+def _sensor(camera: Camera) -> Any:
     mi = _mitsuba()
     pose = np.eye(4)
     pose[:3, 0], pose[:3, 1], pose[:3, 2], pose[:3, 3] = -camera.right, camera.up, camera.ahead, camera.eye
-    return {
+    view = {
         "type": "thinlens",
-        "fov_axis": "x",
         "fov": float(np.degrees(2 * np.arctan(camera.width / 2 / camera.focal))),
         "aperture_radius": camera.aperture,
         "focus_distance": camera.focus,
         "near_clip": 5.0,
         "far_clip": 1e5,
         "to_world": mi.ScalarTransform4f(pose),
-        "film": {
-            "type": "hdrfilm",
-            "width": camera.width,
-            "height": camera.height,
-            "pixel_format": "rgb",
-            "component_format": "float32",
-            "rfilter": {"type": "gaussian", "stddev": 0.45},
-        },
-        "sampler": {"type": "independent", "sample_count": samples},
+    }
+    return film.lens(view, (camera.width, camera.height), SPREAD)
+
+
+def _flash(camera: Camera, light: Light, target: Array) -> dict[str, Any]:
+    lamp = camera.eye - camera.ahead * 4 + camera.right * 9 + camera.up * 6
+    ahead = (target - lamp) @ np.cross(camera.right, camera.up) > 0
+    axes = (camera.right, camera.up) if ahead else (camera.up, camera.right)
+    return {
+        "type": "rectangle",
+        "to_world": _quad(lamp, axes, (2.5, 2.5)),
+        "emitter": {"type": "area", "radiance": {"type": "rgb", "value": [light.flash + 1e-5] * 3}},
     }
 
 
@@ -202,30 +212,19 @@ def render(
             },
         }
     )
-    lamp = camera.eye - camera.ahead * 4 + camera.right * 9 + camera.up * 6
     target = np.array([0.0, 0.0, -5.0])
-    scene = mi.load_dict(
+    sky = {"type": "envmap", "bitmap": mi.Bitmap(light.sky), "to_world": mi.ScalarTransform4f(world)}
+    scene = film.load(
         {
-            "type": "scene",
             "integrator": {"type": "path", "max_depth": 7, "rr_depth": 4},
-            "sensor": _sensor(camera, samples),
-            "sky": {
-                "type": "envmap",
-                "bitmap": mi.Bitmap(light.sky),
-                "to_world": mi.ScalarTransform4f(world),
-            },
-            "flash": {
-                "type": "rectangle",
-                "to_world": _quad(lamp, (camera.right, camera.up), (2.5, 2.5))
-                if (target - lamp) @ np.cross(camera.right, camera.up) > 0
-                else _quad(lamp, (camera.up, camera.right), (2.5, 2.5)),
-                "emitter": {"type": "area", "radiance": {"type": "rgb", "value": [light.flash + 1e-5] * 3}},
-            },
+            "sky": film.opaque(sky, ("to_world",)),
+            "flash": film.opaque(_flash(camera, light, target), ("to_world",)),
             "subject": _shape(mesh, bsdf, "subject"),
             **_backdrop(camera, backdrop, target),
         }
     )
-    return np.array(mi.render(scene, spp=samples, seed=seed))
+    size = (camera.width, camera.height)
+    return film.expose(scene, _sensor(camera), size, samples, seed, SPREAD)
 
 
 @dataclass(frozen=True)
@@ -238,8 +237,7 @@ class Solid:
     @classmethod
     def of(cls, mesh: Mesh) -> Solid:
         """Return the solid of a mesh."""
-        mi = _mitsuba()
-        return cls(mesh, mi.load_dict({"type": "scene", "subject": _bare(mesh)}))
+        return cls(mesh, film.load({"subject": _bare(mesh)}))
 
     def first_hits(self, origin: Array, rays: Array) -> tuple[Array, Array]:
         """Return for N rays (unit directions) from ``origin`` the distance (mm) and face (-1: none)."""
@@ -253,7 +251,5 @@ class Solid:
             distance = np.array([float(hit.t) for hit in met])
             face = np.array([int(hit.prim_index) for hit in met])
         else:
-            ways = mi.Vector3f(np.ascontiguousarray(rays.T, np.float32))
-            hit = self.scene.ray_intersect_preliminary(mi.Ray3f(mi.Point3f(start), ways))
-            distance, face = np.array(hit.t), np.array(hit.prim_index).astype(np.int64)
+            distance, face, _ = film.first_hits(self.scene, start, rays)
         return distance, np.where(np.isfinite(distance), face, -1)

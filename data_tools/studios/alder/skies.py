@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -24,6 +25,7 @@ class Light:
     dim: bool
 
 
+@cache
 def _directions() -> Array:
     v, u = np.mgrid[0:HIGH, 0:WIDE]
     theta, phi = np.pi * (v + 0.5) / HIGH, 2 * np.pi * (u + 0.5) / WIDE

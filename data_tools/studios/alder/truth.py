@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from data_tools.studios.alder.camera import Camera
-from data_tools.studios.alder.mesh import IN_FRONT, Array, Mesh
+from data_tools.studios.alder.mesh import IN_FRONT, Array, Mesh, crossed
 from data_tools.studios.alder.scene import Solid
 from model.families import Family
 from model.vocabulary import Place
@@ -18,9 +18,10 @@ def _look(solid: Solid, camera: Camera, rays: Array) -> tuple[Array, Array, Arra
     place = np.where(face >= 0, mesh.place[face], -9)
     corners = mesh.faces[face]
     a, b, c = (mesh.points[corners[:, k]].astype(float) for k in range(3))
-    normal = np.cross(b - a, c - a)
-    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
-    return np.where(face >= 0, distance, 1e4), place, normal, mesh.colour[corners].mean(axis=1)
+    normal = crossed(b - a, c - a)
+    normal /= np.maximum(np.sqrt((normal * normal).sum(axis=1, keepdims=True)), 1e-12)
+    first, second, third = (mesh.colour[corners[:, k]] for k in range(3))
+    return np.where(face >= 0, distance, 1e4), place, normal, (first + second + third) / 3
 
 
 def differing(damaged: Solid, twin: Solid, family: Family, camera: Camera, step: int) -> dict[int, float]:

@@ -98,13 +98,19 @@ def _mixed(colour: Array, rough: Array, share: Array, other: Rgb, other_rough: f
     ) * share
 
 
-def worn(mesh: Mesh, weather: Weather, family: Family, rim: float) -> Mesh:
-    """Return the coupler's mesh with wear and dirt; ``rim`` is the z of the shell's edge, mm."""
+def texture(mesh: Mesh, weather: Weather) -> Array:
+    """Return for each point what wear and dirt follow: coarse and fine noise, and the normal (Nx5)."""
+    p = mesh.points.astype(float)
+    coarse, fine = rough_noise(p, 14.0, weather.seed, 2), rough_noise(p, 2.4, weather.seed + 1, 2)
+    return np.column_stack([coarse, fine, vertex_normals(p, mesh.faces)])
+
+
+def worn(mesh: Mesh, given: Array, weather: Weather, family: Family, rim: float) -> Mesh:
+    """Return the coupler's mesh with wear and dirt; ``rim`` is the z of the shell's edge, mm; ``given``: see
+    ``texture``."""
     p = mesh.points.astype(float)
     colour, rough = mesh.colour.astype(float), mesh.rough.astype(float)
-    seed = weather.seed
-    coarse, fine = rough_noise(p, 14.0, seed, 2), rough_noise(p, 2.4, seed + 1, 2)
-    normal = vertex_normals(p, mesh.faces)
+    coarse, fine, normal = given[:, 0], given[:, 1], given[:, 2:]
     colour = colour * (1 + 0.05 * fine[:, None])
     rough = np.clip(rough + 0.06 * coarse, 0.08, 1)
     away = np.hypot(p[:, 0] - family.nose_centre[0], p[:, 1] - family.nose_centre[1])

@@ -4,6 +4,7 @@ arbitrary, the phone exposes for them."""
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -29,6 +30,7 @@ class Light:
     dim: float
 
 
+@cache
 def _directions(tall: int = 128, wide: int = 256) -> Floats:
     """Return the direction of each pixel of a latitude-longitude picture as the renderer reads it."""
     polar = (np.arange(tall)[:, None] + 0.5) / tall * np.pi

@@ -60,12 +60,17 @@ def grid(points: Floats, look: Look, part: int, closed: bool = False) -> Mesh:
     number = np.arange(a * b, dtype=np.int64).reshape(a, b)
     p, q, r, s = number[:-1, :-1], number[1:, :-1], number[1:, 1:], number[:-1, 1:]
     faces = np.stack([np.stack([p, q, r], -1), np.stack([p, r, s], -1)], 2).reshape(-1, 3)
-    along = np.linalg.norm(np.diff(points, axis=0), axis=2).mean(1)
-    across = np.linalg.norm(np.diff(points, axis=1), axis=2).mean(0)
+    along = _lengths(points[1:] - points[:-1]).mean(1)
+    across = _lengths(points[:, 1:] - points[:, :-1]).mean(0)
     u = np.concatenate([[0.0], np.cumsum(along)])[:, None] / TILE_MM
     v = np.concatenate([[0.0], np.cumsum(across)])[None, :] / TILE_MM
     uv = np.stack(np.broadcast_arrays(u + points[0, 0, 0] / 7, v + points[0, 0, 1] / 7), -1)
     return plain(points.reshape(-1, 3), faces, look, part, uv.reshape(-1, 2))
+
+
+def _lengths(vectors: Floats) -> Floats:
+    x, y, z = (vectors[..., k] for k in range(3))
+    return np.asarray(np.sqrt(x * x + y * y + z * z))
 
 
 def plain(points: Floats, faces: Ints, look: Look, part: int, uv: Floats | None = None) -> Mesh:
@@ -98,22 +103,26 @@ def merge(meshes: list[Mesh]) -> Mesh:
     )
 
 
+def _facing(mesh: Mesh) -> Floats:
+    """Return the normals of the faces, 3 x M, as long as twice their area."""
+    points = np.ascontiguousarray(mesh.points.T)
+    a, b, c = (points[:, mesh.faces[:, k]] for k in range(3))
+    (ux, uy, uz), (vx, vy, vz) = b - a, c - a
+    return np.stack([uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx])
+
+
 def face_normals(mesh: Mesh) -> Floats:
     """Return the unit normals of the faces, Mx3."""
-    a, b, c = (mesh.points[mesh.faces[:, k]] for k in range(3))
-    normal = np.cross(b - a, c - a)
-    length = np.linalg.norm(normal, axis=1, keepdims=True)
-    return np.asarray(normal / np.maximum(length, 1e-12))
+    normal = _facing(mesh)
+    return np.asarray((normal / np.maximum(np.sqrt((normal * normal).sum(0)), 1e-12)).T)
 
 
 def vertex_normals(mesh: Mesh) -> Floats:
     """Return area-weighted unit normals of the points, Nx3."""
-    a, b, c = (mesh.points[mesh.faces[:, k]] for k in range(3))
-    normal = np.cross(b - a, c - a)
     count = len(mesh.points)
     where = mesh.faces.T.ravel()
-    total = np.stack([np.bincount(where, np.tile(normal[:, k], 3), count) for k in range(3)], 1)
-    length = np.linalg.norm(total, axis=1, keepdims=True)
+    total = np.stack([np.bincount(where, np.tile(normal, 3), count) for normal in _facing(mesh)], 1)
+    length = np.sqrt((total * total).sum(1, keepdims=True))
     return np.asarray(np.where(length > 1e-12, total / np.maximum(length, 1e-12), [0.0, 0.0, 1.0]))
 
 

@@ -119,8 +119,8 @@ def _shot(
     others = [*people, *setting.others]
     seed = int(rng.integers(2**31))
     mesh = merge([real, *others])
-    loaded, made = scene.load(mesh, wear, setting.surfaces, setting.light, setting.camera, samples, seed)
-    jpeg = develop(rng, scene.render(loaded, samples, seed), setting.light.dim)
+    loaded, made = scene.load(mesh, wear, setting.surfaces, setting.light)
+    jpeg = develop(rng, scene.render(loaded, setting.camera, samples, seed), setting.light.dim)
     view = truth.look(mesh, loaded, made, setting.camera)
     label = LabelledPhoto(
         file="",
@@ -184,10 +184,8 @@ def _nothing_shot(rng: np.random.Generator, name: str, samples: int, scale: floa
     setting = _setting(rng, np.zeros(3), extent, scale)
     seed = int(rng.integers(2**31))
     everything = merge([mesh, *setting.others])
-    loaded, _ = scene.load(
-        everything, wear_picture(rng), setting.surfaces, setting.light, setting.camera, samples, seed
-    )
-    jpeg = develop(rng, scene.render(loaded, samples, seed), setting.light.dim)
+    loaded, _ = scene.load(everything, wear_picture(rng), setting.surfaces, setting.light)
+    jpeg = develop(rng, scene.render(loaded, setting.camera, samples, seed), setting.light.dim)
     attributes = {"studio": STUDIO, "how": [], "changed": [], "instead": kind, **setting.words}
     label = LabelledPhoto("", name, None, reason=Reason.NO_FACE, attributes=attributes)
     return Shot(jpeg, label)

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from data_tools.studios import film
 from data_tools.studios.birch.backdrops import Quad
 from data_tools.studios.birch.camera import Camera
 from data_tools.studios.birch.lights import Light
@@ -79,70 +80,60 @@ def _quad(quad: Quad) -> dict[str, Any]:
     }
 
 
-def _sensor(camera: Camera, samples: int, seed: int) -> dict[str, Any]:
+def _sensor(camera: Camera) -> Any:
     mi = _mi()
     position = camera.position
-    return {
+    view = {
         "type": "thinlens",
         "to_world": mi.ScalarTransform4f().look_at(
             position.tolist(), (position + camera.ahead).tolist(), camera.up.tolist()
         ),
         "fov": float(np.rad2deg(2 * np.arctan(camera.width / 2 / camera.focal))),
-        "fov_axis": "x",
         "aperture_radius": camera.lens,
         "focus_distance": camera.focus,
         "near_clip": 5.0,
         "far_clip": 20000.0,
-        "film": {
-            "type": "hdrfilm",
-            "width": camera.width,
-            "height": camera.height,
-            "rfilter": {"type": "gaussian"},
-            "pixel_format": "rgb",
-            "component_format": "float32",
-        },
-        "sampler": {"type": "independent", "sample_count": samples, "seed": seed},
     }
+    return film.lens(view, (camera.width, camera.height))
 
 
-def load(
-    mesh: Mesh, wear: Floats, quads: list[Quad], light: Light, camera: Camera, samples: int, seed: int
-) -> tuple[Any, Any]:
+def load(mesh: Mesh, wear: Floats, quads: list[Quad], light: Light) -> tuple[Any, Any]:
     """Return the loaded scene and its mesh object."""
     mi = _mi()
     made = _mesh_object(mesh, wear)
     emitted = {"type": "rgb", "value": list(light.lamp_radiance)}
+    lamp = {
+        "type": "rectangle",
+        "to_world": _frame(light.lamp_centre, light.lamp_x, light.lamp_y),
+        "emitter": {"type": "area", "radiance": emitted, "sampling_weight": light.lamp_weight},
+    }
+    surroundings = {
+        "type": "envmap",
+        "bitmap": mi.Bitmap(light.surroundings.astype(np.float32)),
+        "sampling_weight": 1 - light.lamp_weight,
+    }
     scene = {
-        "type": "scene",
         "integrator": {"type": "path", "max_depth": 6, "rr_depth": 4},
-        "sensor": _sensor(camera, samples, seed),
         "subject": made,
         "first": _quad(quads[0]),
         "second": _quad(quads[1]),
-        "surroundings": {
-            "type": "envmap",
-            "bitmap": mi.Bitmap(light.surroundings.astype(np.float32)),
-            "sampling_weight": 1 - light.lamp_weight,
-        },
-        "lamp": {
-            "type": "rectangle",
-            "to_world": _frame(light.lamp_centre, light.lamp_x, light.lamp_y),
-            "emitter": {"type": "area", "radiance": emitted, "sampling_weight": light.lamp_weight},
-        },
+        "surroundings": film.opaque(surroundings, ("to_world",)),
+        "lamp": film.opaque(lamp, ("to_world",)),
     }
-    return mi.load_dict(scene), made
+    return film.load(scene), made
 
 
-def render(scene: Any, samples: int, seed: int) -> Floats:
+def render(scene: Any, camera: Camera, samples: int, seed: int) -> Floats:
     """Return the linear picture, H x W x 3."""
-    picture = np.array(_mi().render(scene, spp=samples, seed=seed))[..., :3]
-    return np.asarray(np.nan_to_num(picture, nan=0.0, posinf=1e3), dtype=np.float64)
+    size, twice = (camera.width, camera.height), 2 * seed % 2**32  # as the first sets of this studio
+    picture = film.expose(scene, _sensor(camera), size, samples, twice)
+    return np.asarray(np.nan_to_num(picture, nan=0.0, posinf=1e3), dtype=np.float32)
 
 
 def bare_scene(mesh: Mesh) -> tuple[Any, Any]:
     """Return a scene of one bare mesh, for casting rays only, and its mesh object."""
     made = _mesh_object(mesh, None)
-    return _mi().load_dict({"type": "scene", "subject": made}), made
+    return film.load({"subject": made}), made
 
 
 def first_hits(scene: Any, made: Any, origin: Floats, ways: Floats) -> tuple[Floats, NDArray[np.int64]]:
@@ -151,11 +142,8 @@ def first_hits(scene: Any, made: Any, origin: Floats, ways: Floats) -> tuple[Flo
     mi = _mi()
     if mi.variant().startswith("scalar"):
         return _first_hits_singly(scene, made, origin, ways)
-    way = mi.Vector3f(*(ways[:, k].astype(np.float32) for k in range(3)))
-    ray = mi.Ray3f(mi.Point3f(*[float(v) for v in origin]), way)
-    hit = scene.ray_intersect_preliminary(ray, coherent=True)
-    ours = np.array(hit.shape == mi.ShapePtr(made)) & np.array(hit.is_valid())
-    return np.array(hit.t, dtype=np.float64), np.where(ours, np.array(hit.prim_index, dtype=np.int64), -1)
+    distance, face, ours = film.first_hits(scene, origin, ways, made)
+    return np.asarray(distance, dtype=np.float64), np.where(ours, face, -1)
 
 
 def _first_hits_singly(

@@ -56,10 +56,11 @@ def merged(parts: Sequence[Mesh]) -> Mesh:
 def normals(vertices: Array, faces: Ints) -> Array:
     """Return area-weighted unit vertex normals, Nx3."""
     a, b, c = (vertices[faces[:, i]] for i in range(3))
-    face = np.cross(b - a, c - a)
+    (ux, uy, uz), (vx, vy, vz) = (b - a).T, (c - a).T
+    face = np.stack([uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx], axis=1)
     index = faces.ravel(order="F")
     total = np.stack([np.bincount(index, np.tile(face[:, i], 3), len(vertices)) for i in range(3)], axis=1)
-    return np.asarray(total / np.maximum(np.linalg.norm(total, axis=1, keepdims=True), 1e-12), np.float32)
+    return np.asarray(total / np.maximum(np.sqrt((total * total).sum(1, keepdims=True)), 1e-12), np.float32)
 
 
 def grid_faces(rows: int, columns: int, wrap: bool) -> Ints:

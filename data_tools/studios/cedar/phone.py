@@ -55,10 +55,18 @@ def draw_phone(rng: np.random.Generator, dark: bool) -> Phone:
 def _meter(picture: Array, face: tuple[float, float, float]) -> float:
     """Return the metered luminance: the whole picture, and more so the face (x, y, radius in pixels)."""
     h, w = picture.shape[:2]
-    y, x = np.mgrid[0:h, 0:w]
-    weight = 0.25 + np.exp(-((x - face[0]) ** 2 + (y - face[1]) ** 2) / (2 * max(face[2] * 0.6, 8.0) ** 2))
-    light = np.minimum(picture.mean(-1), np.percentile(picture.mean(-1), 97))
-    return float((light * weight).sum() / weight.sum())
+    reach = 2 * max(face[2] * 0.6, 8.0) ** 2
+    down = np.exp(-((np.arange(h)[:, None] - face[1]) ** 2) / reach).astype(np.float32)
+    across = np.exp(-((np.arange(w) - face[0]) ** 2) / reach).astype(np.float32)
+    weight = np.float32(0.25) + down * across
+    grey = _mean(picture)
+    light = np.minimum(grey, np.float32(np.percentile(grey, 97)))
+    return float(cv2.mean(light * weight)[0] / cv2.mean(weight)[0])
+
+
+def _mean(picture: Array) -> Array:
+    """Return the mean of the three channels, H x W."""
+    return np.asarray(cv2.transform(picture, np.full((1, 3), 1 / 3)), np.float32)
 
 
 def _expose(picture: Array, phone: Phone, face: tuple[float, float, float]) -> Array:
@@ -66,9 +74,9 @@ def _expose(picture: Array, phone: Phone, face: tuple[float, float, float]) -> A
     bright = float(np.percentile(picture, 98)) * gain
     if bright > 3.0:
         gain *= (3.0 / bright) ** 0.35
-    means = picture.reshape(-1, 3).mean(0) + 1e-6
+    means = np.array(cv2.mean(picture)[:3]) + 1e-6
     grey = (means.mean() / means) ** phone.adapt * np.array(phone.balance)
-    return np.asarray(picture * gain * grey, np.float32)
+    return np.asarray(picture * (gain * grey).astype(np.float32))
 
 
 def _optics(picture: Array, phone: Phone) -> Array:
@@ -87,8 +95,8 @@ def _optics(picture: Array, phone: Phone) -> Array:
             ]
         )
         picture = picture + 0.8 * np.moveaxis(smear, 0, -1)
-    y, x = np.mgrid[-1 : 1 : h * 1j, -1 : 1 : w * 1j]
-    picture = picture * (1 - phone.vignette * 0.5 * (x * x + y * y))[..., None]
+    y, x = (np.linspace(-1, 1, n, dtype=np.float32) for n in (h, w))
+    picture = picture * (1 - phone.vignette * 0.5 * (x * x + (y * y)[:, None]))[..., None]
     if phone.smear:
         length = max(phone.smear * max(h, w) / 1000, 1.0)
         size = int(np.ceil(length)) * 2 + 3
@@ -103,7 +111,7 @@ def _optics(picture: Array, phone: Phone) -> Array:
 def _curve(picture: Array, contrast: float) -> Array:
     """Compress highlights, apply the display's gamma and a contrast about middle grey."""
     shoulder = picture * (1 + picture / 9) / (1 + picture * 0.62)
-    display = np.clip(shoulder * 1.12, 0, 1) ** (1 / 2.2)
+    display = np.asarray(cv2.pow(np.clip(shoulder * 1.12, 0, 1), 1 / 2.2))
     return np.asarray(np.clip(0.45 + (display - 0.45) * contrast - 0.02 * (contrast - 1), 0, 1), np.float32)
 
 
@@ -120,7 +128,7 @@ def develop(
         soft = cv2.bilateralFilter(picture, 5, 0.09, 2.0)
         picture = picture + (soft - picture) * phone.smoothing
     picture = picture + phone.sharpen * (picture - cv2.GaussianBlur(picture, (0, 0), 1.1))
-    grey = picture.mean(-1, keepdims=True)
+    grey = _mean(picture)[..., None]
     picture = grey + (picture - grey) * phone.saturation
     return np.asarray(np.clip(picture * 255 + 0.5, 0, 255), np.uint8)
 

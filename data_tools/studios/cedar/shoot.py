@@ -109,23 +109,24 @@ def _findings(
     return tuple(result)
 
 
-def _fixed(place: Setting, s: Subject | elsewhere.Thing, cover: Mesh) -> dict[str, Any]:
-    """Return the shapes that a coupler and its twin share."""
-    metal = s.metal if isinstance(s, Subject) else elsewhere.joined(s.metal)
-    drops = s.drops if isinstance(s, Subject) else dirt.no_drops()
+def _fixed(place: Setting, s: Subject | elsewhere.Thing) -> dict[str, Any]:
+    """Return the shapes that all photos of a subject share."""
+    parts = (s.plastic, s.metal)
+    plastic, metal = (part if isinstance(part, Mesh) else elsewhere.joined(part) for part in parts)
     return {
+        "plastic": stage.solid("plastic", plastic, 0.0, 0.5),
         "metal": stage.solid("metal", metal, 1.0, 0.5),
-        "cover": stage.solid("cover", cover, 0.0, 0.45),
-        "drops": stage.glass(drops),
+        "drops": stage.glass(s.drops if isinstance(s, Subject) else dirt.no_drops()),
         "ground": stage.sheet("ground", place.ground),
         "wall": stage.sheet("wall", place.wall),
     }
 
 
-def _shoot(s: Subject, place: Setting, moment: _Moment, coupler: str, samples: int) -> Shot:
-    shapes = _fixed(place, s, elsewhere.joined(moment.cover))
-    actual = {"plastic": stage.solid("plastic", s.plastic, 0.0, 0.5), **shapes}
-    scene = stage.lit(actual, place.light, place.world, moment.view)
+def _shoot(
+    s: Subject, place: Setting, fixed: dict[str, Any], moment: _Moment, coupler: str, samples: int
+) -> Shot:
+    cover = stage.solid("cover", elsewhere.joined(moment.cover), 0.0, 0.45)
+    scene = stage.lit({**fixed, "cover": cover}, place.light, place.world, moment.view)
     radiance = stage.render(scene, moment.view, samples, moment.noise)
     face = _face_in_pixels(moment.view, s.family)
     picture = phone.develop(radiance, moment.phone, face, np.random.default_rng(moment.noise))
@@ -134,7 +135,8 @@ def _shoot(s: Subject, place: Setting, moment: _Moment, coupler: str, samples: i
     places = truth.places_in_view(small, s.family, s.lever_points, seen)
     findings: tuple[LabelledFinding, ...] = ()
     if s.findings:
-        twin = stage.bare({"plastic": stage.solid("plastic", s.twin, 0.0, 0.5), **shapes})
+        whole = stage.solid("plastic", s.twin, 0.0, 0.5)
+        twin = stage.bare({**fixed, "plastic": whole, "cover": cover})
         findings = _findings(s, small, (seen, stage.cast(twin, small)), places, picture)
     changed = sorted({p.value for p in s.changed} - {f.place.value for f in findings})
     label = LabelledPhoto(
@@ -150,13 +152,10 @@ def _shoot(s: Subject, place: Setting, moment: _Moment, coupler: str, samples: i
 
 
 def _shoot_thing(
-    kind: str, thing: elsewhere.Thing, place: Setting, moment: _Moment, coupler: str, samples: int
+    kind: str, shapes: dict[str, Any], place: Setting, moment: _Moment, coupler: str, samples: int
 ) -> Shot:
-    shapes = _fixed(place, thing, elsewhere.joined([*thing.cover, *moment.cover]))
-    shapes = {"plastic": stage.solid("plastic", elsewhere.joined(thing.plastic), 0.0, 0.5), **shapes}
-    radiance = stage.render(
-        stage.lit(shapes, place.light, place.world, moment.view), moment.view, samples, moment.noise
-    )
+    scene = stage.lit(shapes, place.light, place.world, moment.view)
+    radiance = stage.render(scene, moment.view, samples, moment.noise)
     face = (moment.view.width / 2, moment.view.height / 2, min(moment.view.width, moment.view.height) / 3)
     picture = phone.develop(radiance, moment.phone, face, np.random.default_rng(moment.noise))
     label = LabelledPhoto(
@@ -188,13 +187,14 @@ def photographs(rng: np.random.Generator, coupler: str, samples: int, scale: flo
             )
             for _ in range(count)
         ]
-        return [_shoot_thing(kind, thing, place, m, coupler, samples) for m in moments]
+        cover = stage.solid("cover", elsewhere.joined(thing.cover), 0.0, 0.45)
+        shapes = {**_fixed(place, thing), "cover": cover}
+        return [_shoot_thing(kind, shapes, place, m, coupler, samples) for m in moments]
     s = draw_subject(rng, place.up, place.snow)
-    cable = _cable(rng, s, place.up)
-    shots = []
+    cable, fixed, shots = _cable(rng, s, place.up), _fixed(place, s), []
     for _ in range(count):
         cover, names = _cover(rng, s, skin)
         view = draw_view(rng, s.family, place.up, scale, lowest)
         moment = _Moment(view, [cable, *cover], phone.draw_phone(rng, dark), names, int(rng.integers(2**31)))
-        shots.append(_shoot(s, place, moment, coupler, samples))
+        shots.append(_shoot(s, place, fixed, moment, coupler, samples))
     return shots

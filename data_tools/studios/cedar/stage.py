@@ -9,6 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from data_tools.studios import film
 from data_tools.studios.cedar.camera import View
 from data_tools.studios.cedar.meshes import Array, Ints, Mesh, grid_faces, normals
 from data_tools.studios.cedar.sky import Light
@@ -91,17 +92,13 @@ def sheet(name: str, plane: Plane) -> Any:
     import mitsuba as mi
 
     bitmap = mi.Bitmap(np.ascontiguousarray(plane.texture, np.float32))
-    bsdf = mi.load_dict(
-        {
-            "type": "twosided",
-            "inner": {
-                "type": "principled",
-                "roughness": plane.rough,
-                "specular": 0.4,
-                "base_color": {"type": "bitmap", "bitmap": bitmap, "raw": True, "wrap_mode": "mirror"},
-            },
-        }
-    )
+    inner = {
+        "type": "principled",
+        "roughness": plane.rough,
+        "specular": 0.4,
+        "base_color": {"type": "bitmap", "bitmap": bitmap, "raw": True, "wrap_mode": "mirror"},
+    }
+    bsdf = film.opaque({"type": "twosided", "inner": inner}, ("roughness.value",))
     count = plane.rows * plane.columns
     v, u = np.meshgrid(np.linspace(0, 1, plane.rows), np.linspace(0, 1, plane.columns), indexing="ij")
     attributes = {
@@ -113,7 +110,8 @@ def sheet(name: str, plane: Plane) -> Any:
     return _shape(name, plane.vertices, faces, bsdf, attributes, np.stack([u.ravel(), 1 - v.ravel()], 1))
 
 
-def _sensor(view: View, samples: int) -> dict[str, Any]:
+def _sensor(view: View) -> Any:
+    """Return the Mitsuba camera of a view."""
     import mitsuba as mi
 
     to_world = mi.ScalarTransform4f().look_at(
@@ -121,46 +119,16 @@ def _sensor(view: View, samples: int) -> dict[str, Any]:
         target=[float(v) for v in view.target],
         up=[float(v) for v in view.up],
     )
-    return {
+    camera = {
         "type": "thinlens",
         "fov": view.fov,
-        "fov_axis": "x",
         "to_world": to_world,
         "aperture_radius": view.aperture,
         "near_clip": 5.0,
         "far_clip": 60000.0,
         "focus_distance": float(np.linalg.norm(view.target - view.eye)),
-        "film": {
-            "type": "hdrfilm",
-            "width": view.width,
-            "height": view.height,
-            "pixel_format": "rgb",
-            "rfilter": {"type": "gaussian"},
-        },
-        "sampler": {"type": "independent", "sample_count": samples},
     }
-
-
-def sensor(view: View, samples: int = 1) -> Any:
-    """Return the Mitsuba camera of a view."""
-    import mitsuba as mi
-
-    return _opaque(mi.load_dict(_sensor(view, samples)), ("",))
-
-
-def _opaque(thing: Any, prefixes: tuple[str, ...]) -> Any:
-    """Keep a thing's numbers out of the kernels, which would be compiled anew for each value."""
-    import drjit as dr
-    import mitsuba as mi
-
-    params: Any = mi.traverse(thing)
-    for key in [k for k in params.keys() if k.startswith(prefixes) and not k.endswith(".data")]:  # noqa: SIM118
-        value = params[key]
-        if dr.is_array_v(value) or hasattr(value, "matrix"):
-            dr.make_opaque(value)
-            params[key] = value
-    params.update()
-    return thing
+    return film.lens(camera, (view.width, view.height))
 
 
 def _lights(light: Light, world: np.ndarray, view: View) -> dict[str, Any]:
@@ -171,59 +139,51 @@ def _lights(light: Light, world: np.ndarray, view: View) -> dict[str, Any]:
     sun = world @ light.to_sun
     beside = view.eye + 9 * view.axes()[0] + 6 * view.axes()[1]
     strength = light.flash * float(np.linalg.norm(view.target - view.eye)) ** 2
+    surround = {
+        "type": "envmap",
+        "bitmap": mi.Bitmap(np.ascontiguousarray(light.surround, np.float32)),
+        "to_world": mi.ScalarTransform4f(turn.tolist()),
+    }
+    far = {
+        "type": "directional",
+        "direction": [float(-v) for v in sun],
+        "irradiance": {"type": "rgb", "value": [float(v) for v in light.sun]},
+    }
+    near = {
+        "type": "point",
+        "position": [float(v) for v in beside],
+        "intensity": {"type": "rgb", "value": [strength, strength * 0.97, strength * 0.92]},
+    }
     return {
-        "surround": {
-            "type": "envmap",
-            "bitmap": mi.Bitmap(np.ascontiguousarray(light.surround, np.float32)),
-            "to_world": mi.ScalarTransform4f(turn.tolist()),
-        },
-        "sun": {
-            "type": "directional",
-            "direction": [float(-v) for v in sun],
-            "irradiance": {"type": "rgb", "value": [float(v) for v in light.sun]},
-        },
-        "flash": {
-            "type": "point",
-            "position": [float(v) for v in beside],
-            "intensity": {"type": "rgb", "value": [strength, strength * 0.97, strength * 0.92]},
-        },
+        "surround": film.opaque(surround, ("to_world",)),
+        "sun": film.opaque(far, ("to_world", ".value")),
+        "flash": film.opaque(near, ("position", ".value")),
     }
 
 
 def lit(shapes: dict[str, Any], light: Light, world: np.ndarray, view: View) -> Any:
     """Return a scene with lights; ``world`` (3x3) turns the light's frame into the coupler's."""
-    import mitsuba as mi
-
-    scene = mi.load_dict(
-        {
-            "type": "scene",
-            "integrator": {"type": "path", "max_depth": DEPTH},
-            **_lights(light, world, view),
-            **shapes,
-        }
+    return film.load(
+        {"integrator": {"type": "path", "max_depth": DEPTH}, **_lights(light, world, view), **shapes}
     )
-    return _opaque(scene, ("surround", "sun", "flash", "ground.bsdf", "wall.bsdf"))
 
 
 def bare(shapes: dict[str, Any]) -> Any:
     """Return a scene of shapes only, for casting rays."""
-    import mitsuba as mi
-
-    return mi.load_dict({"type": "scene", **shapes})
+    return film.load(shapes)
 
 
 def render(scene: Any, view: View, samples: int, seed: int) -> Array:
     """Return linear radiance, H x W x 3."""
-    import mitsuba as mi
-
-    picture = mi.render(scene, sensor=sensor(view, samples), spp=samples, seed=mi.UInt32(seed))
-    return _despeckled(np.nan_to_num(np.array(picture, np.float32), nan=0.0, posinf=50.0).clip(0, 200))
+    picture = film.expose(scene, _sensor(view), (view.width, view.height), samples, seed)
+    return _despeckled(np.nan_to_num(picture, nan=0.0, posinf=50.0).clip(0, 200))
 
 
 def _despeckled(picture: Array) -> Array:
     """Replace lone pixels far brighter than their neighbours (rare light paths) by the local median."""
     middle = np.asarray(cv2.medianBlur(np.ascontiguousarray(picture, np.float32), 3))
-    lone = picture.mean(-1) > 2.5 * middle.mean(-1) + 0.02
+    third = np.full((1, 3), 1 / 3)
+    lone = np.asarray(cv2.transform(picture, third)) > 2.5 * np.asarray(cv2.transform(middle, third)) + 0.02
     return np.asarray(np.where(lone[..., None], middle, picture), np.float32)
 
 
@@ -248,22 +208,22 @@ def cast(scene: Any, view: View) -> Cast:
     y, x = np.mgrid[0:h, 0:w].reshape(2, -1) + 0.5
     local = np.stack([(x - w / 2) / view.focal, (h / 2 - y) / view.focal, np.ones(h * w)])
     way = view.axes().T @ (local / np.linalg.norm(local, axis=0))
-    origin = np.repeat(view.eye[:, None], h * w, axis=1)
-    si = scene.ray_intersect(mi.Ray3f(mi.Point3f(np.float32(origin)), mi.Vector3f(np.float32(way))))
+    origin = mi.Point3f(*(dr.opaque(mi.Float, float(v)) for v in view.eye))
+    si = scene.ray_intersect(mi.Ray3f(origin, mi.Vector3f(np.float32(way))))
     hit = si.is_valid()
     part = dr.select(hit, si.shape.eval_attribute_1("vertex_part", si, hit), -1)
     colour = si.shape.eval_attribute_3("vertex_color", si, hit)
+    depth, place, normal = dr.select(hit, si.t, 1e6), si.p, si.sh_frame.n
+    dr.eval(depth, place, normal, colour, part)  # all at once: each alone would trace the rays again
 
-    def picture(value: Any, channels: int) -> Array:
-        return np.ascontiguousarray(
-            np.array(value, np.float32).reshape(channels, h * w).T.reshape(h, w, channels)
-        )
+    def picture(value: Any) -> Array:
+        channels = [np.array(value[i], np.float32).reshape(h, w) for i in range(3)]
+        return np.stack(channels, axis=-1)
 
-    depth = dr.select(hit, si.t, 1e6)
     return Cast(
-        picture(depth, 1)[..., 0],
-        picture(si.p, 3),
-        picture(si.sh_frame.n, 3),
-        picture(colour, 3),
-        np.rint(picture(part, 1)[..., 0]).astype(np.float32),
+        np.array(depth, np.float32).reshape(h, w),
+        picture(place),
+        picture(normal),
+        picture(colour),
+        np.rint(np.array(part, np.float32).reshape(h, w)),
     )

@@ -13,28 +13,49 @@ from skimage.measure import marching_cubes
 from data_tools.studios.cedar.meshes import Array, Ints
 
 Window = tuple[slice, slice, slice]
+_CELLS = 24
 
 
 @dataclass
 class Noise:
-    """Smooth random values in space, about -1..1, periodic over 24 lattice cells."""
+    """Smooth random values in space, about -1..1, periodic over so many lattice cells."""
 
     rng: np.random.Generator
     lattice: Array = field(init=False)
+    flat: Array = field(init=False)
+    """The lattice with its first layers once more behind the last, as one row."""
 
     def __post_init__(self) -> None:
-        self.lattice = self.rng.uniform(-1, 1, (24, 24, 24)).astype(np.float32)
+        self.lattice = self.rng.uniform(-1, 1, (_CELLS, _CELLS, _CELLS)).astype(np.float32)
+        self.flat = np.pad(self.lattice, ((0, 1),) * 3, mode="wrap").ravel()
 
     def at(self, points: NDArray[np.floating], size: float) -> Array:
         """Return values at ``points`` (... x 3 mm) for blobs of about ``size`` mm."""
-        coordinates = np.moveaxis(np.asarray(points, np.float32), -1, 0) / size
-        flat = coordinates.reshape(3, -1)
-        values = map_coordinates(self.lattice, flat, order=1, mode="grid-wrap", output=np.float32)
-        return np.asarray(values, np.float32).reshape(coordinates.shape[1:])
+        side = np.float32(_CELLS)
+        shares, cells = [], []
+        for axis in range(3):
+            where = np.asarray(points[..., axis], np.float32) / np.float32(size)
+            cell = np.floor(where)
+            shares.append(where - cell)
+            cells.append((cell - side * np.floor(cell / side)).astype(np.int32))
+        row = _CELLS + 1
+        return _between(self.flat, (cells[0] * row + cells[1]) * row + cells[2], (row * row, row, 1), shares)
 
     def rough(self, points: NDArray[np.floating], size: float) -> Array:
         """Return two octaves of noise."""
         return self.at(points, size) + 0.5 * self.at(np.asarray(points) + 7.3, size * 0.43)
+
+
+def _between(values: Array, first: Ints, steps: tuple[int, ...], shares: list[Array]) -> Array:
+    """Return ``values`` between their index ``first`` and the ones ``steps`` on, by these shares (0..1)."""
+    if not steps:
+        return np.asarray(values.take(first), np.float32)
+    near = _between(values, first, steps[1:], shares[1:])
+    far = _between(values, first + np.int32(steps[0]), steps[1:], shares[1:])
+    far -= near
+    far *= shares[0]
+    near += far
+    return near
 
 
 class Grid:
@@ -93,14 +114,18 @@ def rounded_box(
     points: Array, centre: tuple[float, float, float], half: tuple[float, float, float], radius: float
 ) -> Array:
     """Return the distance to a box with rounded edges at (..., 3) mm."""
-    q = np.abs(points - np.asarray(centre, np.float32)) - (np.asarray(half, np.float32) - radius)
-    outside = np.linalg.norm(np.maximum(q, 0), axis=-1)
-    return np.asarray(outside + np.minimum(q.max(axis=-1), 0) - radius, np.float32)
+    x, y, z = (
+        np.abs(points[..., k] - np.float32(centre[k])) - np.float32(half[k] - radius) for k in range(3)
+    )
+    outside = np.sqrt(sum(np.maximum(side, 0) ** 2 for side in (x, y, z)))
+    return np.asarray(outside + np.minimum(np.maximum(np.maximum(x, y), z), 0) - radius, np.float32)
 
 
 def capsule(points: Array, a: Array, b: Array, ra: float, rb: float) -> Array:
     """Return the distance to a capsule from ``a`` to ``b`` whose radius goes from ``ra`` to ``rb``."""
-    way = b - a
-    share = np.clip(((points - a) @ way) / max(float(way @ way), 1e-9), 0, 1)
-    nearest = a + share[..., None] * way
-    return np.asarray(np.linalg.norm(points - nearest, axis=-1) - (ra + (rb - ra) * share), np.float32)
+    way = np.asarray(b - a, np.float32)
+    x, y, z = (points[..., k] - np.float32(a[k]) for k in range(3))
+    share = (x * way[0] + y * way[1] + z * way[2]) / np.float32(max(float(way @ way), 1e-9))
+    share = np.clip(share, 0, 1)
+    x, y, z = x - share * way[0], y - share * way[1], z - share * way[2]
+    return np.asarray(np.sqrt(x * x + y * y + z * z) - (ra + (rb - ra) * share), np.float32)
