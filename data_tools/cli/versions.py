@@ -83,11 +83,12 @@ def models_back(at: Station, why: str, as_json: bool) -> None:
 def rescore(at: Station, round_id: int | None, job: int | None) -> None:
     """Judge kept photos again with the live version; adds verdicts, changes none."""
     if job is not None:
-        count = rescoring.run_job(at.ws, at.actor, job, round_id)
+        done = rescoring.run_job(at.ws, at.actor, job, round_id)
     else:
         with bar("judging again") as progress:
-            count = rescoring.rescore(at.ws, at.actor, round_id=round_id, progress=progress)
-    click.echo(f"{count} photos judged again.")
+            done = rescoring.rescore(at.ws, at.actor, round_id=round_id, progress=progress)
+    click.echo(done.words)
+    click.get_current_context().exit(ATTENTION if done.lost else 0)
 
 
 @click.command()
