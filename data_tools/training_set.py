@@ -1,9 +1,10 @@
 """Decisions -> a frozen, hashed training set. The same decisions give the same bytes.
 
 Rules. Only what stands counts (see ``standing``). Out: photos with an open conflict or an unanswered
-second opinion, "cannot tell", and those whose original is lost. In: confirmed and corrected photos, and refusals that a person
-confirmed (with their reason). A replaced coupler and its successor are two couplers. One coupler in five,
-fixed by a hash of its name, is held out for ever: its photos are only ever used to compare versions."""
+second opinion, "cannot tell", and those whose original is lost. In: confirmed and corrected photos, and
+refusals that a person confirmed (with their reason). A replaced coupler and its successor are two couplers.
+One coupler in five, fixed by a hash of its name, is held out for ever: its photos are only ever used to
+compare versions."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ def retrain(ctx: click.Context, job: int | None, seed: int, as_json: bool) -> No
     """Learn from what people confirmed; goes live only if nothing gets worse."""
     at = ctx.ensure_object(Station)
     if job is not None:
-        outcome = retraining.run_job(at.ws, at.actor, job)
+        outcome = retraining.run_job(at.ws, at.actor, job, seed=seed)
     else:
         with share_bar("retraining") as progress:
             outcome = retraining.retrain(at.ws, at.actor, progress=progress, seed=seed)
@@ -121,7 +121,7 @@ def next_to_review(at: Station, limit: int, as_json: bool) -> None:
 @as_json
 @station
 def models_limits(at: Station, as_json: bool) -> None:
-    """Say how many confirmed photos the limits between clear and unsure still need."""
+    """Say how many damaged couplers the limits between clear and unsure still need."""
     found = limit_needs(at.ws, at.actor)
     say(as_json, found, lambda: (need.words for need in found))
 
