@@ -73,7 +73,8 @@ def freeze(ws: Workspace, actor: Actor, out_dir: Path | None = None) -> FrozenSe
     with storage_errors(f"to write a training set in {folder}", START_AGAIN):
         (folder / "photos").mkdir(parents=True, exist_ok=True)
         for photo in photos:
-            _link(ws.photos.path(Path(photo.file).name), folder / photo.file)
+            if not (folder / photo.file).is_file():
+                _link(ws.photos.path(Path(photo.file).name), folder / photo.file)
         digest = _write(folder, photos, "")
         stem = digest[:16]
         held = [photo for photo in photos if photo.split == HELD_OUT]
