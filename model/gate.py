@@ -74,16 +74,18 @@ RULES: Mapping[Measure, Rule] = {
     Measure.NOT_CLEARED: Rule(0.005, True),
     Measure.FLAGGED: Rule(0.03, False),
     Measure.NOT_FLAGGED: Rule(0.01, True),
-    Measure.CLEARED: Rule(0.10, False, least=0.5),
+    Measure.CLEARED: Rule(0.20, False, least=1 / 3),
     Measure.JUDGED: Rule(0.02, False),
 }
 """A miss can hurt somebody, so that hardly any fall of what is found passes, even one that could be chance; a
 false alarm is a visit for nothing. Damage that is unsure instead of flagged is not to be used either, and is
-looked at second. An intact coupler left to a person costs one look and one key; limits that are lowered so
-that less damage is called clear cost some of these (two measured retrains five in a hundred photos, while
-damage called clear fell by half), and a tenth lets such versions pass. A version that is unsure of
-everything loses far more than a tenth, and one that creeps there by a tenth at a time is held once it would
-clear less than half. A refusal is another walk to the coupler, and no retrain has a reason for it."""
+looked at second. An intact coupler left to a person waits for one look and one key: the price of limits that
+are lowered so that less damage is called clear. Two measured retrains that halved it left five more of a
+hundred photos at their site to people; and limits lowered as far as in another (0.56 and 0.75 logits,
+``data_tools/trials/MEASURED.md``) alone clear 52 instead of 74 of the 110 intact photos of our rendered test,
+a fifth of them, which passes. A version that is unsure of everything loses two thirds there, and one that
+creeps to it in steps is held once it would clear less than a third. A refusal is another walk to the
+coupler, and no retrain has a reason for it."""
 
 
 @dataclass(frozen=True)
