@@ -163,7 +163,7 @@ class _Gate:
 
     def with_own_limits(self, file: Path, start: float, end: float, what: str = "") -> _Tried:
         """Try it with the limits set again on the operator's held-out couplers, where there are enough, and
-        with its earlier ones where those pass no better. The held-out photos then say nothing for the new
+        with its earlier ones where it does not pass so. The held-out photos then say nothing for the new
         limits, which were set on them, but may still speak against."""
         middle = start + (end - start) / 2
         limits = model_side.follow_limits(
