@@ -19,7 +19,6 @@ from model.gate import (
     OF_INTACT,
     Asked,
     Counts,
-    Decision,
     Measure,
     Paired,
     SetName,
@@ -43,27 +42,20 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True)
 class Comparison:
-    """The gate's decision, the counts behind it on ``n`` photos, and the candidate's report."""
+    """The gate's decision in numbers and plain words; only ``Verdict.PROMOTE`` lets the candidate go live.
 
-    decision: Decision
+    ``notes`` say what the decision could not be based on, and what was lost and let pass; ``sets`` hold the
+    counts behind it on ``n`` photos, each named in words; ``report`` is the candidate's evaluation.
+    """
+
+    verdict: Verdict
+    reason: str
     n: int
-    sets: Mapping[SetName, Counts]
-    report: Mapping[str, object]
-
-    @property
-    def verdict(self) -> Verdict:
-        """The answer; only ``PROMOTE`` lets the candidate go live."""
-        return self.decision.verdict
-
-    @property
-    def reason(self) -> str:
-        """Why, in plain words."""
-        return self.decision.reason
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """What the decision could not be based on, and what was lost and let pass."""
-        return self.decision.notes
+    worse: tuple[str, ...]
+    better: tuple[str, ...]
+    notes: tuple[str, ...]
+    sets: dict[SetName, dict[str, Paired]]
+    report: dict[str, object]
 
 
 def compare(
@@ -90,7 +82,17 @@ def compare(
         judged |= {str(manifest.parent / scored.label.file): scored for scored in books[0]}
     # A photo in two sets counts once in the calibration of the whole.
     report = evaluate(classifiers[0], list(judged.values()))
-    return Comparison(decide(counts, uncalibrated(report)), len(judged), counts, report)
+    decision = decide(counts, uncalibrated(report))
+    return Comparison(
+        decision.verdict,
+        decision.reason,
+        len(judged),
+        tuple(case.words for case in decision.worse),
+        tuple(case.words for case in decision.better),
+        decision.notes,
+        {name: {asked.words: pair for asked, pair in of.items()} for name, of in counts.items()},
+        report,
+    )
 
 
 def _labels(name: SetName, manifest: Path) -> list[LabelledPhoto]:

@@ -146,6 +146,12 @@ class Asked(NamedTuple):
     what: str
     measure: Measure
 
+    @property
+    def words(self) -> str:
+        """Both in plain words."""
+        what = "intact photos" if self.what == INTACT else self.what.replace("_", " ")
+        return f"{what} {self.measure}"
+
 
 Counts = dict[Asked, Paired]
 Sets = Mapping[SetName, Counts]
@@ -162,12 +168,9 @@ class Case(NamedTuple):
     @property
     def words(self) -> str:
         """The counts before and after, in plain words."""
-        what = "intact photos" if self.asked.what == INTACT else self.asked.what.replace("_", " ")
-        pair = self.pair
-        return (
-            f"{what} {self.asked.measure} on {self.where}: {pair.after} of {pair.n}, before {pair.before} "
-            f"(exact p {min(pair.worse_p, pair.better_p):.3f})"
-        )
+        pair, p = self.pair, min(self.pair.worse_p, self.pair.better_p)
+        counts = f"{pair.after} of {pair.n}, before {pair.before} (exact p {p:.3f})"
+        return f"{self.asked.words} on {self.where}: {counts}"
 
 
 @dataclass(frozen=True)
