@@ -43,6 +43,7 @@ from model.manifest import LabelledPhoto, read_manifest, write_manifest
 from model.photo import Photo
 from model.vocabulary import Outcome, Triage
 from tests.test_data_tools.crash_runner import run_child
+from tests.test_data_tools.retrain_kit import Answer
 from tests.test_data_tools.store_kit import LEAD, TECHNICIAN, GreyJudge, settings_for
 from tests.test_model.drawn import write_drawn_set
 
@@ -104,20 +105,11 @@ def settings(folder: Path) -> Settings:
     )
 
 
-@dataclass(frozen=True)
-class Gate:
-    """A comparison whose answer alternates."""
-
-    verdict: Verdict
-    reason: str
-    n: int = 7
-    notes: tuple[str, ...] = ()
-
-
-def _gate(number: int) -> Gate:
+def _gate(number: int) -> Answer:
+    """What the gate says of that retrain: it alternates."""
     if number % 3 != 2:
-        return Gate(Verdict.PROMOTE, "Promoted: a trial.")
-    return Gate(Verdict.WORSE, "Held: a trial.")  # so that half of it is tried too
+        return Answer(Verdict.PROMOTE, "Promoted: a trial.", 7)
+    return Answer(Verdict.WORSE, "Held: a trial.", 7)  # so that half of it is tried too
 
 
 def use_real(folder: Path) -> None:
@@ -133,7 +125,7 @@ def use_real(folder: Path) -> None:
     model_side.shipped_artefact = lambda: folder / "live.safetensors"  # type: ignore[assignment]
     model_side.load_judge = lambda path: Classifier.load(path or folder / "live.safetensors")  # type: ignore[assignment,return-value]
 
-    def gate(*arguments: Any, **options: Any) -> Gate:
+    def gate(*arguments: Any, **options: Any) -> Answer:
         compare(*arguments, **options)
         return _gate(int((folder / "cycle").read_text()))
 
