@@ -1,6 +1,7 @@
 """Long work in another process, with a row that a screen can follow and stop.
 
-A job that crashed stops beating; after a minute it counts as dead and another may start.
+A job that crashed stops beating; after a minute it counts as dead and another may start. One that was only
+silent (its machine slept) finds the other when it goes on, and ends.
 """
 
 from __future__ import annotations
@@ -62,6 +63,17 @@ class StopAskedError(RoundsError):
         )
 
 
+class ReplacedError(RoundsError):
+    """Another job of the kind was started while this one was not heard of."""
+
+    def __init__(self, kind: str) -> None:
+        super().__init__(
+            f"to go on with this {kind}",
+            "another one that was started while this one was not heard of for a minute",
+            "Follow that one: this one changed nothing.",
+        )
+
+
 def open_job(ws: Workspace, actor: Actor, kind: str) -> JobRecord:
     """Enter a new job; raises ``ConflictError`` while another of its kind is alive."""
     actor.require(Permission.MANAGE_MODELS)
@@ -72,7 +84,9 @@ def open_job(ws: Workspace, actor: Actor, kind: str) -> JobRecord:
         ).first()
         if last is not None and _record(last).alive:
             raise ConflictError(
-                f"no other {kind} at work", f"one of {last.started_by}", "Wait for it, or stop it."
+                f"no other {kind} at work",
+                f"one of {last.started_by}",
+                "Wait for it, or stop it; one that was killed is let go of a minute later.",
             )
         row = JobRow(
             kind=kind,
@@ -107,7 +121,8 @@ def ask_stop(ws: Workspace, actor: Actor, job_id: int) -> None:
 
 
 def beating(ws: Workspace, job_id: int) -> Beat:
-    """Return a function that records progress (0..1) and stage; it raises ``StopAskedError`` on request."""
+    """Return a function that records progress (0..1) and stage; it raises ``StopAskedError`` on request, and
+    ``ReplacedError`` once another job of the kind was started."""
     last_at, last_stage = 0.0, ""
 
     def beat(progress: float, stage: str) -> None:
@@ -116,6 +131,7 @@ def beating(ws: Workspace, job_id: int) -> Beat:
             return
         last_at, last_stage = monotonic(), stage
         with ws.write() as session:
+            refuse_replaced(session, job_id)
             row = _job_row(session, job_id)
             row.progress, row.stage, row.beat_at = progress, stage, now_or(None)
             stop = row.stop_asked
@@ -123,6 +139,14 @@ def beating(ws: Workspace, job_id: int) -> Beat:
             raise StopAskedError
 
     return beat
+
+
+def refuse_replaced(session: Session, job_id: int) -> None:
+    """Raise ``ReplacedError`` where a newer job of this one's kind exists."""
+    kind = _job_row(session, job_id).kind
+    newer = select(JobRow.id).where(JobRow.kind == kind, JobRow.id > job_id).limit(1)
+    if session.scalar(newer) is not None:
+        raise ReplacedError(kind)
 
 
 def close_job(ws: Workspace, job_id: int, message: str) -> None:

@@ -1,8 +1,9 @@
-"""How many confirmed photos the limits between clear and unsure still need before they follow the operator.
+"""How many damaged couplers the limits between clear and unsure still need before they follow the operator.
 
-Counted are confirmed photos of held-out couplers that show a damage: the only ones a limit may be set on,
-because no version has learnt from them. The number needed follows from the accepted miss rate alone
-(conformal risk control, see ``model.calibration``).
+Counted are held-out couplers with a confirmed photo that shows a damage: the only ones a limit may be set on,
+because no version has learnt from them. However many photos there are of one coupler, it counts once: they
+are alike. The number needed follows from the accepted miss rate alone (conformal risk control, see
+``model.calibration``).
 """
 
 from __future__ import annotations
@@ -18,13 +19,14 @@ from model.vocabulary import LABEL_OF_KIND, FindingKind
 
 @dataclass(frozen=True)
 class LimitNeed:
-    """One damage: ``have`` of the ``needed`` photos for a limit at miss rate ``rate``; ``elsewhere``:
-    confirmed photos of it on couplers that are learnt from."""
+    """One damage: ``have`` of the ``needed`` couplers for a limit at miss rate ``rate``, shown by ``photos``
+    photos; ``elsewhere``: couplers with it that are learnt from."""
 
     kind: FindingKind
     rate: float
     needed: int
     have: int
+    photos: int
     elsewhere: int
 
     @property
@@ -32,11 +34,12 @@ class LimitNeed:
         """One line in plain words."""
         name = LABEL_OF_KIND[self.kind].value
         if self.have >= self.needed:
-            return f"{name}: {self.have} photos, enough for a limit at {self.rate:.0%} misses"
+            return f"{name}: {self.have} couplers, enough for a limit at {self.rate:.0%} misses"
         more = self.needed - self.have
         return (
-            f"{name}: {self.have} of the {self.needed} photos needed for a limit at {self.rate:.0%} misses; "
-            f"about {round(more / HELD_OUT_SHARE)} more confirmed ones, since one coupler in five counts"
+            f"{name}: {self.have} of the {self.needed} couplers needed for a limit at {self.rate:.0%} misses "
+            f"({self.photos} photos); about {round(more / HELD_OUT_SHARE)} more couplers confirmed with it, "
+            "since one in five counts"
         )
 
 
@@ -67,7 +70,8 @@ def limit_needs(ws: Workspace, actor: Actor) -> tuple[LimitNeed, ...]:
     rows = []
     for kind in FindingKind:
         showing = [p for p in photos if p.reason is None and any(f.kind is kind for f in p.findings)]
-        have = sum(photo.split == HELD_OUT for photo in showing)
-        rate = MISS_RATES[kind]
-        rows.append(LimitNeed(kind, rate, needed_examples(rate), have, len(showing) - have))
+        held_out = [photo.coupler for photo in showing if photo.split == HELD_OUT]
+        have, rate = len(set(held_out)), MISS_RATES[kind]
+        elsewhere = len({photo.coupler for photo in showing}) - have
+        rows.append(LimitNeed(kind, rate, needed_examples(rate), have, len(held_out), elsewhere))
     return tuple(rows)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Protocol, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
+from model.gate import SetName, Verdict
 from model.judgement import Judgement
 from model.manifest import LabelledPhoto
 from model.photo import Photo
@@ -41,8 +42,8 @@ class Comparison(Protocol):
     """The gate's answer about a candidate."""
 
     @property
-    def promote(self) -> bool:
-        """Whether the candidate may go live."""
+    def verdict(self) -> Verdict:
+        """Whether the candidate may go live, or why not."""
         ...
 
     @property
@@ -56,13 +57,8 @@ class Comparison(Protocol):
         ...
 
     @property
-    def worse(self) -> tuple[str, ...]:
-        """What the candidate does worse."""
-        ...
-
-    @property
     def notes(self) -> tuple[str, ...]:
-        """What the decision could not be based on."""
+        """What the decision could not be based on, and what was lost and let pass."""
         ...
 
 
@@ -81,7 +77,7 @@ class LabelCheck(Protocol):
 
 
 class LimitRow(Protocol):
-    """One damage's limit: how many photos it needs and has."""
+    """One damage's limit: how many couplers it needs and has."""
 
     @property
     def words(self) -> str:
@@ -179,17 +175,12 @@ def half_way(live: Path, candidate: Path, out: Path) -> Path:
 
 
 def compare(
-    candidate: Path,
-    live: Path,
-    manifests: Sequence[Path],
-    *,
-    frozen_test: Path | None,
-    progress: StepProgress | None = None,
+    candidate: Path, live: Path, sets: Mapping[SetName, Path], *, progress: StepProgress | None = None
 ) -> Comparison:
-    """Compare candidate and live on photos that the live one was not trained on."""
+    """Compare candidate and live on manifests of photos that neither was trained on."""
     from model.compare import compare as gate
 
-    return gate(candidate, live, manifests, frozen_test=frozen_test, progress=progress)
+    return gate(candidate, live, sets, progress)
 
 
 def check_labels(live: Path, manifest: Path, *, progress: StepProgress | None = None) -> LabelCheck:

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 from data_tools.access import Actor, Permission
 from data_tools.conditions import required_reason
 from data_tools.database.schema import LiveModelRow, ModelEventRow, ModelVersionRow
+from data_tools.jobs import refuse_replaced
 from data_tools.model_files import KeptFile, check_file, keep_file
 from data_tools.records import ModelEventKind, ModelVersion
 from data_tools.sites import clean_text
@@ -57,28 +58,46 @@ def settle(
     *,
     promote: bool,
     why: str,
+    compared_with: str,
+    job_id: int | None = None,
     metrics: Mapping[str, Any] | None = None,
     training_set: str = "",
     now: datetime | None = None,
 ) -> ModelVersion:
     """Enter a model file and promote or hold it, in one transaction: never one without the other.
 
-    A version that is live already stays live, and that it was found again is not recorded twice.
+    It is promoted only over the version ``compared_with``: where another one has been made live since, it is
+    held, and says so. A version that is live already stays live, and that it was found again is not recorded
+    twice. ``job_id``: the job that it comes from.
 
     Raises:
         ArtefactError: not a model file that this version can load.
         ConflictError: another file of the same version name is here.
+        ReplacedError: another job was started meanwhile; nothing is entered.
     """
     actor.require(Permission.MANAGE_MODELS)
     reason = required_reason(why)
     file = keep_file(ws, artefact)
     with ws.write() as session:
+        if job_id is not None:
+            refuse_replaced(session, job_id)
+        session.get(LiveModelRow, 1, with_for_update=True)  # nobody moves it until the decision is kept
         row = _entered(session, ws, file, note, metrics or {}, training_set, actor, now)
-        if promote and _live_id(session) != row.id:
+        live = _live_name(session)
+        if promote and live == compared_with and live != row.version:
             _move(session, row, ModelEventKind.PROMOTED, reason, actor, now)
         elif not promote:
             _record(session, row.id, ModelEventKind.HELD, reason, actor, now)
+        elif live != row.version:
+            _record(session, row.id, ModelEventKind.HELD, _overtaken(live, compared_with), actor, now)
         return _version_record(session, row, _live_id(session))
+
+
+def _overtaken(live: str, compared_with: str) -> str:
+    return (
+        f"Held: {live} was made live meanwhile. This version was compared with {compared_with} alone, and "
+        f"nobody knows whether it is as good as {live}. Train again: it then goes on from that one."
+    )
 
 
 def _entered(
@@ -248,6 +267,11 @@ def _row(session: Session, version: str) -> ModelVersionRow:
 
 def _live_id(session: Session) -> int | None:
     return session.scalar(select(LiveModelRow.version_id).where(LiveModelRow.id == 1))
+
+
+def _live_name(session: Session) -> str:
+    live = _live_id(session)
+    return session.get_one(ModelVersionRow, live).version if live is not None else SHIPPED
 
 
 def _version_record(session: Session, row: ModelVersionRow, live: int | None) -> ModelVersion:

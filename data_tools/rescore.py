@@ -6,18 +6,43 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
+from typing import NamedTuple
 
 from sqlalchemy import case, func, select
 
 from data_tools import jobs
 from data_tools.access import Actor, Permission
-from data_tools.database.schema import PhotoRow, RoundRow, SiteRow, VerdictRow
+from data_tools.database.schema import CouplerRow, PhotoRow, RoundRow, SiteRow, UnitRow, VerdictRow
 from data_tools.intake import add_verdict
 from data_tools.model_side import Judge, judging_side
 from data_tools.one_core import on_one_core
 from data_tools.states import refresh_state
 from data_tools.workspace import Workspace, now_or
+from model.errors import NotFoundError, PhotoError
 from model.photo import open_photo
+
+MOST_NAMED = 5
+
+
+@dataclass(frozen=True)
+class JudgedAgain:
+    """How many photos have a new verdict, and the names of those whose originals could not be read."""
+
+    count: int
+    lost: tuple[str, ...] = ()
+
+    @property
+    def words(self) -> str:
+        """What was done and what could not be, in plain words."""
+        done = f"{self.count} photos judged again"
+        if not self.lost:
+            return f"{done}."
+        more = f" and {len(self.lost) - MOST_NAMED} more" if len(self.lost) > MOST_NAMED else ""
+        return (
+            f"{done}. Passed over, since the original is lost or damaged: {len(self.lost)} "
+            f"({', '.join(self.lost[:MOST_NAMED])}{more}). Run `rounds verify`, restore them from a backup "
+            "and judge again."
+        )
 
 
 @dataclass(frozen=True)
@@ -58,51 +83,69 @@ def rescore(
     round_id: int | None = None,
     progress: Callable[[int, str], None] | None = None,
     now: datetime | None = None,
-) -> int:
-    """Judge the photos of one round (or all) that the live version has not judged yet; return how many.
+) -> JudgedAgain:
+    """Judge the photos of one round (or all) that the live version has not judged yet.
 
-    One transaction a photo: stopped half-way, it goes on where it was when called again.
+    One transaction a photo: stopped half-way, it goes on where it was when called again. A photo whose
+    original is lost or damaged is passed over and named.
     """
     actor.require(Permission.MANAGE_MODELS)
     judge = ws.classifier()
     todo = _not_judged(ws, judge.version, round_id)
-    for count, (photo_id, sha256) in enumerate(todo, 1):
-        _judge_again(ws, judge, photo_id, sha256, now_or(now))
+    lost = []
+    for count, photo in enumerate(todo, 1):
+        try:
+            _judge_again(ws, judge, photo, now_or(now))
+        except (NotFoundError, PhotoError):
+            lost.append(f"{photo.file_name} of {photo.unit_key}")
         if progress is not None:
-            progress(count, sha256)
-    return len(todo)
+            progress(count, photo.sha256)
+    return JudgedAgain(len(todo) - len(lost), tuple(lost))
 
 
-def run_job(ws: Workspace, actor: Actor, job_id: int, round_id: int | None = None) -> int:
+def run_job(ws: Workspace, actor: Actor, job_id: int, round_id: int | None = None) -> JudgedAgain:
     """Judge again as the job ``job_id``: progress, stop requests and the result go through its row."""
     actor.require(Permission.MANAGE_MODELS)
     with jobs.running(ws, job_id) as job:
         version = ws.classifier().version
         total = max(1, len(_not_judged(ws, version, round_id)))
-        count = rescore(
+        done = rescore(
             ws,
             actor,
             round_id=round_id,
-            progress=lambda done, _name: job.beat(min(1.0, done / total), f"judging {total} photos again"),
+            progress=lambda n, _name: job.beat(min(1.0, n / total), f"judging {total} photos again"),
         )
-        job.message = f"{count} photos judged again with {version}; earlier verdicts stay."
-    return count
+        job.message = f"{done.words} By {version}; earlier verdicts stay."
+    return done
 
 
-def _not_judged(ws: Workspace, version: str, round_id: int | None) -> list[tuple[int, str]]:
-    """Return (number, SHA-256) of the photos that this version has not judged."""
+class _Photo(NamedTuple):
+    id: int
+    sha256: str
+    file_name: str
+    unit_key: str
+
+
+def _not_judged(ws: Workspace, version: str, round_id: int | None) -> list[_Photo]:
+    """Return the photos that this version has not judged."""
     done_already = select(VerdictRow.photo_id).where(VerdictRow.model_version == version)
-    query = select(PhotoRow.id, PhotoRow.sha256).where(PhotoRow.id.not_in(done_already)).order_by(PhotoRow.id)
+    query = (
+        select(PhotoRow.id, PhotoRow.sha256, PhotoRow.file_name, UnitRow.key)
+        .join(CouplerRow, CouplerRow.id == PhotoRow.coupler_id)
+        .join(UnitRow, UnitRow.id == CouplerRow.unit_id)
+        .where(PhotoRow.id.not_in(done_already))
+        .order_by(PhotoRow.id)
+    )
     if round_id is not None:
         query = query.where(PhotoRow.round_id == round_id)
     with ws.read() as session:
-        return [(row.id, row.sha256) for row in session.execute(query)]
+        return [_Photo(*row) for row in session.execute(query)]
 
 
-def _judge_again(ws: Workspace, judge: Judge, photo_id: int, sha256: str, at: datetime) -> None:
-    original = open_photo(ws.photos.get(sha256), max_side=judging_side(judge))
+def _judge_again(ws: Workspace, judge: Judge, kept: _Photo, at: datetime) -> None:
+    original = open_photo(ws.photos.get(kept.sha256), max_side=judging_side(judge))
     judgement = on_one_core(partial(judge.judge, original))
     with ws.write() as session:
-        photo = session.get_one(PhotoRow, photo_id)
+        photo = session.get_one(PhotoRow, kept.id)
         add_verdict(session, photo, judgement, at)
         refresh_state(session, photo)

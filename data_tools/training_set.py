@@ -1,15 +1,16 @@
 """Decisions -> a frozen, hashed training set. The same decisions give the same bytes.
 
 Rules. Only what stands counts (see ``standing``). Out: photos with an open conflict or an unanswered
-second opinion, and "cannot tell". In: confirmed and corrected photos, and refusals that a person
-confirmed (with their reason). A replaced coupler and its successor are two couplers. One coupler in five,
-fixed by a hash of its name, is held out for ever: its photos are only ever used to compare versions."""
+second opinion, "cannot tell", and those whose original is lost. In: confirmed and corrected photos, and
+refusals that a person confirmed (with their reason). A replaced coupler and its successor are two couplers.
+One coupler in five, fixed by a hash of its name, is held out for ever: its photos are only ever used to
+compare versions."""
 
 from __future__ import annotations
 
 import os
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,6 +34,7 @@ from model.vocabulary import Label, Reason, Triage, summary_label
 HELD_OUT_SHARE = 0.2
 """Not a setting: whoever changed it would train on what was promised to be held out."""
 TRAIN, HELD_OUT = "train", "held_out"
+LOST = "left out: original lost"
 KEPT = Path(__file__).parents[1] / "synthetic_samples" / "kept" / "manifest.jsonl"
 """Rendered photos beside the packages, of couplers that no shipped weights have learnt from: split ``train``
 is replayed, split ``test`` is the gate's; an installed wheel has none."""
@@ -58,17 +60,21 @@ def freeze(ws: Workspace, actor: Actor, out_dir: Path | None = None) -> FrozenSe
     ``training_sets``).
 
     Raises:
-        NotFoundError: an original is missing from the store.
         StorageError: the folder cannot be written; nothing half-written stays.
     """
     actor.require(Permission.MANAGE_MODELS)
     folder = out_dir or ws.training_sets
+
+    def here(sha256: str) -> bool:
+        return ws.photos.has(sha256) or (folder / "photos" / sha256).is_file()
+
     with ws.read() as session:
-        photos, counts = labelled(session)
+        photos, counts = labelled(session, here)
     with storage_errors(f"to write a training set in {folder}", START_AGAIN):
         (folder / "photos").mkdir(parents=True, exist_ok=True)
         for photo in photos:
-            _link(ws.photos.path(Path(photo.file).name), folder / photo.file)
+            if not (folder / photo.file).is_file():
+                _link(ws.photos.path(Path(photo.file).name), folder / photo.file)
         digest = _write(folder, photos, "")
         stem = digest[:16]
         held = [photo for photo in photos if photo.split == HELD_OUT]
@@ -106,13 +112,15 @@ def _link(original: Path, target: Path) -> None:
             write_durably(target, original.read_bytes())
 
 
-def labelled(session: Session) -> tuple[list[LabelledPhoto], Counter[str]]:
+def labelled(
+    session: Session, here: Callable[[str], bool] = lambda _sha256: True
+) -> tuple[list[LabelledPhoto], Counter[str]]:
     """Return the labelled photos of all decisions that stand, in the order of their hashes, and the counts
-    of ``FrozenSet``."""
+    of ``FrozenSet``. ``here``: whether the original of that SHA-256 can be learnt from."""
     counts: Counter[str] = Counter({TRAIN: 0, HELD_OUT: 0})
     photos = []
     for photo, standing, verdict in _decided(session):
-        why_not = _left_out(standing)
+        why_not = _left_out(standing) or ("" if here(photo.sha256) else LOST)
         if why_not:
             counts[why_not] += 1
             continue

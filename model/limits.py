@@ -6,8 +6,9 @@ by them. How much lower shows on damaged photos that it did not learn, the least
 limit lies. What it learnt it knows by heart, and cannot tell.
 
 Setting again is conformal risk control as in ``model.calibration``. It needs photos that the version has
-not learnt from: those of held-out couplers. Where one damage has too few, its earlier limit stays and the
-count is told.
+not learnt from: those of held-out couplers. Its theorem is about independent examples, and fifty photos of
+one coupler are alike: each coupler counts once, by its least suspicious photo. Where too few couplers show
+a damage, its earlier limit stays and the count is told.
 """
 
 from __future__ import annotations
@@ -21,9 +22,9 @@ import numpy as np
 
 from model.artefact import Model, load_model, save_model
 from model.calibration import MISS_RATES, KindCalibration, clear_limit, needed_examples, sigmoid
-from model.manifest import read_manifest
+from model.manifest import LabelledPhoto, read_manifest
 from model.predict import Classifier
-from model.scorebook import Scored, score_labelled
+from model.scorebook import VISIBLE_FROM, Scored, score_labelled
 from model.vocabulary import FindingKind
 
 Progress = Callable[[int, int], None]
@@ -36,8 +37,8 @@ _NEARLY = 1e-6
 
 @dataclass(frozen=True)
 class LimitRow:
-    """One damage: ``have`` photos of held-out couplers that show it, of ``needed`` for the miss
-    rate ``rate``; the limit below which it is called clear ``before`` and ``after``."""
+    """One damage: ``have`` held-out couplers that show it, of ``needed`` for the miss rate ``rate``; the
+    limit below which it is called clear ``before`` and ``after``."""
 
     kind: FindingKind
     rate: float
@@ -56,8 +57,8 @@ class LimitRow:
         """One line in plain words."""
         kind = self.kind.value.replace("_", " ")
         if not self.enough:
-            return f"{kind}: {self.have} of the {self.needed} photos needed; limit kept"
-        return f"{kind}: limit {self.before:.3f} to {self.after:.3f}, from {self.have} photos"
+            return f"{kind}: {self.have} of the {self.needed} couplers needed; limit kept"
+        return f"{kind}: limit {self.before:.3f} to {self.after:.3f}, from {self.have} couplers"
 
 
 @dataclass(frozen=True)
@@ -144,7 +145,8 @@ def _in_turn(progress: Progress | None, turn: int) -> Progress | None:
 def follow_limits(candidate: Path, held_out: Path, out: Path, progress: Progress | None = None) -> Limits:
     """Set the clear limits of ``candidate`` on the photos of ``held_out`` and write the result to ``out``.
 
-    A refused photo counts for nothing: a refusal is no clearing.
+    A refused photo counts for nothing: a refusal is no clearing. Where the couplers are too few for every
+    damage, no photo is judged.
 
     Raises:
         StorageError: the disk has no room for the result.
@@ -152,19 +154,41 @@ def follow_limits(candidate: Path, held_out: Path, out: Path, progress: Progress
     model = load_model(candidate)
     classifier = Classifier(model)
     damaged = [photo for photo in read_manifest(held_out) if photo.findings and photo.reason is None]
-    book = score_labelled(classifier, damaged[:MOST_USED], held_out.parent, progress=progress)
-    shown = {
-        kind: [s.judgement.probabilities[kind] for s in book if s.good and s.scored and s.truth(kind)]
-        for kind in FindingKind
-    }
+    shown = _couplers(damaged)
+    if any(len(shown[kind]) >= needed_examples(rate) for kind, rate in MISS_RATES.items()):
+        shown = _lowest(score_labelled(classifier, damaged[:MOST_USED], held_out.parent, progress=progress))
     rows = limit_rows(
-        shown, {k: (c.clear_below, c.flag_from) for k, c in model.card.calibration.kinds.items()}
+        {kind: list(couplers.values()) for kind, couplers in shown.items()},
+        {k: (c.clear_below, c.flag_from) for k, c in model.card.calibration.kinds.items()},
     )
     if all(row.after == row.before for row in rows):
         return Limits(rows, None)
     kinds = {row.kind: replace(model.card.calibration.kinds[row.kind], clear_below=row.after) for row in rows}
     save_model(out, _with_kinds(model, kinds))
     return Limits(rows, out)
+
+
+def _couplers(damaged: Sequence[LabelledPhoto]) -> dict[FindingKind, dict[str, float]]:
+    """Return for each damage the couplers that show it, as if each were surely damaged."""
+    return {
+        kind: {
+            photo.coupler: 1.0
+            for photo in damaged
+            if any(f.kind is kind and f.visible >= VISIBLE_FROM for f in photo.findings)
+        }
+        for kind in FindingKind
+    }
+
+
+def _lowest(book: Sequence[Scored]) -> dict[FindingKind, dict[str, float]]:
+    """Return for each damage the couplers that show it, with the lowest probability of their photos."""
+    lowest: dict[FindingKind, dict[str, float]] = {kind: {} for kind in FindingKind}
+    for scored in book:
+        for kind, couplers in lowest.items():
+            if scored.good and scored.scored and scored.truth(kind):
+                name, said = scored.label.coupler, scored.judgement.probabilities[kind]
+                couplers[name] = min(said, couplers.get(name, 1.0))
+    return lowest
 
 
 def _with_kinds(model: Model, kinds: dict[FindingKind, KindCalibration]) -> Model:
@@ -175,7 +199,8 @@ def _with_kinds(model: Model, kinds: dict[FindingKind, KindCalibration]) -> Mode
 def limit_rows(
     shown: dict[FindingKind, list[float]], limits: dict[FindingKind, tuple[float, float]]
 ) -> tuple[LimitRow, ...]:
-    """Return the rows for probabilities of damaged photos by kind and the present (clear, flag) limits.
+    """Return the rows for probabilities by kind, one of each damaged coupler, and the present (clear, flag)
+    limits.
 
     A limit never rises above the one from which a photo is flagged: the three outcomes stay in order.
     """

@@ -24,7 +24,7 @@ def retrain(ctx: click.Context, job: int | None, seed: int, as_json: bool) -> No
     """Learn from what people confirmed; goes live only if nothing gets worse."""
     at = ctx.ensure_object(Station)
     if job is not None:
-        outcome = retraining.run_job(at.ws, at.actor, job)
+        outcome = retraining.run_job(at.ws, at.actor, job, seed=seed)
     else:
         with share_bar("retraining") as progress:
             outcome = retraining.retrain(at.ws, at.actor, progress=progress, seed=seed)
@@ -83,11 +83,12 @@ def models_back(at: Station, why: str, as_json: bool) -> None:
 def rescore(at: Station, round_id: int | None, job: int | None) -> None:
     """Judge kept photos again with the live version; adds verdicts, changes none."""
     if job is not None:
-        count = rescoring.run_job(at.ws, at.actor, job, round_id)
+        done = rescoring.run_job(at.ws, at.actor, job, round_id)
     else:
         with bar("judging again") as progress:
-            count = rescoring.rescore(at.ws, at.actor, round_id=round_id, progress=progress)
-    click.echo(f"{count} photos judged again.")
+            done = rescoring.rescore(at.ws, at.actor, round_id=round_id, progress=progress)
+    click.echo(done.words)
+    click.get_current_context().exit(ATTENTION if done.lost else 0)
 
 
 @click.command()
@@ -120,7 +121,7 @@ def next_to_review(at: Station, limit: int, as_json: bool) -> None:
 @as_json
 @station
 def models_limits(at: Station, as_json: bool) -> None:
-    """Say how many confirmed photos the limits between clear and unsure still need."""
+    """Say how many damaged couplers the limits between clear and unsure still need."""
     found = limit_needs(at.ws, at.actor)
     say(as_json, found, lambda: (need.words for need in found))
 

@@ -35,6 +35,7 @@ from data_tools.training_set import KEPT
 from data_tools.trials.operator import LEAD, SECOND, SEEN_FROM, TECHNICIAN, confirm, send
 from data_tools.workspace import Workspace, init_workspace
 from model.errors import told_plainly
+from model.gate import SetName
 from model.judgement import Judgement
 from model.manifest import LabelledPhoto, read_manifest
 from model.metrics import clopper_pearson
@@ -150,14 +151,9 @@ def _fall(old: NDArray[np.bool_], new: NDArray[np.bool_], first: NDArray[np.bool
 
 
 def recalls(outcome: RetrainOutcome) -> dict[str, dict[str, Any]]:
-    """Return for each damage (and intact) how many of the frozen test both, one or neither find.
-
-    They are the gate's own counts; where the limits were set anew after it, limits and counts go together
-    in the gate's second look, which found nothing worse.
-    """
-    from model.compare import RENDERED
-
-    pairs: dict[str, Any] = outcome.comparison.sets[RENDERED]  # type: ignore[attr-defined]
+    """Return for each damage (and intact) and what was asked of it how many of the frozen test both, one or
+    neither version gets right: the gate's own counts, of the file that was promoted or held."""
+    pairs: dict[str, Any] = outcome.comparison.sets[SetName.RENDERED]  # type: ignore[attr-defined]
     return {name: {**asdict(pair), "n": pair.n, "fall": pair.drop} for name, pair in pairs.items()}
 
 

@@ -26,8 +26,9 @@ def teach(ws: Workspace, actor: Actor) -> None:
     """Draw what to review next, the training, and the limits."""
     st.subheader("Train on what was confirmed", anchor=False)
     st.write(
-        "A new version learns from the decisions of your technicians. It goes live only if it does no worse "
-        "on couplers that it has never seen; otherwise it is held, with the reason."
+        "A new version learns from the decisions of your technicians. It goes live only if, on couplers that "
+        "it has never seen, it misses no more damage, calls no more of it clear, and leaves little more of "
+        "what is intact to people; otherwise it is held, with the reason."
     )
     _confirmed(ws, actor)
     job_panel(
@@ -74,8 +75,9 @@ def _thumbnail(ws: Workspace, actor: Actor, photo: PhotoRecord) -> None:
 def _limits(ws: Workspace, actor: Actor) -> None:
     st.subheader("Limits set on your own photos", anchor=False)
     st.write(
-        "Below its limit a damage is called clear. The limits follow your own confirmed photos once there "
-        "are enough that no version has learnt from: those of one coupler in five, held out for ever."
+        "Below its limit a damage is called clear. The limits follow your own confirmed photos once enough "
+        "couplers that no version has learnt from show that damage: one in five is held out for ever, and "
+        "counts once, however many photos there are of it."
     )
     for need in limit_needs(ws, actor):
         st.progress(min(1.0, need.have / need.needed), text=sentence(need.words))

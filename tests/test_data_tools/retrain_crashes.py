@@ -20,12 +20,13 @@ import traceback
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import select
 
-from data_tools import model_side, registry
+from data_tools import jobs, model_side, registry
 from data_tools.database.schema import ModelEventRow, VerdictRow
 from data_tools.ingest import UploadSource, ingest
 from data_tools.records import DecisionKind, TrueFinding
@@ -36,18 +37,20 @@ from data_tools.settings import Settings
 from data_tools.sites import add_site, add_unit
 from data_tools.verify import verify
 from data_tools.workspace import Workspace, init_workspace, open_workspace
+from model.gate import Verdict
 from model.judgement import Judgement, LocatedFace
 from model.manifest import LabelledPhoto, read_manifest, write_manifest
 from model.photo import Photo
 from model.vocabulary import Outcome, Triage
 from tests.test_data_tools.crash_runner import run_child
+from tests.test_data_tools.retrain_kit import Answer
 from tests.test_data_tools.store_kit import LEAD, TECHNICIAN, GreyJudge, settings_for
 from tests.test_model.drawn import write_drawn_set
 
 PHOTOS = 24
 SLOWER_S, STEPS = 0.01, 6
 """How long a step of the stand-in takes, and how many it learns."""
-MOST_WRITES = {"quick": 66, "real": 90}
+MOST_WRITES = {"quick": 76, "real": 100}
 """About how many times a whole run flushes, renames or commits, before and after counted apart."""
 
 
@@ -102,21 +105,11 @@ def settings(folder: Path) -> Settings:
     )
 
 
-@dataclass(frozen=True)
-class Gate:
-    """A comparison whose answer alternates."""
-
-    promote: bool
-    reason: str
-    n: int = 7
-    worse: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-
-
-def _gate(number: int) -> Gate:
+def _gate(number: int) -> Answer:
+    """What the gate says of that retrain: it alternates."""
     if number % 3 != 2:
-        return Gate(True, "Promoted: a trial.")
-    return Gate(False, "Held: a trial.", worse=("missing_latch",))  # so that half of it is tried too
+        return Answer(Verdict.PROMOTE, "Promoted: a trial.", 7)
+    return Answer(Verdict.WORSE, "Held: a trial.", 7)  # so that half of it is tried too
 
 
 def use_real(folder: Path) -> None:
@@ -132,7 +125,7 @@ def use_real(folder: Path) -> None:
     model_side.shipped_artefact = lambda: folder / "live.safetensors"  # type: ignore[assignment]
     model_side.load_judge = lambda path: Classifier.load(path or folder / "live.safetensors")  # type: ignore[assignment,return-value]
 
-    def gate(*arguments: Any, **options: Any) -> Gate:
+    def gate(*arguments: Any, **options: Any) -> Answer:
         compare(*arguments, **options)
         return _gate(int((folder / "cycle").read_text()))
 
@@ -207,6 +200,7 @@ def whole(folder: Path, cycle: int) -> Callable[[Workspace, int], None]:
                 seen = stage
                 os.write(pipe, f"{stage}\n".encode())
 
+        jobs.DEAD_AFTER = timedelta(0)  # the one killed before this one counts as dead at once
         try:
             retrain(ws, LEAD, progress=tell, seed=cycle)
             tell(1.0, "judging again")

@@ -8,15 +8,15 @@ import pytest
 
 from data_tools import model_side
 from data_tools.workspace import Workspace
+from model.gate import SetName, Verdict
 from tests.test_data_tools.store_kit import GreyJudge, decided, furnished
 
 
 @dataclass(frozen=True)
 class Answer:
-    promote: bool
+    verdict: Verdict
     reason: str
     n: int
-    worse: tuple[str, ...] = ()
     notes: tuple[str, ...] = ("None of your held-out couplers shows missing latch yet.",)
 
 
@@ -45,17 +45,15 @@ def fake_training(monkeypatch: pytest.MonkeyPatch, answer: Answer, calls: list[d
         (out_dir / "candidate.safetensors").write_text("grey-9")
         return out_dir / "candidate.safetensors"
 
-    def gate(
-        candidate: Path, live: Path, manifests: list[Path], *, frozen_test: Path, progress: object
-    ) -> Answer:
-        calls.append({"live": live, "manifests": manifests, "frozen_test": frozen_test})
+    def gate(candidate: Path, live: Path, sets: dict[SetName, Path], *, progress: object) -> Answer:
+        calls.append({"live": live, "candidate": candidate.read_text(), "sets": sets})
         return answer
 
     def check(live: Path, manifest: Path, *, progress: object) -> Checked:
         return Checked(False, "No doubtful label among 31 photos.")
 
     def follow(candidate: Path, held_out: Path, out: Path, *, progress: object) -> Limits:
-        return Limits((Row("heat melted housing: 3 of the 99 photos needed; limit kept"),), None)
+        return Limits((Row("heat melted housing: 3 of the 99 couplers needed; limit kept"),), None)
 
     def lower(live: Path, candidate: Path, unlearnt: Path, out: Path, *, progress: object) -> Limits:
         return Limits((), None)

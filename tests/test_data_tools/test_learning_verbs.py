@@ -154,10 +154,24 @@ def test_it_is_told_how_many_confirmed_photos_the_limits_still_need(ws: Workspac
     assert (melted.needed, needs[FindingKind.MISSING_LATCH].needed) == (99, 49)
     held = sum(is_held_out(f"north/U{n:02}/A/1") for n in range(1, 30, 2))
     assert (melted.have, melted.have + melted.elsewhere) == (held, 15)
-    assert f"{held} of the 99 photos needed for a limit at 1% misses" in melted.words
-    assert f"about {(99 - held) * 5} more confirmed ones" in melted.words
+    assert f"{held} of the 99 couplers needed for a limit at 1% misses" in melted.words
+    assert f"about {(99 - held) * 5} more couplers confirmed with it" in melted.words
     with pytest.raises(NotAllowedError):
         limit_needs(ws, TECHNICIAN)
+
+
+def test_weekly_photos_of_one_coupler_are_one_example_for_a_limit(ws: Workspace) -> None:
+    key = next(f"K{n}" for n in range(99) if is_held_out(f"north/K{n}/A/1"))
+    add_unit(ws, LEAD, "north", key, now=OPENED)
+    for week in range(3):
+        photos = [upload(f"{key}_{week}.png", MELTED, 900 + week)]
+        (file,) = ingest(ws, UPLOADER, photos, "north", now=OPENED + timedelta(days=7 * week + 1)).files
+        assert file.photo is not None
+        assert file.verdict is not None
+        decide(ws, TECHNICIAN, file.photo.id, file.verdict.id, DecisionKind.CONFIRMED)
+    need = next(need for need in limit_needs(ws, LEAD) if need.kind is FindingKind.HEAT_MELTED_HOUSING)
+    assert (need.have, need.photos, need.elsewhere) == (1, 3, 0)
+    assert "1 of the 99 couplers needed for a limit at 1% misses (3 photos)" in need.words
 
 
 def test_the_last_look_for_drift_is_kept_and_told_stale_when_photos_came(

@@ -11,7 +11,7 @@ from sqlalchemy import select
 from data_tools import registry
 from data_tools.database.schema import VerdictRow
 from data_tools.ingest import ingest
-from data_tools.rescore import rescore
+from data_tools.rescore import JudgedAgain, rescore
 from data_tools.review import queue
 from data_tools.verify import verify
 from data_tools.workspace import Workspace, open_workspace
@@ -102,8 +102,8 @@ def test_judging_again_adds_verdicts_and_changes_none(ws: Workspace) -> None:
     with ws.read() as session:
         before = [json.dumps(row.judgement, sort_keys=True) for row in session.scalars(select(VerdictRow))]
     newer = open_workspace(ws.settings, classifier=GreyJudge("grey-2"))
-    assert rescore(newer, LEAD) == 2
-    assert rescore(newer, LEAD) == 0
+    assert rescore(newer, LEAD) == JudgedAgain(2)
+    assert rescore(newer, LEAD) == JudgedAgain(0)
     with ws.read() as session:
         rows = list(session.scalars(select(VerdictRow).order_by(VerdictRow.id)))
     assert [json.dumps(row.judgement, sort_keys=True) for row in rows[:2]] == before
@@ -113,11 +113,33 @@ def test_judging_again_adds_verdicts_and_changes_none(ws: Workspace) -> None:
     newer.close()
 
 
+def test_a_lost_or_damaged_original_is_passed_over_and_named(ws: Workspace) -> None:
+    sources = [upload(f"P3-07_{n}.png", MELTED, n) for n in range(4)]
+    kept = [file.photo for file in ingest(ws, UPLOADER, sources, "north").files if file.photo is not None]
+    ws.photos.path(kept[1].sha256).unlink()
+    ws.photos.path(kept[2].sha256).write_bytes(b"cut off")
+    newer = open_workspace(ws.settings, classifier=GreyJudge("grey-2"))
+    done = rescore(newer, LEAD)
+    assert (done.count, done.lost) == (2, ("P3-07_1.png of P3-07", "P3-07_2.png of P3-07"))
+    assert (
+        "2 photos judged again. Passed over, since the original is lost or damaged: 2 (P3-07_1.png"
+        in done.words
+    )
+    content = sources[1].content
+    assert isinstance(content, bytes)
+    ws.photos.put(content)
+    assert rescore(newer, LEAD) == JudgedAgain(1, ("P3-07_2.png of P3-07",))
+    newer.close()
+
+
 @pytest.mark.parametrize("promote", [True, False])
 def test_entering_and_deciding_are_one_step(ws: Workspace, versions: list[Path], promote: bool) -> None:
     assert registry.version_before(ws, LEAD) is None
     settled = [
-        registry.settle(ws, LEAD, versions[0], "tuned", promote=promote, why="Because.") for _ in range(2)
+        registry.settle(
+            ws, LEAD, versions[0], "tuned", promote=promote, why="Because.", compared_with="shipped"
+        )
+        for _ in range(2)
     ]
     assert settled[0].live is promote
     assert settled[0].status == ("live" if promote else "held")
@@ -134,5 +156,5 @@ def test_what_cannot_be_promoted_is_not_entered_either(
 
     monkeypatch.setattr(registry, "_move", fails)
     with pytest.raises(ConflictError):
-        registry.settle(ws, LEAD, versions[0], "tuned", promote=True, why="Because.")
+        registry.settle(ws, LEAD, versions[0], "tuned", promote=True, why="Because.", compared_with="shipped")
     assert [v.version for v in registry.list_versions(ws, LEAD)] == [registry.SHIPPED]

@@ -15,6 +15,7 @@ from data_tools.retrain import RUNS_KEPT_S, retrain, run_job
 from data_tools.training_set import KEPT, UNLEARNT
 from data_tools.workspace import Workspace, open_workspace
 from model.errors import BadRequestError, ConflictError, NotAllowedError, NotFoundError, StorageError
+from model.gate import SetName, Verdict
 from model.schedule import MOST_STEPS
 from model.weighting import Weighting
 from tests.test_data_tools.retrain_kit import Answer, Checked, Limits, Row, fake_training, taught_workspace
@@ -39,7 +40,7 @@ def taught(tmp_path: Path) -> Iterator[Workspace]:
 
 def test_retraining_promotes_what_is_not_worse(taught: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
     calls: list[dict[str, object]] = []
-    fake_training(monkeypatch, Answer(True, "Promoted: fewer misses.", 7), calls)
+    fake_training(monkeypatch, Answer(Verdict.PROMOTE, "Promoted: fewer misses.", 7), calls)
     seen: list[tuple[float, str]] = []
     outcome = retrain(taught, LEAD, progress=lambda share, stage: seen.append((share, stage)))
     assert (outcome.promoted, outcome.candidate, outcome.reason) == (
@@ -49,23 +50,27 @@ def test_retraining_promotes_what_is_not_worse(taught: Workspace, monkeypatch: p
     )
     assert _live(taught) == taught.classifier().version == "grey-9"
     assert calls[0]["live"] == calls[1]["live"] == Path("shipped.safetensors")
-    assert calls[1]["manifests"] == [outcome.training_set.held_out, outcome.training_set.never_regress]
-    assert calls[0]["replay"] == calls[1]["frozen_test"] == KEPT
+    assert calls[1]["sets"] == {
+        SetName.HELD_OUT: outcome.training_set.held_out,
+        SetName.NEVER_REGRESS: outcome.training_set.never_regress,
+        SetName.RENDERED: KEPT,
+    }
+    assert calls[0]["replay"] == KEPT
     assert KEPT.is_file()
     assert list(dict.fromkeys(stage for _, stage in seen)) == [
         "freezing the training set",
         "checking the labels",
         "learning",
         "lowering the limits",
-        "comparing with the live version",
         "setting the limits",
+        "comparing with the live version",
     ]
     assert [share for share, _ in seen] == sorted(share for share, _ in seen)
     assert list(outcome.lines) == [
         "grey-9: Promoted: fewer misses.",
         "No doubtful label among 31 photos.",
         "None of your held-out couplers shows missing latch yet.",
-        "Limits: heat melted housing: 3 of the 99 photos needed; limit kept.",
+        "Limits: heat melted housing: 3 of the 99 couplers needed; limit kept.",
         outcome.weights,
     ]
     assert calls[0]["weighting"] == Weighting(0.5, 0.5, 4.0)
@@ -79,7 +84,7 @@ def test_retraining_promotes_what_is_not_worse(taught: Workspace, monkeypatch: p
 def test_retraining_holds_what_is_worse_with_the_reason(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    fake_training(monkeypatch, Answer(False, "Held: it misses more melted housings.", 7), [])
+    fake_training(monkeypatch, Answer(Verdict.NO_BETTER, "Held: it misses more melted housings.", 7), [])
     outcome = retrain(taught, LEAD)
     assert not outcome.promoted
     assert _live(taught) == registry.SHIPPED
@@ -90,7 +95,7 @@ def test_retraining_holds_what_is_worse_with_the_reason(
 def test_labels_that_do_not_fit_together_hold_a_candidate_however_good(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    fake_training(monkeypatch, Answer(True, "Promoted: fewer misses.", 7), [])
+    fake_training(monkeypatch, Answer(Verdict.PROMOTE, "Promoted: fewer misses.", 7), [])
     said = Checked(True, "9 of 31 confirmed photos have a label that contradicts. By reviewer: Tom 9 of 30.")
     monkeypatch.setattr(model_side, "check_labels", lambda *_a, **_k: said)
     outcome = retrain(taught, LEAD)
@@ -99,28 +104,44 @@ def test_labels_that_do_not_fit_together_hold_a_candidate_however_good(
     assert _live(taught) == registry.SHIPPED
 
 
-@pytest.mark.parametrize(("worse", "live"), [((), "grey-9-limits"), (("heat_melted_housing",), "grey-9")])
-def test_new_limits_go_live_only_if_nothing_is_missed_for_them(
-    taught: Workspace, monkeypatch: pytest.MonkeyPatch, worse: tuple[str, ...], live: str
+@pytest.mark.parametrize("limits_pass", [True, False])
+def test_the_file_that_goes_live_is_the_one_compared_with_the_live_version_on_every_set(
+    taught: Workspace, monkeypatch: pytest.MonkeyPatch, limits_pass: bool
 ) -> None:
-    fake_training(monkeypatch, Answer(True, "Promoted: fewer misses.", 7, worse), [])
+    calls: list[dict[str, object]] = []
+    fine = Answer(Verdict.PROMOTE, "Promoted: fewer misses.", 7)
+    fake_training(monkeypatch, fine, calls)
 
     def follow(candidate: Path, _held_out: Path, out: Path, *, progress: object) -> Limits:
         out.write_text(candidate.read_text() + "-limits")
-        return Limits((Row("missing latch: limit 0.200 to 0.100, from 60 photos"),), out)
+        return Limits((Row("missing latch: limit 0.200 to 0.100, from 60 couplers"),), out)
+
+    def gate(candidate: Path, live: Path, sets: dict[SetName, Path], *, progress: object) -> Answer:
+        name = candidate.read_text()
+        calls.append({"candidate": name, "live": live, "sets": set(sets)})
+        worse = name.endswith("-limits") and not limits_pass
+        return Answer(Verdict.WORSE, "Held: more damage is called clear.", 7) if worse else fine
 
     monkeypatch.setattr(model_side, "follow_limits", follow)
+    monkeypatch.setattr(model_side, "compare", gate)
     outcome = retrain(taught, LEAD)
-    assert _live(taught) == outcome.candidate == live
-    assert outcome.limits[0] == "missing latch: limit 0.200 to 0.100, from 60 photos"
-    assert ("earlier ones stay" in outcome.limits[-1]) == bool(worse)
+    assert _live(taught) == outcome.candidate == ("grey-9-limits" if limits_pass else "grey-9")
+    compared = [call for call in calls if "sets" in call]
+    assert compared[-1]["candidate"] == outcome.candidate
+    assert all(call["live"] == Path("shipped.safetensors") for call in compared)
+    assert all(call["sets"] == set(SetName) for call in compared)
+    assert outcome.limits[0] == "missing latch: limit 0.200 to 0.100, from 60 couplers"
+    if not limits_pass:
+        assert outcome.limits[-1] == (
+            "the earlier ones stay; with the new ones: Held: more damage is called clear"
+        )
 
 
 def test_lowered_limits_are_what_the_gate_sees_and_are_told(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     calls: list[dict[str, object]] = []
-    fake_training(monkeypatch, Answer(True, "Promoted: fewer misses.", 7), calls)
+    fake_training(monkeypatch, Answer(Verdict.PROMOTE, "Promoted: fewer misses.", 7), calls)
 
     def lower(live: Path, candidate: Path, unlearnt: Path, out: Path, *, progress: object) -> Limits:
         calls.append({"lowered_on": unlearnt, "live": live})
@@ -138,7 +159,7 @@ def test_lowered_limits_are_what_the_gate_sees_and_are_told(
 def test_a_job_killed_before_promotion_leaves_the_live_version_and_can_be_run_again(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    fake_training(monkeypatch, Answer(True, "Promoted.", 7), [])
+    fake_training(monkeypatch, Answer(Verdict.PROMOTE, "Promoted.", 7), [])
 
     def killed(*_arguments: object, **_options: object) -> None:
         raise KeyboardInterrupt
@@ -155,7 +176,7 @@ def test_a_job_killed_before_promotion_leaves_the_live_version_and_can_be_run_ag
 def test_a_full_disk_is_told_by_the_job_and_costs_nothing(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    fake_training(monkeypatch, Answer(True, "Promoted.", 7), [])
+    fake_training(monkeypatch, Answer(Verdict.PROMOTE, "Promoted.", 7), [])
     job = jobs.open_job(taught, LEAD, "retrain")
     with monkeypatch.context() as patch:
         patch.setattr(os, "fsync", full_disk)
@@ -184,7 +205,7 @@ def test_too_few_confirmed_photos_are_told(ws: Workspace) -> None:
 def test_a_job_shows_its_progress_its_end_and_stops_when_asked(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    fake_training(monkeypatch, Answer(True, "Promoted.", 7), [])
+    fake_training(monkeypatch, Answer(Verdict.PROMOTE, "Promoted.", 7), [])
     job = jobs.open_job(taught, LEAD, "retrain")
     assert job.alive
     with pytest.raises(ConflictError, match="Lea"):
@@ -240,7 +261,7 @@ def test_weights_that_make_no_sense_are_refused_before_anything_starts(tmp_path:
 def test_what_earlier_retrains_left_on_their_way_is_cleared(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    fake_training(monkeypatch, Answer(True, "Promoted.", 7), [])
+    fake_training(monkeypatch, Answer(Verdict.PROMOTE, "Promoted.", 7), [])
     for name, age_s in (("earlier", 2 * RUNS_KEPT_S), ("at work", 60.0)):
         (taught.runs / name).mkdir(parents=True)
         os.utime(taught.runs / name, (time.time() - age_s,) * 2)
@@ -258,7 +279,7 @@ def test_judging_again_as_a_job_says_how_many_and_goes_on_after_a_stop(taught: W
         rescore.run_job(taught, LEAD, job.id)
     again = jobs.open_job(taught, LEAD, jobs.RESCORE)
     left = rescore.run_job(taught, LEAD, again.id)
-    assert left == 30, "one of 31 was judged before the stop, and is not judged twice"
+    assert left.count == 30, "one of 31 was judged before the stop, and is not judged twice"
     done = jobs.latest_job(taught, LEAD, jobs.RESCORE)
     assert done is not None
-    assert done.message == "30 photos judged again with grey-2; earlier verdicts stay."
+    assert done.message == "30 photos judged again. By grey-2; earlier verdicts stay."

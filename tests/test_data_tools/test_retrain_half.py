@@ -9,10 +9,11 @@ import pytest
 from data_tools import model_side, registry
 from data_tools.retrain import retrain
 from data_tools.workspace import Workspace
+from model.gate import Verdict
 from tests.test_data_tools.retrain_kit import Answer, Checked, fake_training, taught_workspace
 from tests.test_data_tools.store_kit import LEAD
 
-WORSE = Answer(False, "Held: the candidate is worse.", 7, ("missing_latch",))
+WORSE = Answer(Verdict.WORSE, "Held: the candidate is worse.", 7)
 
 
 @pytest.fixture
@@ -41,7 +42,7 @@ def _fake_halves(monkeypatch: pytest.MonkeyPatch, whole: Answer, half: Answer) -
 def test_half_of_what_was_learnt_is_taken_where_all_of_it_loses_something(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    shown = _fake_halves(monkeypatch, WORSE, Answer(True, "Promoted: fewer misses.", 7))
+    shown = _fake_halves(monkeypatch, WORSE, Answer(Verdict.PROMOTE, "Promoted: fewer misses.", 7))
     outcome = retrain(taught, LEAD)
     assert shown == ["grey-9", "grey-9-half"]
     assert outcome.promoted
@@ -67,8 +68,8 @@ def test_where_half_is_worse_too_all_of_it_is_held(
 def test_half_is_not_tried_where_the_labels_are_at_fault_or_nothing_is_worse(
     taught: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    fine = Answer(True, "Promoted: fewer misses.", 7)
-    shown = _fake_halves(monkeypatch, replace(WORSE, worse=(), reason="Held: no better."), fine)
+    fine = Answer(Verdict.PROMOTE, "Promoted: fewer misses.", 7)
+    shown = _fake_halves(monkeypatch, Answer(Verdict.NO_BETTER, "Held: no better.", 7), fine)
     assert not retrain(taught, LEAD).promoted
     assert shown == ["grey-9"]
     shown = _fake_halves(monkeypatch, WORSE, fine)

@@ -116,7 +116,7 @@ VERBS: dict[str, tuple[Permission, Call]] = {
     "registry.promote": (Permission.MANAGE_MODELS, lambda ws, a: registry.promote(ws, a, "x", "x")),
     "registry.settle": (
         Permission.MANAGE_MODELS,
-        lambda ws, a: registry.settle(ws, a, NOWHERE, "x", promote=False, why="x"),
+        lambda ws, a: registry.settle(ws, a, NOWHERE, "x", promote=False, why="x", compared_with="x"),
     ),
     "registry.version_before": (Permission.SEE, lambda ws, a: registry.version_before(ws, a)),
     "registry.go_back": (Permission.MANAGE_MODELS, lambda ws, a: registry.go_back(ws, a, "x")),

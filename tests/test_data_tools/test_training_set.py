@@ -12,7 +12,7 @@ from data_tools.conditions import replace_coupler
 from data_tools.ingest import ingest
 from data_tools.records import DecisionKind, TrueFinding
 from data_tools.review import decide, queue, withdraw
-from data_tools.training_set import HELD_OUT, HELD_OUT_SHARE, TRAIN, freeze, is_held_out
+from data_tools.training_set import HELD_OUT, HELD_OUT_SHARE, LOST, TRAIN, freeze, is_held_out
 from data_tools.workspace import Workspace
 from model.errors import StorageError
 from model.manifest import read_manifest
@@ -154,6 +154,21 @@ def test_damage_that_was_called_clear_joins_the_never_regress_list(tmp_path: Pat
     frozen = freeze(ws, LEAD)
     assert [p.file for p in read_manifest(frozen.never_regress)] == [f"photos/{first.photo.sha256}"]
     assert frozen.counts["never_regress"] == 1
+    ws.close()
+
+
+def test_a_photo_whose_original_is_lost_is_left_out_and_counted(tmp_path: Path) -> None:
+    ws = furnished(tmp_path / "w", blind_audit_share=1.0)
+    decided(ws)
+    before = freeze(ws, LEAD, tmp_path / "before")
+    lost = next(photo for photo in read_manifest(before.manifest) if photo.split == TRAIN)
+    ws.photos.path(Path(lost.file).name).unlink()
+    after = freeze(ws, LEAD, tmp_path / "after")
+    assert after.counts[LOST] == 1
+    assert after.counts[TRAIN] == before.counts[TRAIN] - 1
+    assert lost.file not in {photo.file for photo in read_manifest(after.manifest)}
+    again = freeze(ws, LEAD, tmp_path / "before")
+    assert again == before, "an earlier training set has a name of its own for it"
     ws.close()
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,8 +13,9 @@ import torch
 
 from model.artefact import SHIPPED, load_model, save_model
 from model.calibration import MISS_RATES, sigmoid
-from model.limits import FEWEST_TO_LOWER, limit_rows, lower_limits, lowered_limit
-from model.vocabulary import FindingKind
+from model.limits import FEWEST_TO_LOWER, Limits, follow_limits, limit_rows, lower_limits, lowered_limit
+from model.manifest import LabelledFinding, LabelledPhoto, write_manifest
+from model.vocabulary import FindingKind, Place
 
 LIMITS = dict.fromkeys(FindingKind, (0.2, 0.5))
 
@@ -22,7 +25,7 @@ def _shown(count: int, low: float = 0.0, seed: int = 0) -> dict[FindingKind, lis
     return {kind: rng.uniform(low, 1, count).tolist() for kind in FindingKind}
 
 
-def test_too_few_photos_keep_the_limit_and_say_how_many_are_needed() -> None:
+def test_too_few_couplers_keep_the_limit_and_say_how_many_are_needed() -> None:
     """A miss rate of 1 % needs 99 examples, of 2 % 49 (Angelopoulos et al. 2022: 1/(n+1) <= rate)."""
     rows = {row.kind: row for row in limit_rows(_shown(48), LIMITS)}
     assert {kind: row.needed for kind, row in rows.items()} == {
@@ -32,7 +35,7 @@ def test_too_few_photos_keep_the_limit_and_say_how_many_are_needed() -> None:
     }
     assert all(row.after == row.before == 0.2 and not row.enough for row in rows.values())
     assert rows[FindingKind.HEAT_MELTED_HOUSING].words == (
-        "heat melted housing: 48 of the 99 photos needed; limit kept"
+        "heat melted housing: 48 of the 99 couplers needed; limit kept"
     )
 
 
@@ -44,6 +47,58 @@ def test_the_expected_share_missed_stays_under_the_stated_rate() -> None:
             row = next(r for r in limit_rows(_shown(150, seed=seed), LIMITS) if r.kind is kind)
             missed.append(row.after)  # scores are uniform on 0..1: the limit is the share below it
         assert np.mean(missed) <= rate + 3 * np.std(missed) / 20
+
+
+def _book(photos_of: dict[str, list[float]], kind: FindingKind) -> list[Any]:
+    """Judgements of photos that show ``kind``, by coupler, with these probabilities."""
+    return [
+        SimpleNamespace(
+            good=True,
+            scored=True,
+            label=SimpleNamespace(coupler=coupler),
+            truth=lambda asked: asked is kind,
+            judgement=SimpleNamespace(probabilities=dict.fromkeys(FindingKind, said)),
+        )
+        for coupler, answers in photos_of.items()
+        for said in answers
+    ]
+
+
+def test_a_coupler_counts_once_by_its_least_suspicious_photo(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Fifty weekly photos of one coupler are one example; sixty couplers with two photos are sixty."""
+    kind, flag_from = FindingKind.MISSING_LATCH, 0.75
+    gone = (LabelledFinding(kind, Place.LATCH),)
+    judged: list[int] = []
+
+    def follow(photos_of: dict[str, list[float]]) -> Limits:
+        labels = [
+            LabelledPhoto(f"{c}-{n}", c, "type1", gone)
+            for c, said in photos_of.items()
+            for n in range(len(said))
+        ]
+        write_manifest(tmp_path / "held_out.jsonl", labels)
+
+        def score(_classifier: object, shown: list[LabelledPhoto], *_a: object, **_k: object) -> list[Any]:
+            judged.append(len(shown))
+            return _book(photos_of, kind)
+
+        monkeypatch.setattr("model.limits.score_labelled", score)
+        return follow_limits(SHIPPED, tmp_path / "held_out.jsonl", tmp_path / "out.safetensors")
+
+    alone = follow({"one": [0.97] * 50})
+    assert (alone.artefact, judged) == (None, []), "nothing is judged where it can move no limit"
+    assert next(row for row in alone.rows if row.kind is kind).words == (
+        "missing latch: 1 of the 49 couplers needed; limit kept"
+    )
+    many = follow({f"c{n}": [0.97, 0.2 + n / 1000] for n in range(60)})
+    assert judged == [120]
+    assert many.artefact is not None
+    after = load_model(many.artefact).card.calibration.kinds[kind]
+    # floor(61 * 0.02) - 1 = 0: the lowest of the sixty lowest answers.
+    assert (after.clear_below, after.flag_from) == (pytest.approx(0.2), flag_from)
+    assert "from 60 couplers" in next(row for row in many.rows if row.kind is kind).words
 
 
 @pytest.mark.parametrize("low", [0.6, 0.95])

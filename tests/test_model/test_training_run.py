@@ -16,6 +16,7 @@ from model.dataset import USABLE, PhotoBank, family_boxes
 from model.errors import ManifestError
 from model.evaluate import evaluate_file
 from model.finetune import fine_tune
+from model.gate import SetName, Verdict
 from model.geometry import CANONICAL_PIXELS, CLOSE_PIXELS
 from model.losses import Council
 from model.manifest import read_manifest, write_manifest
@@ -96,9 +97,10 @@ def test_fine_tuning_changes_the_late_layers_only_and_keeps_the_live_file(
 
 
 def test_a_model_is_no_better_than_itself(model_file: Path, drawn: Path) -> None:
-    result = compare(model_file, model_file, [drawn])
-    assert not result.promote
+    result = compare(model_file, model_file, {SetName.HELD_OUT: drawn})
+    assert result.verdict is Verdict.NO_BETTER
     assert result.worse == ()
+    assert set(result.sets[SetName.HELD_OUT]) >= {"missing latch found", "intact photos called clear"}
     assert result.n == 12
 
 
@@ -122,7 +124,7 @@ def test_of_the_frozen_test_only_the_test_split_counts(model_file: Path, drawn: 
     labels = read_manifest(drawn)
     mixed = drawn.parent / "mixed.jsonl"
     write_manifest(mixed, [replace(p, split="test" if n < 5 else "train") for n, p in enumerate(labels)])
-    assert compare(model_file, model_file, [], frozen_test=mixed).n == 5
+    assert compare(model_file, model_file, {SetName.RENDERED: mixed}).n == 5
 
 
 @pytest.mark.parametrize("part", [None, "condition", "second"])

@@ -70,7 +70,10 @@ def two(ws: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Works
         version = "second"
 
     monkeypatch.setattr(ws, "load_judge", lambda path: Second() if path else FakeClassifier())
-    registry.settle(ws, LEAD, file, "tuned", promote=True, why="Promoted: fewer misses.", metrics=FOUND)
+    registry.settle(
+        ws, LEAD, file, "tuned", promote=True, why="Promoted: fewer misses.", compared_with="shipped",
+        metrics=FOUND,
+    )  # fmt: skip
     return ws
 
 
@@ -143,8 +146,8 @@ def test_what_to_review_next_lies_on_the_review_desk_in_that_order(open_app: Ope
     app = tab(open_app(LEAD, "models"), "Teach it")
     words = page_words(app)
     assert "the model would learn most from" in words
-    assert "0 of the 99 photos needed" in bars(app)
-    assert "0 of the 49 photos needed" in bars(app)
+    assert "0 of the 99 couplers needed" in bars(app)
+    assert "0 of the 49 couplers needed" in bars(app)
     press(app, "Review these now")
     assert not app.exception
     key, desk = app.session_state["desk"]
