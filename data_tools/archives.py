@@ -237,10 +237,8 @@ def _entries(
         most = min(limits.max_photo_mb * MB, room)
         data, problem = _taken_out(archive, entry, most)
         if len(data) > most:
-            words = (
-                f"The zip unpacks to more than the {limits.max_zip_expanded_mb} MB that are taken. {_PARTS}"
-            )
-            data, problem = b"", words if room < limits.max_photo_mb * MB else _larger(limits)
+            all_of_it = f"The zip unpacks to more than {limits.max_zip_expanded_mb} MB. {_PARTS}"
+            data, problem = b"", all_of_it if room < limits.max_photo_mb * MB else _larger(limits)
         room -= len(data)
         if problem:
             yield Upload(name, problem=f"{problem} The whole zip {shown} is kept aside.", kept=whole)
