@@ -13,6 +13,7 @@ import streamlit as st
 
 from data_tools.access import Actor, Role
 from data_tools.settings import Settings
+from review_app import resources
 from review_app.widgets.text import md, plain
 from review_app.wording import ROLE_WORDS
 
@@ -45,7 +46,7 @@ def _last_local_person() -> dict[str, Actor]:
 def sign_in(settings: Settings) -> Actor | None:
     """Return who is using this tab, or draw what is needed to find out and return None."""
     if is_shared():
-        actor = _by_login(settings)
+        actor = _by_login(resources.settings_now())
         if actor is not None:
             st.session_state[_KEY] = actor
         return actor
@@ -114,6 +115,11 @@ def _ask_name(settings: Settings) -> None:
                 st.session_state[_KEY] = _last_local_person()[_KEY] = Actor(plain(name, 60), role)
                 st.rerun()
             st.error("Please write your name.")
+
+
+def still_in(actor: Actor) -> bool:
+    """Whether who was let in may still be here; asked where a part of a page is drawn again alone."""
+    return not is_shared() or resources.settings_now().roles_by_email.get(actor.name) is actor.role
 
 
 def here() -> Actor:

@@ -9,7 +9,6 @@ from streamlit import config
 from streamlit.testing.v1 import AppTest
 
 from data_tools.access import Actor, Role
-from data_tools.settings import Settings
 from data_tools.workspace import Workspace
 from review_app import access
 from tests.test_review_app.conftest import TIMEOUT_S, OpenApp
@@ -84,7 +83,7 @@ def test_open_to_the_network_without_a_login_it_refuses(open_app: OpenApp) -> No
 def shared(open_app: OpenApp, ws: Workspace, monkeypatch: pytest.MonkeyPatch) -> Workspace:
     """A shared server on which two people have roles."""
     people = "mara@operator.example=lead, NOOR@operator.example = uploader"
-    monkeypatch.setattr(ws, "settings", Settings(workspace=ws.folder, people=people))
+    (ws.folder / "settings.toml").write_text(f'people = "{people}"\n', "utf-8")
     monkeypatch.setattr(access, "is_shared", lambda: True)
     return ws
 
@@ -100,6 +99,17 @@ def test_the_role_comes_from_the_settings(shared: Workspace) -> None:
     app = logged_in(email="Noor@Operator.example")
     assert links(app) == PAGES[Role.UPLOADER]
     assert "noor@operator.example" in page_words(app).replace("\\", "")
+
+
+def test_who_is_taken_off_the_list_is_out_at_the_next_click(shared: Workspace) -> None:
+    app = logged_in(email="mara@operator.example")
+    assert links(app) == PAGES[Role.LEAD]
+    assert access.still_in(Actor("mara@operator.example", Role.LEAD))
+    (shared.folder / "settings.toml").write_text('people = "noor@operator.example=lead"\n', "utf-8")
+    assert "has no role here" in page_words(app.run())
+    assert not links(app)
+    assert not access.still_in(Actor("mara@operator.example", Role.LEAD))
+    assert links(logged_in(email="noor@operator.example")) == PAGES[Role.LEAD]
 
 
 def test_a_stranger_gets_nothing(shared: Workspace) -> None:
