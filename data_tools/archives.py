@@ -187,7 +187,7 @@ def _from_zip(
     try:
         if _directory_bytes(file) > limits.max_zip_entries * _DIRECTORY_BYTES:
             most = limits.max_zip_entries
-            problem = f"The zip's list of files is too long; at most {most} are taken. {_PARTS}"
+            problem = f"The zip's list of files is too long; at most {most} files are taken. {_PARTS}"
             yield Upload(shown, problem=problem, kept=whole)
             return
         archive = zipfile.ZipFile(file)
@@ -197,7 +197,8 @@ def _from_zip(
         )
         return
     with archive:
-        entries = [e for e in archive.infolist() if not e.is_dir() and not _is_litter(e.filename)]
+        names = ((entry, entry.filename) for entry in archive.infolist())  # a damaged name may be empty
+        entries = [entry for entry, name in names if not name.endswith("/") and not _is_litter(name)]
         if not entries:
             yield Upload(shown, problem="An empty zip: there is no file in it.", kept=whole)
         elif len(entries) > limits.max_zip_entries:

@@ -52,7 +52,11 @@ def _problems(report: VerifyReport) -> Iterator[str]:
 @as_json
 @click.pass_context
 def backup(ctx: click.Context, folder: Path, as_json: bool) -> None:
-    """Copy the workspace to FOLDER; the copy opens as a workspace."""
+    """Copy the workspace to FOLDER; the copy opens as a workspace.
+
+    Again into the same FOLDER it adds what is new, and reads what is there: a damaged copy is made again, a
+    whole one is never replaced by a damaged original.
+    """
     at = ctx.ensure_object(Station)
     with bar("backing up", unit="file") as progress:
         report = backing_up.backup(at.ws, at.actor, folder, progress=progress)

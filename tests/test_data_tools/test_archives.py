@@ -172,6 +172,14 @@ def test_a_folder_that_cannot_be_read_costs_only_itself(
     assert "cannot be read" in itself.problem
 
 
+def test_an_entry_without_a_name_is_taken_out_or_said() -> None:
+    data = zip_of({"x.jpg": b"photo", "y.jpg": b"other"}).replace(b"x.jpg", b"\0.jpg")
+    nameless, other = _expand(UploadSource("z.zip", data))
+    assert nameless.name == "unnamed"
+    assert nameless.problem or _data(nameless) == b"photo"
+    assert _data(other) == b"other"
+
+
 def test_too_large_a_file_is_said(tmp_path: Path) -> None:
     (tmp_path / "big.jpg").write_bytes(bytes(1_100_000))
     on_disk, sent = _expand(

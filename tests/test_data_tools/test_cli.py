@@ -6,25 +6,21 @@ import json
 import subprocess
 import sys
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import click
 import pytest
 from click.testing import CliRunner, Result
-from sqlalchemy import text
 from sqlalchemy.exc import OperationalError
 
 from data_tools import model_side, workspace
 from data_tools.cli import main
 from data_tools.cli.decide import GROUPS
 from data_tools.cli.frame import EXIT_CODES, one_line, plain
-from data_tools.settings import SETTINGS, load_settings
+from data_tools.settings import SETTINGS
 from data_tools.trends import By
 from model.errors import ArtefactError
-from model.judgement import Finding, Judgement
-from model.photo import Photo
-from model.vocabulary import FindingKind, Label, Place, Triage
+from model.vocabulary import FindingKind
 from tests.hostile_files import encode, scene, zip_of
 from tests.test_data_tools.store_kit import CLEAR, DARK, MELTED, GreyJudge, picture
 
@@ -132,41 +128,6 @@ def test_score_prints_the_stable_form_in_the_order_given(rounds: Rounds, tmp_pat
     assert (
         _json(rounds("score", "--json", names[0], "--model", "other.model"))[0]["model_version"] == "grey-7"
     )
-
-
-def test_what_a_person_must_look_at_is_never_printed_as_intact(
-    furnished_rounds: Rounds, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    class Doubting(GreyJudge):
-        def judge(self, photo: Photo) -> Judgement:
-            doubt = Finding(FindingKind.HEAT_MELTED_HOUSING, Place.BOTTOM, 0.2)
-            found = () if photo.rgb.mean() > 150 else (doubt,)
-            return replace(
-                super().judge(photo), label=Label.INTACT, triage=Triage.UNSURE, findings=found, reason=None
-            )
-
-    for place in ("data_tools.workspace.load_judge", "data_tools.cli.photos.load_judge"):
-        monkeypatch.setattr(place, lambda _path: Doubting())
-    scored = furnished_rounds("score", "round/P3-07_1.png", "round/P3-07_2.png").stdout.splitlines()
-    assert scored == [
-        "round/P3-07_1.png: unsure, perhaps heat-melted housing, a technician must look",
-        "round/P3-07_2.png: unsure, a technician must look",
-    ]
-    furnished_rounds("ingest", "round/P3-07_2.png", "--site", "north")
-    told = furnished_rounds("history", "P3-07").output
-    assert "unsure, a technician must look (model" in told
-    assert "intact" not in told
-
-
-def test_a_workspace_of_a_newer_version_is_refused_in_words(furnished_rounds: Rounds) -> None:
-    ws = workspace.open_workspace(load_settings(Path("store")))
-    with ws.engine.begin() as connection:
-        connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
-    ws.close()
-    for command in ("sites", "init"):
-        told = furnished_rounds(command, code=3).output
-        assert "newer version has changed" in told
-        assert "Update the product" in told
 
 
 def test_score_opens_folders_and_phone_formats(rounds: Rounds, tmp_path: Path) -> None:
