@@ -73,8 +73,6 @@ def _fill(ws: Workspace, actor: Actor, desk: Desk, site_key: str | None) -> None
 @st.fragment
 def _card(ws: Workspace, actor: Actor, desk: Desk) -> None:
     with told_plainly():
-        if not access.still_in(actor):
-            st.rerun()
         _draw_card(ws, actor, desk)
 
 
