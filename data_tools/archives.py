@@ -11,6 +11,7 @@ import lzma
 import os
 import re
 import stat
+import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Iterable, Iterator
@@ -22,6 +23,11 @@ from model.errors import BadRequestError
 
 MB = 1_000_000
 MAX_NAME = 200
+_PARTS = "Send it in parts."
+_DIRECTORY_BYTES = 1024
+"""Ample in a zip's list of files for a photo and its litter; a longer list is not read."""
+_END_BYTES = 1 << 17
+"""Where the records of a zip's end are looked for: a comment of 64 KB may follow them."""
 _LITTER = frozenset({"thumbs.db", "desktop.ini", "__macosx"})
 _ZIP_STARTS = (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
 _BROKEN = (
@@ -106,8 +112,7 @@ def _from_bytes(name: str, data: bytes, limits: Settings) -> Iterator[Upload]:
 def _from_path(path: Path, limits: Settings) -> Iterator[Upload]:
     try:
         if path.is_dir():
-            for inner in _walk(path):
-                yield from _from_path(inner, limits)
+            yield from _from_folder(path, limits)
             return
         mode, size = path.stat().st_mode, path.stat().st_size
         if not stat.S_ISREG(mode):
@@ -129,15 +134,26 @@ def _from_path(path: Path, limits: Settings) -> Iterator[Upload]:
         yield Upload(clean_name(path.name), read=lambda: _read_file(path))
 
 
-def _walk(folder: Path) -> Iterator[Path]:
-    def stop(error: OSError) -> None:
-        raise BadRequestError(
-            f"a folder that can be read: {folder}", str(error.strerror), "Check its rights."
-        ) from error
-
-    for root, folders, files in os.walk(folder, onerror=stop):
+def _from_folder(folder: Path, limits: Settings) -> Iterator[Upload]:
+    unread: list[OSError] = []
+    for root, folders, files in os.walk(folder, onerror=unread.append):
+        yield from _unread(unread, folder)
         folders[:] = sorted(name for name in folders if not _is_litter(name))
-        yield from (Path(root, name) for name in sorted(files) if not _is_litter(name))
+        for name in sorted(files):
+            if not _is_litter(name):
+                yield from _from_path(Path(root, name), limits)
+    yield from _unread(unread, folder)
+
+
+def _unread(errors: list[OSError], top: Path) -> Iterator[Upload]:
+    """Yield a problem for each folder that could not be read, and forget it; the others are taken."""
+    while errors:
+        error = errors.pop(0)
+        steps = Path(os.path.relpath(error.filename or top, top.absolute().parent)).parts or ("/",)
+        shown = "/".join(clean_name(step) for step in steps)
+        reason = (error.strerror or str(error)).lower()
+        problem = f"The folder {shown} cannot be read ({reason}): left where it is. Check its rights."
+        yield Upload(clean_name(steps[-1]), problem=problem)
 
 
 def _read_file(path: Path) -> bytes:
@@ -151,7 +167,7 @@ def _read_file(path: Path) -> bytes:
 
 def _zip_at(path: Path, size: int, limits: Settings) -> Iterator[Upload]:
     if size > limits.max_upload_mb * MB:
-        problem = f"The zip is larger than {limits.max_upload_mb} MB: left where it is. Send it in parts."
+        problem = f"The zip is larger than {limits.max_upload_mb} MB: left where it is. {_PARTS}"
         yield Upload(clean_name(path.name), problem=problem)
         return
     try:
@@ -169,6 +185,11 @@ def _from_zip(
     """Yield the files of one zip; ``whole`` returns the bytes to keep aside where one cannot be had."""
     shown = clean_name(name)
     try:
+        if _directory_bytes(file) > limits.max_zip_entries * _DIRECTORY_BYTES:
+            most = limits.max_zip_entries
+            problem = f"The zip's list of files is too long; at most {most} files are taken. {_PARTS}"
+            yield Upload(shown, problem=problem, kept=whole)
+            return
         archive = zipfile.ZipFile(file)
     except _BROKEN:
         yield Upload(
@@ -176,15 +197,32 @@ def _from_zip(
         )
         return
     with archive:
-        entries = [e for e in archive.infolist() if not e.is_dir() and not _is_litter(e.filename)]
+        names = ((entry, entry.filename) for entry in archive.infolist())  # a damaged name may be empty
+        entries = [entry for entry, name in names if not name.endswith("/") and not _is_litter(name)]
         if not entries:
             yield Upload(shown, problem="An empty zip: there is no file in it.", kept=whole)
         elif len(entries) > limits.max_zip_entries:
             most = limits.max_zip_entries
-            problem = f"The zip holds {len(entries)} files; at most {most} are taken. Send it in parts."
+            problem = f"The zip holds {len(entries)} files; at most {most} are taken. {_PARTS}"
             yield Upload(shown, problem=problem, kept=whole)
         else:
             yield from _entries(archive, entries, shown, whole, limits)
+
+
+def _directory_bytes(file: io.BytesIO | io.BufferedReader) -> int:
+    """Return how long a zip's list of files is by the records at its end, the longest where there are
+    several: ``zipfile`` reads all of it into memory before anything can be counted."""
+    size = file.seek(0, os.SEEK_END)
+    file.seek(max(0, size - _END_BYTES))
+    end = file.read()
+    file.seek(0)
+    found = [0]
+    for signature, form, offset in ((b"PK\x05\x06", "<I", 12), (b"PK\x06\x06", "<Q", 40)):
+        at = end.find(signature)
+        while 0 <= at <= len(end) - offset - struct.calcsize(form):
+            found += struct.unpack_from(form, end, at + offset)
+            at = end.find(signature, at + 1)
+    return max(length for length in found if length <= size)
 
 
 def _entries(
@@ -197,7 +235,11 @@ def _entries(
     room = limits.max_zip_expanded_mb * MB
     for entry in entries:
         name = clean_name(entry.filename)
-        data, problem = _taken_out(archive, entry, min(limits.max_photo_mb * MB, room))
+        most = min(limits.max_photo_mb * MB, room)
+        data, problem = _taken_out(archive, entry, most)
+        if len(data) > most:
+            all_of_it = f"The zip unpacks to more than {limits.max_zip_expanded_mb} MB. {_PARTS}"
+            data, problem = b"", all_of_it if room < limits.max_photo_mb * MB else _larger(limits)
         room -= len(data)
         if problem:
             yield Upload(name, problem=f"{problem} The whole zip {shown} is kept aside.", kept=whole)
@@ -208,21 +250,25 @@ def _entries(
             yield Upload(name, read=_holding(data))
 
 
-def _taken_out(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, limit: int) -> tuple[bytes, str]:
-    """Return (bytes, "") or (b"", why not). Reads at most ``limit`` bytes whatever the header says."""
+def _taken_out(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, most: int) -> tuple[bytes, str]:
+    """Return (bytes, "") or (b"", why not); one byte more than ``most`` of a larger file, whatever the header
+    says of it."""
     if entry.flag_bits & 0x1:
         return b"", "Locked with a password. Unpack it and send the photos."
     try:
         with archive.open(entry) as packed:
-            data = packed.read(limit + 1)
+            return packed.read(most + 1), ""
     except _BROKEN:
         return b"", "Damaged inside the zip, or packed in a way we do not read."
-    return (b"", f"Larger than the {limit // MB} MB that are taken.") if len(data) > limit else (data, "")
 
 
 def _holding(data: bytes) -> Callable[[], bytes]:
     return lambda: data
 
 
+def _larger(limits: Settings) -> str:
+    return f"Larger than the {limits.max_photo_mb} MB that are taken."
+
+
 def _too_big(limits: Settings) -> str:
-    return f"Larger than the {limits.max_photo_mb} MB that are taken. Send the photo as the phone made it."
+    return f"{_larger(limits)} Send the photo as the phone made it."

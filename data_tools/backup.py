@@ -1,39 +1,50 @@
-"""A backup is a folder that opens as a workspace: database first, then every file that its rows can name."""
+"""A backup is a folder that opens as a workspace: database first, then every file that its rows can name.
+
+Each file is read, in the workspace or in the copy, whenever a backup is made: a copy that has rotted is made
+again, and an original that has rotted never takes the place of a whole copy.
+"""
 
 from __future__ import annotations
 
+import hashlib
 import os
-import shutil
+import re
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from data_tools.access import Actor, Permission
 from data_tools.photo_store import sync_folder
 from data_tools.workspace import DATABASE, Workspace
 from model.errors import BadRequestError, StorageError, storage_errors
 
-_FOLDERS = ("photos", "rejected", "models")
-_FILES = ("settings.toml",)
+_ORIGINALS = ("photos", "rejected")
+_FILES = ("models/*", "training_sets/*.jsonl", "settings.toml")
+"""Beside the originals; the photos of a training set are second names of originals."""
+_AT_ONCE = 1 << 20
 
 
 @dataclass(frozen=True)
 class BackupReport:
-    """What a backup copied; files that were there already are not copied again."""
+    """What a backup copied, and what was there already, whole and the same. ``damaged`` names files whose
+    bytes in the workspace are not those they were kept with, or cannot be read, and that no whole copy was
+    there of."""
 
     folder: Path
     copied: int
     there_already: int
     copied_bytes: int
+    damaged: tuple[str, ...] = ()
 
 
 def backup(
     ws: Workspace, actor: Actor, folder: Path, *, progress: Callable[[int, str], None] | None = None
 ) -> BackupReport:
     """Copy the workspace to ``folder`` while others go on working; again into the same folder adds what
-    is new.
+    is new and puts right what is damaged there. ``progress`` is told of each file looked at.
 
     Originals are written before the rows that name them, so a database copied first never names a file
     that is copied later and missing. Nothing in an earlier backup is deleted.
@@ -45,19 +56,23 @@ def backup(
     actor.require(Permission.MANAGE_SITES)
     _refuse_unsuitable(ws, folder)
     copied = there = size = 0
-    with storage_errors(f"to write a backup in {folder}"):
+    damaged = []
+    with storage_errors(f"to write a backup in {folder}", "start the backup again"):
         folder.mkdir(parents=True, exist_ok=True)
         _copy_database(ws, folder / DATABASE)
-        for source, target in _files(ws.folder, folder):
-            if target.exists() and target.stat().st_size == source.stat().st_size:
+        for done, source in enumerate(_files(ws.folder), start=1):
+            target = folder / source.relative_to(ws.folder)
+            named = _digest_named(source)
+            if _is_there(source, target, named):
                 there += 1
-                continue
-            _copy_file(source, target)
-            copied, size = copied + 1, size + source.stat().st_size
+            elif (digest := _copy_file(source, target)) is not None and digest.startswith(named):
+                copied, size = copied + 1, size + target.stat().st_size
+            else:
+                damaged.append(str(source.relative_to(ws.folder)))
             if progress is not None:
-                progress(copied, source.name)
+                progress(done, source.name)
         sync_folder(folder)
-    return BackupReport(folder, copied, there, size)
+    return BackupReport(folder, copied, there, size, tuple(damaged))
 
 
 def _refuse_unsuitable(ws: Workspace, folder: Path) -> None:
@@ -91,21 +106,63 @@ def _copy_database(ws: Workspace, target: Path) -> None:
     part.replace(target)
 
 
-def _files(source: Path, target: Path) -> Iterator[tuple[Path, Path]]:
-    for name in _FOLDERS:
-        for path in sorted((source / name).rglob("*")):
-            if path.is_file() and not path.name.startswith("."):
-                yield path, target / path.relative_to(source)
-    for name in _FILES:
-        if (source / name).is_file():
-            yield source / name, target / name
+def _files(folder: Path) -> Iterator[Path]:
+    originals = (path for name in _ORIGINALS for path in sorted((folder / name).rglob("*")))
+    others = (path for name in _FILES for path in sorted(folder.glob(name)))
+    for paths in (originals, others):
+        yield from (path for path in paths if path.is_file() and not path.name.startswith("."))
 
 
-def _copy_file(source: Path, target: Path) -> None:
+def _digest_named(path: Path) -> str:
+    """Return how the SHA-256 of a file's bytes begins by its name (originals, model files), else ""."""
+    found = re.search(r"(?:^|-)([0-9a-f]{64}|[0-9a-f]{8})$", path.stem)
+    return found[1] if found else ""
+
+
+def _is_there(source: Path, target: Path, named: str) -> bool:
+    """Whether the copy holds every byte: by its name, or, where that does not tell, beside the source."""
+    if not target.is_file():
+        return False
+    if named:
+        return (_digest(target) or "").startswith(named)
+    digest = _digest(source)
+    return digest is not None and _digest(target) == digest
+
+
+def _digest(path: Path) -> str | None:
+    """Return the SHA-256 of a file; ``None`` where it cannot be read, which is for the caller to say."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return None
+
+
+def _copy_file(source: Path, target: Path) -> str | None:
+    """Copy a file durably and return the SHA-256 of what was copied; ``None`` where it cannot be read."""
     target.parent.mkdir(parents=True, exist_ok=True)
     part = target.with_name(f".{target.name}.part")
-    with source.open("rb") as read, part.open("wb") as write:
-        shutil.copyfileobj(read, write, 1 << 20)
+    digest = hashlib.sha256()
+    try:
+        read = source.open("rb")
+    except OSError:
+        return None
+    with read, part.open("wb") as write:
+        while piece := _next_piece(read):
+            digest.update(piece)
+            write.write(piece)
         write.flush()
         os.fsync(write.fileno())
+    if piece is None:
+        part.unlink()
+        return None
     part.replace(target)
+    return digest.hexdigest()
+
+
+def _next_piece(file: BinaryIO) -> bytes | None:
+    """Return the next bytes of a file, none at its end; ``None``: the disk cannot read them."""
+    try:
+        return file.read(_AT_ONCE)
+    except OSError:
+        return None

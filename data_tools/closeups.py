@@ -7,7 +7,7 @@ again from the original.
 from __future__ import annotations
 
 import numpy as np
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from data_tools.access import Actor, Permission
 from data_tools.database.schema import VerdictRow
@@ -55,6 +55,14 @@ def closeup(
         return None
     box = box_of(FAMILIES[face.family], place)
     return None if box is None else _cut(ws.photos.get(sha256), longest, face, box, side)
+
+
+def latest_verdict(ws: Workspace, actor: Actor, photo_id: int) -> int:
+    """Return the number of a photo's latest verdict: a close-up is the same as long as this is."""
+    actor.require(Permission.SEE)
+    with ws.read() as session:
+        latest = select(func.max(VerdictRow.id)).where(VerdictRow.photo_id == photo_id)
+        return session.scalar(latest) or 0
 
 
 def box_of(family: Family, place: Place | None) -> Box | None:

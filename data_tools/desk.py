@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
+from weakref import WeakKeyDictionary
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
@@ -79,6 +80,7 @@ class Desk:
         self.position_given = position is not None
         self.known = by_casefold(list(self.positions))
         self.judge = ws.classifier()
+        self._aside: WeakKeyDictionary[Callable[[], bytes], str] = WeakKeyDictionary()
 
     def take_in(self, uploads: Sequence[Upload]) -> list[IngestedFile]:
         """Work through a few files together, so that the model can judge them in one batch."""
@@ -115,7 +117,9 @@ class Desk:
     def _set_aside(self, name: str, why: str, kept: Callable[[], bytes] | None) -> IngestedFile:
         if kept is None:
             return IngestedFile(name, IngestStatus.NOT_RECEIVED, why, reason=Reason.UNREADABLE)
-        sha256 = self.ws.rejected.put(kept())
+        sha256 = self._aside.get(kept)  # a zip is kept whole for each of its files that cannot be had
+        if sha256 is None:
+            sha256 = self._aside[kept] = self.ws.rejected.put(kept())
         keep_rejected(self.ws, Arrival(name, sha256, self.actor, self.at, self.site_key), why)
         return IngestedFile(name, IngestStatus.REJECTED, why, reason=Reason.UNREADABLE)
 

@@ -16,7 +16,8 @@ from data_tools.access import Actor, Permission
 from data_tools.csv_cells import csv_text, read_csv
 from data_tools.queueing import queue
 from data_tools.records import DecisionKind, DecisionRecord, QueueItem, TrueFinding
-from data_tools.review import decide
+from data_tools.review import MAX_COMMENT, decide, decisions_of
+from data_tools.sites import clean_text
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError, RoundsError, StorageError, storage_errors
 from model.vocabulary import FindingKind, Place
@@ -33,6 +34,9 @@ COLUMNS = (
     "comment",
     "seconds",
 )
+
+
+SAID_BEFORE = "said before: nothing added. To say it anew, use the Review screen or add a comment"
 
 
 @dataclass(frozen=True)
@@ -73,6 +77,9 @@ def _row(item: QueueItem) -> tuple[object, ...]:
 def decide_from_csv(ws: Workspace, actor: Actor, path: Path) -> SheetReport:
     """Read decisions from ``path``; each line is a transaction of its own, a bad one stops no other.
 
+    A sheet may be sent again with more lines filled in: a line that says what the same person said of that
+    verdict before adds nothing, also where they have corrected it or taken it back since.
+
     Raises:
         BadRequestError: the file itself cannot be used.
         StorageError: the store cannot be written; lines before it are kept.
@@ -83,7 +90,7 @@ def decide_from_csv(ws: Workspace, actor: Actor, path: Path) -> SheetReport:
         if not line.get("decision"):
             continue
         try:
-            accepted.append(SheetLine(number, "kept", _decide_line(ws, actor, line)))
+            accepted.append(_decide_line(ws, actor, number, line))
         except StorageError:
             raise
         except RoundsError as error:
@@ -91,17 +98,25 @@ def decide_from_csv(ws: Workspace, actor: Actor, path: Path) -> SheetReport:
     return SheetReport(tuple(accepted), tuple(refused))
 
 
-def _decide_line(ws: Workspace, actor: Actor, line: Mapping[str, str]) -> DecisionRecord:
-    return decide(
-        ws,
-        actor,
-        int(_number(line, "photo") or 0),
-        int(_number(line, "verdict") or 0),
-        _kind(line["decision"]),
-        findings_from_text(line.get("findings", "")),
-        comment=line.get("comment", ""),
-        seconds=_number(line, "seconds"),
-    )
+def _decide_line(ws: Workspace, actor: Actor, number: int, line: Mapping[str, str]) -> SheetLine:
+    photo, verdict = int(_number(line, "photo") or 0), int(_number(line, "verdict") or 0)
+    kind, findings = _kind(line["decision"]), findings_from_text(line.get("findings", ""))
+    comment, seconds = clean_text(line.get("comment", ""), MAX_COMMENT), _number(line, "seconds")
+    for before in decisions_of(ws, actor, photo):
+        by_them = before.decided_by == actor.name and before.verdict_id == verdict
+        if by_them and before.comment == comment and _says(before, kind, findings):
+            return SheetLine(number, SAID_BEFORE, before)
+    decision = decide(ws, actor, photo, verdict, kind, findings, comment=comment, seconds=seconds)
+    return SheetLine(number, "kept", decision)
+
+
+def _says(before: DecisionRecord, kind: DecisionKind, findings: tuple[TrueFinding, ...]) -> bool:
+    """Whether an earlier decision says what a line does; a correction that changed nothing was kept as a
+    confirmation."""
+    if kind is DecisionKind.CORRECTED and before.kind is DecisionKind.CONFIRMED:
+        return before.judged and frozenset(findings) == frozenset(before.findings)
+    unsaid = kind is DecisionKind.CONFIRMED and not findings
+    return before.kind is kind and (unsaid or frozenset(findings) == frozenset(before.findings))
 
 
 def _number(line: Mapping[str, str], name: str) -> float | None:

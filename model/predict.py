@@ -203,7 +203,8 @@ class Classifier:
     def _label(
         self, findings: tuple[Finding, ...], probabilities: dict[FindingKind, float], triage: Triage
     ) -> Label:
-        """Return the gravest flagged damage; for an unsure photo the likeliest one if it is likely at all."""
+        """Return the gravest flagged damage; for an unsure photo the likeliest one if it is at least as
+        likely as not, else ``INTACT``: whoever shows that says that a person must look first."""
         kinds = self._model.card.calibration.kinds
         flagged = {k for k, p in probabilities.items() if kinds[k].triage(p) is Triage.FLAG}
         if flagged:

@@ -11,8 +11,10 @@ import time
 
 import streamlit as st
 
-from data_tools.access import Actor, Role
+from data_tools.access import Actor, Permission, Role
 from data_tools.settings import Settings
+from model.errors import NotAllowedError
+from review_app import resources
 from review_app.widgets.text import md, plain
 from review_app.wording import ROLE_WORDS
 
@@ -20,6 +22,26 @@ LOGIN_HOURS = 12
 """A login older than this is asked for again; the cookie alone would last a month."""
 
 _KEY = "actor"
+
+
+class LoggedIn(Actor):
+    """Somebody let in by a login. The role is looked up again whenever it is used: a part of a page drawn
+    alone, or a button's work, asks nobody to sign in."""
+
+    def may(self, permission: Permission) -> bool:
+        """Whether this person has that role now, and it holds ``permission``."""
+        return self._still() and super().may(permission)
+
+    def require(self, permission: Permission) -> None:
+        """Raise ``NotAllowedError`` unless this person has that role now, and it holds ``permission``."""
+        if not self._still():
+            raise NotAllowedError(
+                f"{self.name} as {self.role.value}", "no such entry in `people` any more", "Ask your lead."
+            )
+        super().require(permission)
+
+    def _still(self) -> bool:
+        return resources.settings_now().roles_by_email.get(self.name) is self.role
 
 
 def is_shared() -> bool:
@@ -45,7 +67,7 @@ def _last_local_person() -> dict[str, Actor]:
 def sign_in(settings: Settings) -> Actor | None:
     """Return who is using this tab, or draw what is needed to find out and return None."""
     if is_shared():
-        actor = _by_login(settings)
+        actor = _by_login(resources.settings_now())
         if actor is not None:
             st.session_state[_KEY] = actor
         return actor
@@ -85,7 +107,7 @@ def _by_login(settings: Settings) -> Actor | None:
         if st.button("Sign out"):
             st.logout()
         return None
-    return Actor(email, role)
+    return LoggedIn(email, role)
 
 
 def _by_choice(settings: Settings) -> Actor | None:

@@ -8,6 +8,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,9 +17,10 @@ from PIL import Image
 from streamlit.runtime import exists
 
 from data_tools.access import Actor, Permission
-from data_tools.closeups import closeup
+from data_tools.closeups import closeup, latest_verdict
 from data_tools.evidence_view import evidence_view
 from data_tools.records import PhotoRecord
+from data_tools.settings import FILE_NAME, Settings, load_settings
 from data_tools.workspace import Workspace, open_workspace
 from model.errors import RoundsError
 from model.vocabulary import Place
@@ -61,6 +63,20 @@ def _trend_memory() -> TrendMemory:
     from data_tools.trend_memory import TrendMemory
 
     return TrendMemory()
+
+
+def settings_now() -> Settings:
+    """Return the settings with ``people`` as the settings file has them now: who is taken out, is out."""
+    ws = workspace()
+    file, state = ws.folder / FILE_NAME, (0, 0)
+    if file.is_file():
+        state = (file.stat().st_mtime_ns, file.stat().st_size)
+    return replace(ws.settings, people=_people(ws.folder, state))
+
+
+@st.cache_data(max_entries=1, show_spinner=False)
+def _people(folder: Path, state: tuple[int, int]) -> str:
+    return load_settings(folder).people
 
 
 def trends(ws: Workspace, actor: Actor) -> TrendData:
@@ -149,7 +165,9 @@ def picture_of(ws: Workspace, sha256: str, side: int) -> bytes:
 
 
 @st.cache_data(max_entries=512, show_spinner=False)
-def _closeup(_ws: Workspace, _actor: Actor, photo_id: int, place: Place | None, side: int) -> bytes | None:
+def _closeup(
+    _ws: Workspace, _actor: Actor, photo_id: int, verdict_id: int, place: Place | None, side: int
+) -> bytes | None:
     return closeup(_ws, _actor, photo_id, place, side)
 
 
@@ -158,7 +176,8 @@ def face_of(
 ) -> bytes | None:
     """Return the face (or one place on it), straight and square; None where no face was located."""
     try:
-        return _closeup(ws, actor, photo.id, place, side)
+        verdict_id = latest_verdict(ws, actor, photo.id)  # says where the face lies
+        return _closeup(ws, actor, photo.id, verdict_id, place, side)
     except RoundsError:
         return None
 

@@ -191,6 +191,18 @@ def zip_of(entries: dict[str, bytes]) -> bytes:
     return buffer.getvalue()
 
 
+def locked(data: bytes) -> bytes:
+    """Return a zip with the encryption bit set for every entry, in local headers and in the directory."""
+    changed = bytearray(data)
+    for signature, offset in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
+        at = changed.find(signature)
+        while at >= 0:
+            flags = struct.unpack_from("<H", changed, at + offset)[0]
+            struct.pack_into("<H", changed, at + offset, flags | 1)
+            at = changed.find(signature, at + 4)
+    return bytes(changed)
+
+
 def climbing_zip() -> bytes:
     """Return a zip whose entries try to leave the folder they are unpacked into."""
     photo = encode(scene())
@@ -217,10 +229,7 @@ def zip_bomb(megabytes: int = 300) -> bytes:
 
 def locked_zip() -> bytes:
     """Return a zip whose entry claims to be encrypted: nobody has the password."""
-    body = bytearray(zip_of({"photo.jpg": encode(scene())}))
-    for signature, flag_at in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
-        body[body.index(signature) + flag_at] |= 1
-    return bytes(body)
+    return locked(zip_of({"photo.jpg": encode(scene())}))
 
 
 def broken_zip() -> bytes:

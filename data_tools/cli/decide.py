@@ -12,7 +12,7 @@ import click
 
 from data_tools import review_sheets
 from data_tools.cli.frame import ATTENTION, Station, as_json, say, station
-from data_tools.review_sheets import SheetReport
+from data_tools.review_sheets import SAID_BEFORE, SheetReport
 from model.errors import storage_errors
 from model.vocabulary import FindingKind
 
@@ -48,7 +48,9 @@ def review(ctx: click.Context, sheet: Path, write: bool, site: str | None, limit
 def _report_lines(report: SheetReport) -> Iterator[str]:
     for line in report.refused:
         yield f"line {line.number}: refused. {line.message}"
-    yield f"{len(report.accepted)} decisions kept, {len(report.refused)} refused."
+    kept = sum(line.message != SAID_BEFORE for line in report.accepted)
+    before = f", {len(report.accepted) - kept} said before" if kept < len(report.accepted) else ""
+    yield f"{kept} decisions kept{before}, {len(report.refused)} refused."
 
 
 @click.command()

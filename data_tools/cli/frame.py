@@ -23,6 +23,8 @@ from data_tools.access import Actor, Role
 from data_tools.settings import Settings, load_settings
 from data_tools.workspace import Workspace, open_workspace
 from model.errors import RoundsError, StorageError
+from model.judgement import Judgement
+from model.vocabulary import GRAVITY, LABEL_OF_KIND, Triage
 
 EXIT_CODES: dict[int, str] = {
     0: "done; nothing needs a person",
@@ -112,6 +114,15 @@ def plain(value: Any) -> Any:
     if isinstance(value, list | tuple | set | frozenset):
         return [plain(item) for item in value]
     return str(value) if isinstance(value, Path) else value
+
+
+def verdict_in_short(judgement: Judgement) -> str:
+    """Return a verdict in a few words. Unsure is never called intact, whatever the label guesses."""
+    if judgement.triage is not Triage.UNSURE:
+        return str(judgement.reason or f"{judgement.label} ({judgement.triage})")
+    kinds = {finding.kind for finding in judgement.findings}
+    perhaps = [f"perhaps {LABEL_OF_KIND[kind]}" for kind in GRAVITY if kind in kinds]
+    return ", ".join(["unsure", *perhaps, "a technician must look"])
 
 
 def say(as_json: bool, value: Any, lines: Callable[[], Iterator[str]] | str) -> None:

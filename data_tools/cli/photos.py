@@ -9,7 +9,17 @@ from pathlib import Path
 import click
 
 from data_tools import ingest as intake
-from data_tools.cli.frame import ATTENTION, Station, as_json, bar, one_line, plain, say, station
+from data_tools.cli.frame import (
+    ATTENTION,
+    Station,
+    as_json,
+    bar,
+    one_line,
+    plain,
+    say,
+    station,
+    verdict_in_short,
+)
 from data_tools.model_side import load_judge
 from data_tools.records import IngestedFile, IngestStatus
 from data_tools.scoring import BATCH, expand_paths, score_files
@@ -128,14 +138,9 @@ def score(paths: tuple[Path, ...], as_json: bool, artefact: Path | None, batch: 
     files = expand_paths(paths)
     with bar("scoring", len(files)) as progress:
         for done, (path, judgement) in enumerate(score_files(judge, files, batch=batch), 1):
-            line = judgement.to_json(str(path))
-            click.echo(json.dumps(line) if as_json else _scored(line))
+            words = one_line(f"{path}: {verdict_in_short(judgement)}")
+            click.echo(json.dumps(judgement.to_json(str(path))) if as_json else words)
             progress(done, path.name)
-
-
-def _scored(line: dict[str, object]) -> str:
-    words = line["reason"] or f"{line['label']} ({line['triage']})"
-    return one_line(f"{line['file']}: {words}")
 
 
 COMMANDS: tuple[click.Command, ...] = (ingest, waiting, rejected, assign, score)

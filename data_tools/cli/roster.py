@@ -8,7 +8,7 @@ from datetime import date, datetime
 import click
 
 from data_tools import conditions, history, sites
-from data_tools.cli.frame import Station, as_json, say, station
+from data_tools.cli.frame import Station, as_json, say, station, verdict_in_short
 from data_tools.open_observations import open_observations
 from data_tools.records import EventRecord, ObservationKind, RosterLine, Timeline, TimelineEntry
 from data_tools.workspace import init_workspace
@@ -128,8 +128,7 @@ def _entry(entry: TimelineEntry) -> str:
     if entry.photo is not None:
         return f"photo {entry.photo.id} of coupler {entry.photo.position} ({entry.photo.file_name})"
     if entry.verdict is not None:
-        judgement = entry.verdict.judgement
-        word = judgement.reason.value if judgement.reason else f"{judgement.label}, {judgement.triage}"
+        word = verdict_in_short(entry.verdict.judgement)
         return f"verdict on photo {entry.verdict.photo_id}: {word} (model {entry.verdict.model_version})"
     if entry.decision is not None:
         found = (

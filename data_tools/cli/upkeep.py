@@ -14,6 +14,7 @@ import click
 from data_tools import backup as backing_up
 from data_tools import export as exporting
 from data_tools import verify as verifying
+from data_tools.backup import BackupReport
 from data_tools.cli.frame import ATTENTION, Station, as_json, bar, plain, say, station
 from data_tools.settings import SETTINGS
 from data_tools.verify import VerifyReport
@@ -49,14 +50,25 @@ def _problems(report: VerifyReport) -> Iterator[str]:
 @click.command()
 @folder_argument
 @as_json
-@station
-def backup(at: Station, folder: Path, as_json: bool) -> None:
-    """Copy the workspace to FOLDER; the copy opens as a workspace."""
+@click.pass_context
+def backup(ctx: click.Context, folder: Path, as_json: bool) -> None:
+    """Copy the workspace to FOLDER; the copy opens as a workspace.
+
+    Again into the same FOLDER it adds what is new, and reads what is there: a damaged copy is made again, a
+    whole one is never replaced by a damaged original.
+    """
+    at = ctx.ensure_object(Station)
     with bar("backing up", unit="file") as progress:
         report = backing_up.backup(at.ws, at.actor, folder, progress=progress)
+    say(as_json, report, lambda: _backed_up(report))
+    ctx.exit(ATTENTION if report.damaged else 0)
+
+
+def _backed_up(report: BackupReport) -> Iterator[str]:
+    for name in report.damaged:
+        yield f"damaged: {name}. No whole copy of it is in the backup; run `rounds verify`."
     size = f"{report.copied_bytes / 1e6:.1f} MB"
-    words = f"{report.copied} files copied ({size}), {report.there_already} there already."
-    say(as_json, report, words)
+    yield f"{report.copied} files copied ({size}), {report.there_already} there already."
 
 
 @click.command()

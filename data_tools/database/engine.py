@@ -20,7 +20,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from sqlalchemy.orm import Session, sessionmaker
 
 from data_tools.database.append_only import guard
-from model.errors import ConflictError, StorageError
+from model.errors import BadRequestError, ConflictError, StorageError
 
 WRITE = "rounds_write"
 
@@ -115,7 +115,18 @@ def _run(connection: Connection, act: Any) -> None:
 
 
 def is_current(engine: Engine) -> bool:
-    """Whether the database holds the newest tables."""
+    """Whether the database holds the newest tables.
+
+    Raises:
+        BadRequestError: a newer version of the product has changed them.
+    """
     with told_plainly(), engine.connect() as connection:
         now = MigrationContext.configure(connection).get_current_revision()
-    return now == ScriptDirectory.from_config(_config()).get_current_head()
+    scripts = ScriptDirectory.from_config(_config())
+    if now is not None and now not in {script.revision for script in scripts.walk_revisions()}:
+        raise BadRequestError(
+            "a workspace of this version or an earlier one",
+            f"one that a newer version has changed (its tables are of {now!r})",
+            "Update the product; nothing here was touched.",
+        )
+    return now == scripts.get_current_head()

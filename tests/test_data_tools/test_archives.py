@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import struct
@@ -14,7 +15,7 @@ from hypothesis import strategies as st
 
 from data_tools.archives import Upload, UploadSource, clean_name, expand_sources
 from data_tools.settings import Settings
-from tests.hostile_files import zip_of
+from tests.hostile_files import locked, zip_of
 
 
 def _expand(*sources: UploadSource, **limits: object) -> list[Upload]:
@@ -69,24 +70,12 @@ def test_ten_thousand_entries_are_refused_by_the_stated_limit() -> None:
     assert len(_expand(UploadSource("big.zip", big), max_zip_entries=10_000)) == 10_000
 
 
-def _locked(data: bytes) -> bytes:
-    """Set the encryption bit of every entry, in local headers and in the directory."""
-    changed = bytearray(data)
-    for signature, offset in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
-        at = changed.find(signature)
-        while at >= 0:
-            flags = struct.unpack_from("<H", changed, at + offset)[0]
-            struct.pack_into("<H", changed, at + offset, flags | 1)
-            at = changed.find(signature, at + 4)
-    return bytes(changed)
-
-
 def test_a_locked_zip_is_kept_whole_and_said() -> None:
-    locked = _locked(zip_of({"a.jpg": b"secret"}))
-    (refused,) = _expand(UploadSource("locked.zip", locked))
+    data = locked(zip_of({"a.jpg": b"secret"}))
+    (refused,) = _expand(UploadSource("locked.zip", data))
     assert "password" in refused.problem
     assert refused.kept is not None
-    assert refused.kept() == locked
+    assert refused.kept() == data
 
 
 def test_a_zip_bomb_is_stopped_by_what_is_read_not_by_what_the_header_says() -> None:
@@ -101,8 +90,31 @@ def test_a_zip_bomb_is_stopped_by_what_is_read_not_by_what_the_header_says() -> 
 
 def test_all_files_of_a_zip_together_have_a_limit() -> None:
     many = zip_of({f"{n}.jpg": bytes(600_000) for n in range(4)})
-    problems = [u.problem != "" for u in _expand(UploadSource("z.zip", many), max_zip_expanded_mb=1)]
-    assert problems == [False, True, True, True]
+    first, *others = _expand(UploadSource("z.zip", many), max_zip_expanded_mb=1)
+    assert not first.problem
+    assert all("unpacks to more than 1 MB" in other.problem for other in others)
+
+
+def _list_of(count: int) -> bytes:
+    """Return a zip of nothing but its list of files, which says in its end that it holds one."""
+    entry = struct.pack("<4s6H3I5H2I", b"PK\x01\x02", 20, 20, 0, 0, 0, 33, 0, 0, 0, 4, 0, 0, 0, 0, 0, 0)
+    names = b"".join(entry + b"%04x" % (n & 0xFFFF) for n in range(count))
+    start = b"PK\x03\x04" + bytes(26)
+    end = struct.pack("<4s4H2IH", b"PK\x05\x06", 0, 0, 1, 1, len(names), len(start), 0)
+    return start + names + end
+
+
+def test_a_list_of_files_too_long_to_count_is_not_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert len(_expand(UploadSource("z.zip", _list_of(2000)))) == 2000
+    bomb = _list_of(60_000)
+    zip64 = struct.pack("<4sQ2H2I4Q", b"PK\x06\x06", 44, 45, 45, 0, 0, 1, 1, 60_000 * 50, 30)
+    zip64 += struct.pack("<4sIQI", b"PK\x06\x07", 0, len(bomb) - 22, 1)
+    monkeypatch.setattr(zipfile, "ZipFile", None)
+    for data in (bomb, bomb[:-22] + zip64 + struct.pack("<4s4H2IH", b"PK\x05\x06", 0, 0, 1, 1, 50, 30, 0)):
+        (refused,) = _expand(UploadSource("bomb.zip", data))
+        assert "at most 2000" in refused.problem
+        assert refused.kept is not None
+        assert refused.kept() == data
 
 
 @pytest.mark.parametrize("cut", [4, 30, 60, 100])
@@ -133,6 +145,39 @@ def test_files_that_cannot_be_read_stay_where_they_are(tmp_path: Path) -> None:
     assert "left where it is" in missing.problem
     assert "left where it is" in pipe.problem
     assert missing.kept is pipe.kept is None
+
+
+def test_a_folder_that_cannot_be_read_costs_only_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("a", "b/locked", "c"):
+        (tmp_path / "round" / name).mkdir(parents=True)
+        (tmp_path / "round" / name / "x.jpg").write_bytes(name.encode())
+    scandir = os.scandir
+
+    def denied(folder: str) -> object:
+        if Path(folder).name == "locked":
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(folder))
+        return scandir(folder)
+
+    monkeypatch.setattr(os, "scandir", denied)
+    monkeypatch.chdir(tmp_path)
+    for folder in (tmp_path / "round", Path("round")):
+        a, shut, c = _expand(UploadSource("round", folder))
+        assert (_data(a), _data(c)) == (b"a", b"c")
+        assert shut.kept is None
+        assert shut.problem.startswith("The folder round/b/locked cannot be read (permission denied)")
+    monkeypatch.setattr(os, "scandir", lambda _folder: denied("locked"))
+    (itself,) = _expand(UploadSource(".", Path()))
+    assert "cannot be read" in itself.problem
+
+
+def test_an_entry_without_a_name_is_taken_out_or_said() -> None:
+    data = zip_of({"x.jpg": b"photo", "y.jpg": b"other"}).replace(b"x.jpg", b"\0.jpg")
+    nameless, other = _expand(UploadSource("z.zip", data))
+    assert nameless.name == "unnamed"
+    assert nameless.problem or _data(nameless) == b"photo"
+    assert _data(other) == b"other"
 
 
 def test_too_large_a_file_is_said(tmp_path: Path) -> None:

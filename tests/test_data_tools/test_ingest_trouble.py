@@ -29,7 +29,7 @@ from data_tools.workspace import Workspace, open_workspace
 from model.errors import BadRequestError, ConflictError, NotFoundError, StorageError
 from model.judgement import Judgement
 from model.photo import Photo
-from tests.hostile_files import BAD_NAMES, HOSTILE, ODD
+from tests.hostile_files import BAD_NAMES, HOSTILE, ODD, locked, zip_of
 from tests.test_data_tools.store_kit import (
     CLEAR,
     LEAD,
@@ -91,6 +91,18 @@ def test_hostile_files_are_said_and_kept_aside(ws: Workspace, name: str) -> None
     assert data in kept or any(data.endswith(part) or part in data for part in kept)
     assert _count(ws, PhotoRow) == 0
     assert verify(ws, LEAD).ok
+
+
+def test_a_locked_zip_of_many_files_is_kept_aside_once(
+    ws: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data = locked(zip_of({f"P{n}.png": bytes([n]) for n in range(20)}))
+    put, puts = ws.rejected.put, []
+    monkeypatch.setattr(ws.rejected, "put", lambda kept: puts.append(kept) or put(kept))
+    files = _send(ws, UploadSource("locked.zip", data), UploadSource("x.txt", b"text")).files
+    assert [file.status for file in files] == [IngestStatus.REJECTED] * 21
+    assert puts == [data, b"text"]
+    assert len(list_rejected(ws, UPLOADER)) == 2
 
 
 @pytest.mark.parametrize("name", sorted(ODD))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from zlib import crc32
@@ -10,18 +11,22 @@ import numpy as np
 import pytest
 
 from data_tools import drift_watch, jobs, model_side
+from data_tools import next_photos as next_verb
 from data_tools.drift_watch import latest_drift, look_for_drift
 from data_tools.ingest import ingest
 from data_tools.limit_needs import learnable, limit_needs
 from data_tools.next_photos import next_photos
 from data_tools.photo_drift import photo_drift
 from data_tools.records import DecisionKind
+from data_tools.rescore import rescore
 from data_tools.review import decide, queue
 from data_tools.sites import add_unit
 from data_tools.training_set import KEPT, is_held_out
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError, NotAllowedError
+from model.judgement import Judgement
 from model.manifest import read_manifest
+from model.photo import Photo
 from model.vocabulary import FindingKind
 from tests.test_data_tools.store_kit import (
     CLEAR,
@@ -31,6 +36,7 @@ from tests.test_data_tools.store_kit import (
     TECHNICIAN,
     UNSURE,
     UPLOADER,
+    GreyJudge,
     decided,
     furnished,
     upload,
@@ -68,6 +74,30 @@ def test_every_coupler_is_asked_about_once_before_any_twice(ws: Workspace) -> No
     decide(ws, TECHNICIAN, item.photo.id, item.verdict.id, DecisionKind.CONFIRMED)
     order = [p.file_name for p in next_photos(ws, TECHNICIAN)]
     assert order == [f"{other}_0.png", f"{asked}_1.png", f"{other}_1.png"]
+
+
+def test_a_verdict_is_read_once_and_a_later_one_counts(
+    ws: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    learnt = next(f"L{n}" for n in range(50) if not is_held_out(f"north/L{n}/A/1"))
+    add_unit(ws, LEAD, "north", learnt, now=OPENED)
+    ingest(ws, UPLOADER, [upload(f"{learnt}_{n}.png", g, n) for n, g in enumerate([CLEAR, MELTED])], "north")
+    read = []
+    real = next_verb._suspicion
+    monkeypatch.setattr(next_verb, "_suspicion", lambda *told: read.append(told) or real(*told))
+    orders = [[p.file_name for p in next_photos(ws, TECHNICIAN)] for _ in range(3)]
+    assert orders == [[f"{learnt}_{n}.png" for n in (1, 0)]] * 3
+    assert len(read) == 2
+
+    class Other(GreyJudge):
+        def judge(self, photo: Photo) -> Judgement:
+            said = super().judge(photo)
+            return replace(said, probabilities={k: 0.999 - p for k, p in said.probabilities.items()})
+
+    ws.load_judge, ws._judge = (lambda _path: Other("other-2")), None
+    rescore(ws, LEAD)
+    assert [p.file_name for p in next_photos(ws, TECHNICIAN)] == [f"{learnt}_{n}.png" for n in (0, 1)]
+    assert len(read) == 4
 
 
 @pytest.fixture

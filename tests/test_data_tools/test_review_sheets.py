@@ -9,7 +9,8 @@ import pytest
 
 from data_tools.csv_cells import csv_text, plain_text, safe_cell
 from data_tools.ingest import ingest
-from data_tools.review import queue
+from data_tools.records import DecisionKind
+from data_tools.review import decide, decisions_of, queue, withdraw
 from data_tools.review_sheets import decide_from_csv, queue_to_csv
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError
@@ -55,6 +56,30 @@ def test_decisions_by_spreadsheet(ws: Workspace, tmp_path: Path) -> None:
     assert (first.comment, first.seconds) == ("=SUM(A1)", 4.5)
     assert [f.place for f in second.findings] == [Place.LOWER_LEFT, Place.LATCH]
     assert len(queue(ws, TECHNICIAN)) == 1
+
+
+@pytest.mark.parametrize("line", ["confirmed,", "corrected,heat_melted_housing@bottom", "corrected,latch"])
+def test_a_sheet_sent_again_overrides_no_later_word(ws: Workspace, tmp_path: Path, line: str) -> None:
+    _fill(ws, MELTED)
+    (item,) = queue(ws, TECHNICIAN)
+    photo, verdict = item.photo.id, item.verdict.id
+    line = line.replace("latch", "missing_latch@latch")
+    sheet = tmp_path / "queue.csv"
+    sheet.write_text(f"photo,verdict,decision,findings,comment\n{photo},{verdict},{line},\n")
+
+    def send() -> str:
+        (told,) = decide_from_csv(ws, TECHNICIAN, sheet).accepted
+        assert told.decision is not None
+        return told.message
+
+    assert send() == "kept"
+    later = decide(ws, TECHNICIAN, photo, verdict, DecisionKind.CORRECTED)  # on the screen: no damage
+    assert "said before" in send()
+    withdraw(ws, TECHNICIAN, later.id)
+    assert "said before" in send()
+    assert len(decisions_of(ws, TECHNICIAN, photo)) == 3
+    sheet.write_text(sheet.read_text().replace(f"{line},", f"{line},looked again"))
+    assert send() == "kept"
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+41", "-2", "@SUM(A1)", "\t=1", "\r=1", "  =1", "'quoted", "'=1"])

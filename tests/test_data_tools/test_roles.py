@@ -81,6 +81,7 @@ VERBS: dict[str, tuple[Permission, Call]] = {
         lambda ws, a: review_sheets.decide_from_csv(ws, a, NOWHERE),
     ),
     "closeups.closeup": (Permission.SEE, lambda ws, a: closeups.closeup(ws, a, 1)),
+    "closeups.latest_verdict": (Permission.SEE, lambda ws, a: closeups.latest_verdict(ws, a, 1)),
     "evidence_view.evidence_view": (
         Permission.DECIDE,
         lambda ws, a: evidence_view.evidence_view(ws, a, 1),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -154,6 +155,59 @@ def test_a_backup_opens_as_a_workspace_and_holds_everything(filled: Workspace, t
     copy = open_workspace(Settings(workspace=tmp_path / "copy"), classifier=GreyJudge())
     assert verify(copy, LEAD).photos == 2
     copy.close()
+
+
+@pytest.fixture
+def with_files(filled: Workspace) -> Workspace:
+    """``filled`` on SQLite, where ``rounds backup`` works."""
+    if filled.engine.dialect.name != "sqlite":
+        pytest.skip("a database server is backed up by its own tools")
+    return filled
+
+
+def test_a_backup_again_takes_what_changed_at_the_same_size(with_files: Workspace, tmp_path: Path) -> None:
+    frozen = with_files.training_sets / "0123456789abcdef-held_out.jsonl"
+    frozen.parent.mkdir()
+    for person in ("ann", "bob"):
+        (with_files.folder / "settings.toml").write_text(f'people = "{person}@x.org=lead"\n')
+        frozen.write_text(f"{person}\n")
+        report = backup(with_files, LEAD, tmp_path / "copy")
+        assert report.damaged == ()
+    assert report.copied == 2
+    assert "bob" in (tmp_path / "copy" / "settings.toml").read_text()
+    assert (tmp_path / "copy" / "training_sets" / frozen.name).read_text() == "bob\n"
+
+
+def test_a_backup_heals_its_damaged_copy_and_keeps_its_whole_one(
+    with_files: Workspace, tmp_path: Path
+) -> None:
+    backup(with_files, LEAD, tmp_path / "copy")
+    model = b"weights"
+    digest = hashlib.sha256(model).hexdigest()
+    with_files.models.mkdir(exist_ok=True)
+    kept = with_files.models / f"v-1-{digest[:8]}.safetensors"
+    kept.write_bytes(model)
+    backup(with_files, LEAD, tmp_path / "copy")
+    files = [*sorted(with_files.photos.root.rglob("??/*")), kept]
+    whole = [file.read_bytes() for file in files]
+    copies = [tmp_path / "copy" / file.relative_to(with_files.folder) for file in files]
+    for copy, data in zip(copies, whole, strict=True):
+        copy.write_bytes(bytes(len(data)))
+    assert backup(with_files, LEAD, tmp_path / "copy").copied == len(files)
+    assert [copy.read_bytes() for copy in copies] == whole
+    for file, data in zip(files, whole, strict=True):
+        file.write_bytes(data[:-1])  # now the workspace's own disk loses bytes
+    report = backup(with_files, LEAD, tmp_path / "copy")
+    assert (report.copied, report.damaged) == (0, ())
+    assert [copy.read_bytes() for copy in copies] == whole
+
+
+def test_a_backup_names_what_is_damaged_and_goes_on(with_files: Workspace, tmp_path: Path) -> None:
+    first, second = sorted(with_files.photos.root.rglob("??/*"))
+    first.write_bytes(first.read_bytes()[:-1])
+    report = backup(with_files, LEAD, tmp_path / "copy")
+    assert report.damaged == (str(first.relative_to(with_files.folder)),)
+    assert (tmp_path / "copy" / second.relative_to(with_files.folder)).read_bytes() == second.read_bytes()
 
 
 def test_a_backup_into_itself_or_onto_a_file_is_refused(filled: Workspace, tmp_path: Path) -> None:

@@ -8,13 +8,13 @@ import pytest
 from streamlit import config
 from streamlit.testing.v1 import AppTest
 
-from data_tools.access import Actor, Role
-from data_tools.settings import Settings
+from data_tools.access import Actor, Permission, Role
+from data_tools.review import decisions_of, queue
 from data_tools.workspace import Workspace
 from review_app import access
 from tests.test_review_app.conftest import TIMEOUT_S, OpenApp
 from tests.test_review_app.reading import page_words
-from tests.test_review_app.scenario import LEAD, TECHNICIAN, UPLOADER
+from tests.test_review_app.scenario import LEAD, MELTED, TECHNICIAN, UPLOADER, send
 from tests.test_review_app.serve import APP
 
 PAGES = {
@@ -84,7 +84,7 @@ def test_open_to_the_network_without_a_login_it_refuses(open_app: OpenApp) -> No
 def shared(open_app: OpenApp, ws: Workspace, monkeypatch: pytest.MonkeyPatch) -> Workspace:
     """A shared server on which two people have roles."""
     people = "mara@operator.example=lead, NOOR@operator.example = uploader"
-    monkeypatch.setattr(ws, "settings", Settings(workspace=ws.folder, people=people))
+    (ws.folder / "settings.toml").write_text(f'people = "{people}"\n', "utf-8")
     monkeypatch.setattr(access, "is_shared", lambda: True)
     return ws
 
@@ -100,6 +100,31 @@ def test_the_role_comes_from_the_settings(shared: Workspace) -> None:
     app = logged_in(email="Noor@Operator.example")
     assert links(app) == PAGES[Role.UPLOADER]
     assert "noor@operator.example" in page_words(app).replace("\\", "")
+
+
+def test_who_is_taken_off_the_list_is_out_at_the_next_click(shared: Workspace) -> None:
+    app = logged_in(email="mara@operator.example")
+    assert links(app) == PAGES[Role.LEAD]
+    actor = app.session_state["actor"]
+    actor.require(Permission.DECIDE)
+    (shared.folder / "settings.toml").write_text('people = "noor@operator.example=lead"\n', "utf-8")
+    assert "has no role here" in page_words(app.run())
+    assert not links(app)
+    assert not actor.may(Permission.SEE)
+    assert links(logged_in(email="noor@operator.example")) == PAGES[Role.LEAD]
+
+
+def test_a_key_pressed_by_who_is_taken_off_the_list_keeps_nothing(shared: Workspace) -> None:
+    send(shared, "H-01", MELTED, 1)
+    (item,) = queue(shared, TECHNICIAN)
+    people = shared.folder / "settings.toml"
+    people.write_text('people = "mara@operator.example=technician"\n', "utf-8")
+    app = logged_in(email="mara@operator.example").switch_page("screens/review.py").run()
+    people.write_text('people = "mara@operator.example=uploader"\n', "utf-8")
+    app.button(key=f"key_cannot_tell_{item.photo.id}").click().run()
+    assert decisions_of(shared, TECHNICIAN, item.photo.id) == []
+    assert links(app) == PAGES[Role.UPLOADER]
+    assert "Review is not part of what you do here" in page_words(app)
 
 
 def test_a_stranger_gets_nothing(shared: Workspace) -> None:

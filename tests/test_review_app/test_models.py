@@ -143,7 +143,9 @@ def test_a_training_that_was_killed_says_that_it_goes_on(
 
 def test_what_to_review_next_lies_on_the_review_desk_in_that_order(open_app: OpenApp, ws: Workspace) -> None:
     send_weeks(ws, 3)  # of the six units only the last is none of those held out for ever
-    app = tab(open_app(LEAD, "models"), "Teach it")
+    app = open_app(LEAD, "review")
+    app.selectbox(key="every_site").set_value("harbour").run()  # what is chosen there does not matter here
+    app = tab(app.switch_page("screens/models.py").run(), "Teach it")
     words = page_words(app)
     assert "the model would learn most from" in words
     assert "0 of the 99 couplers needed" in bars(app)
