@@ -14,11 +14,10 @@ from numpy.typing import NDArray
 from sqlalchemy import Case, ColumnElement, Select, case, func, select
 from sqlalchemy.orm import Session
 
-from data_tools.database.schema import DecisionRow, PhotoRow, PhotoStateRow, RoundRow, VerdictRow
-from data_tools.records import DecisionKind
+from data_tools.database.schema import PhotoRow, PhotoStateRow, RoundRow, VerdictRow
 from data_tools.trend_tables import as_times, plain_column, read_columns, read_frame
-from data_tools.trends.frames import BIT_OF_KIND, bits_of
-from model.vocabulary import FindingKind, Outcome, Triage
+from data_tools.trends.frames import BIT_OF_KIND
+from model.vocabulary import Outcome, Triage
 
 Ints = NDArray[np.int64]
 _KINDS = sum(BIT_OF_KIND.values())
@@ -64,7 +63,6 @@ def photos_frame(
             "judged": judged,
             "stands": stands,
             "kinds": np.where(judged, stands, -1),
-            "model_kinds": _model_bits(session, photo_id, np.where(scored, stands, -1), where),
         }
     )
     return _with_coupler(photos, couplers)
@@ -116,31 +114,6 @@ def _versions(session: Session, verdict_id: Ints, where: ColumnElement[bool] | N
     names = pd.Categorical(np.array(read["model_version"], dtype=object))
     at = pd.Index(np.array(read["id"], np.int64)).get_indexer(verdict_id)
     return names.take(at, allow_fill=True).remove_unused_categories()
-
-
-def _model_bits(
-    session: Session, photo_id: Ints, stands: Ints, where: ColumnElement[bool] | None
-) -> NDArray[np.int64]:
-    """What the model found: what stands where nobody decided, else the verdict that the person saw.
-
-    A confirmation repeats the verdict, so that only other decisions need the verdict's own findings: the
-    database takes them out of the kept judgement.
-    """
-    query = (
-        select(PhotoStateRow.photo_id, VerdictRow.judgement["findings"])
-        .join(DecisionRow, DecisionRow.id == PhotoStateRow.decision_id)
-        .join(VerdictRow, VerdictRow.id == DecisionRow.verdict_id)
-        .where(DecisionRow.kind != DecisionKind.CONFIRMED)
-        .where(VerdictRow.outcome == Outcome.SCORED)
-    )
-    if where is not None:
-        query = query.where(PhotoStateRow.photo_id.in_(photo_id.tolist()))
-    found = session.execute(query).all()
-    at = pd.Index(photo_id).get_indexer([photo for photo, _ in found])
-    for row, (_, findings) in zip(at, found, strict=True):
-        if row >= 0:
-            stands[row] = bits_of(FindingKind(item[0]) for item in findings)
-    return stands
 
 
 def _with_coupler(photos: pd.DataFrame, couplers: pd.DataFrame) -> pd.DataFrame:
