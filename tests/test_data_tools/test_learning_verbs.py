@@ -122,6 +122,41 @@ def test_photos_that_look_other_than_before_are_noticed_with_what_to_do(
     assert calls == [36, 36]
 
 
+def test_drift_by_camera_tells_the_phones_apart(ws: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half of the last week's photos come from a new phone, and only those look other than before."""
+    for unit in UNITS:
+        add_unit(ws, LEAD, "north", unit, now=OPENED)
+    moved = set()
+    for week in range(3):
+        phones = ["Phone 8" if week == 2 and n < 6 else "Phone 7" for n in range(len(UNITS))]
+        files = [
+            UploadSource(f"{unit}_{week}.jpg", _taken_with(phone, 100 * week + n))
+            for n, (unit, phone) in enumerate(zip(UNITS, phones, strict=True))
+        ]
+        sent = ingest(ws, UPLOADER, files, "north", now=OPENED + timedelta(days=7 * week + 1)).files
+        cameras = [file.photo.camera for file in sent if file.photo is not None]
+        assert cameras == [f"Maker {phone}" for phone in phones]
+        moved |= {file.photo.sha256 for file in sent if file.photo and file.photo.camera == "Maker Phone 8"}
+    monkeypatch.setattr(model_side, "shipped_artefact", lambda: Path("shipped.safetensors"))
+    monkeypatch.setattr("data_tools.photo_drift.rendered", lambda _path: None)
+    monkeypatch.setattr("data_tools.photo_drift.MIN_COUPLERS", 6)
+    _eyes(monkeypatch, moved, 5.0)
+    found = {row.name: row for row in photo_drift(ws, LEAD, by="camera")}
+    assert {name: row.flagged for name, row in found.items()} == {
+        "Maker Phone 7": False,
+        "Maker Phone 8": True,
+    }
+    assert "the photos taken with Maker Phone 8 look other than" in found["Maker Phone 8"].notice
+
+
+def _taken_with(phone: str, seed: int) -> bytes:
+    exif = Image.Exif()
+    exif[0x010F], exif[0x0110] = "Maker", phone
+    buffer = BytesIO()
+    Image.open(BytesIO(picture(MELTED, seed))).save(buffer, "JPEG", quality=95, exif=exif)
+    return buffer.getvalue()
+
+
 def test_photos_as_before_are_not_noticed_and_a_first_week_cannot_be_told(
     three_weeks: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
