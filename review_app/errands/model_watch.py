@@ -77,7 +77,7 @@ def _found(ws: Workspace, report: DriftReport) -> None:
             "Couplers": row.test.couplers,
             "Moved by (standard deviations)": round(row.test.distance, 2),
             "Probability by chance": row.test.p,
-            "Unlike what is known": f"{row.unlike.unlike} of {row.unlike.photos}",
+            "Couplers unlike what is known": f"{row.unlike.unlike} of {row.unlike.couplers}",
         }
         for row in report.rows
     ]

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from io import BytesIO
 from pathlib import Path
 from zlib import crc32
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from data_tools import drift_watch, jobs, model_side
 from data_tools.drift_watch import latest_drift, look_for_drift
-from data_tools.ingest import ingest
+from data_tools.ingest import UploadSource, ingest
 from data_tools.limit_needs import learnable, limit_needs
 from data_tools.next_photos import next_photos
-from data_tools.photo_drift import photo_drift
+from data_tools.photo_drift import MOST_REFERENCE, photo_drift
 from data_tools.records import DecisionKind
 from data_tools.review import decide, queue
 from data_tools.sites import add_unit
@@ -33,6 +35,7 @@ from tests.test_data_tools.store_kit import (
     UPLOADER,
     decided,
     furnished,
+    picture,
     upload,
 )
 
@@ -228,10 +231,10 @@ def test_photos_unlike_all_that_was_measured_on_are_noticed_from_the_first_week(
     calls = _eyes(monkeypatch, _of_week(three_weeks, 0), 9.0)
     (row,) = photo_drift(three_weeks, LEAD, week=first)
     assert row.lacking
-    assert (row.unlike.unlike, row.unlike.photos) == (12, 12)
-    assert 40 <= row.unlike.reference <= len(reference)
+    assert (row.unlike.unlike, row.unlike.couplers) == (12, 12)
+    assert 40 <= row.unlike.reference <= len({photo.coupler for photo in reference})
     assert "unlike what the live version was measured on" in row.notice
-    assert calls == [12 + row.unlike.reference]
+    assert calls == [12 + MOST_REFERENCE]
     (later,) = photo_drift(three_weeks, LEAD)
     assert later.unlike.unlike <= 3
     assert "unlike what" not in later.notice
