@@ -1,7 +1,7 @@
-"""The photos of the trends, one row each: small numbers come out of the database, words are laid over them.
+"""The photos of the trends, one row each: plain columns come out of the database, words are laid over them.
 
-For a hundred thousand photos the time goes into making Python objects, so that yes-or-no columns travel as
-bits of one number and weeks as the number of their round.
+For a hundred thousand photos the time goes into making Python objects, so that weeks travel as the number of
+their round and nothing is made into an enum or a date on the way.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from sqlalchemy import Case, ColumnElement, Select, case, func, select
+from sqlalchemy import ColumnElement, Select, func, select
 from sqlalchemy.orm import Session
 
 from data_tools.database.schema import PhotoRow, PhotoStateRow, RoundRow, VerdictRow
@@ -20,11 +20,6 @@ from data_tools.trends.frames import BIT_OF_KIND
 from model.vocabulary import Outcome, Triage
 
 Ints = NDArray[np.int64]
-_KINDS = sum(BIT_OF_KIND.values())
-_TRIAGES = np.array(["", *(triage.value for triage in Triage)], dtype=object)
-# Bits of one number that the database adds up; the kinds keep the bits that they have in the frames.
-_AUDIT, _USABLE = (1 << (len(BIT_OF_KIND) + bit) for bit in range(2))
-_TRIAGE = 1 << (len(BIT_OF_KIND) + 2)
 
 
 def photos_frame(
@@ -36,15 +31,15 @@ def photos_frame(
     not they count yet) tell what the row was made from.
     """
     read = read_columns(session, _query(where))
-    photo_id, coupler_id, round_id, verdict_id, decision_id, flags = (
+    photo_id, coupler_id, round_id, verdict_id, decision_id = (
         np.array(read[name], np.int64)
-        for name in ("photo_id", "coupler_id", "round_id", "verdict_id", "decision_id", "flags")
+        for name in ("photo_id", "coupler_id", "round_id", "verdict_id", "decision_id")
     )
-    triage = _TRIAGES[flags // _TRIAGE]
-    stands, usable = flags & _KINDS, (flags & _USABLE) > 0
-    scored, decided = triage != "", decision_id > 0
-    judged = usable & ~((triage == Triage.UNSURE.value) & ~decided)
-    reason = np.array(read["reason"], dtype=object)
+    usable, blind_audit = np.array(read["judged"], np.bool_), np.array(read["blind_audit"], np.bool_)
+    stands = np.sum([np.array(read[kind], np.int64) * bit for kind, bit in BIT_OF_KIND.items()], axis=0)
+    triage, reason = (np.array(read[name], dtype=object) for name in ("triage", "reason"))
+    decided, scored = decision_id > 0, triage != ""
+    judged = usable & ((triage != Triage.UNSURE.value) | decided)
     photos = pd.DataFrame(
         {
             "photo_id": photo_id,
@@ -54,10 +49,10 @@ def photos_frame(
             "week": _weeks(session, round_id),
             "seen_at": as_times(pd.Series(read["seen_at"], dtype=object)),
             "outcome": np.where(scored, Outcome.SCORED.value, Outcome.CANNOT_JUDGE.value).astype(object),
-            "reason": np.where(reason == None, "", reason),  # noqa: E711
+            "reason": reason,
             "triage": triage,
             "model_version": _versions(session, verdict_id, where),
-            "blind_audit": (flags & _AUDIT) > 0,
+            "blind_audit": blind_audit,
             "decided": decided,
             "usable": usable,
             "judged": judged,
@@ -68,28 +63,22 @@ def photos_frame(
     return _with_coupler(photos, couplers)
 
 
-def _bit(condition: ColumnElement[bool] | Any, bit: int) -> Case[int]:
-    return case((condition, bit), else_=0)
-
-
 def _query(where: ColumnElement[bool] | None) -> Select[*tuple[Any, ...]]:
-    flags = _bit(PhotoRow.blind_audit, _AUDIT) + _bit(PhotoStateRow.judged, _USABLE)
-    for kind, bit in BIT_OF_KIND.items():
-        flags = flags + _bit(getattr(PhotoStateRow, kind.value), bit)
-    for number, triage in enumerate(Triage, 1):
-        flags = flags + _bit(PhotoStateRow.triage == triage, number * _TRIAGE)
+    state = PhotoStateRow
     query = (
         select(
             PhotoRow.id.label("photo_id"),
             PhotoRow.coupler_id,
             PhotoRow.round_id,
             plain_column(PhotoRow.seen_at, "seen_at"),
-            PhotoStateRow.verdict_id,
-            func.coalesce(PhotoStateRow.decision_id, 0).label("decision_id"),
-            flags.label("flags"),
-            plain_column(PhotoStateRow.reason, "reason"),
+            plain_column(PhotoRow.blind_audit, "blind_audit"),
+            state.verdict_id,
+            func.coalesce(state.decision_id, 0).label("decision_id"),
+            plain_column(state.judged, "judged"),
+            *(plain_column(getattr(state, kind), kind) for kind in BIT_OF_KIND),
+            *(func.coalesce(plain_column(c, c.key), "").label(c.key) for c in (state.triage, state.reason)),
         )
-        .join(PhotoStateRow, PhotoStateRow.photo_id == PhotoRow.id)
+        .join(state, state.photo_id == PhotoRow.id)
         .order_by(PhotoRow.id)
     )
     return query if where is None else query.where(where)
