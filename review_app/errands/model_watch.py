@@ -38,7 +38,7 @@ def _miss_words(table: pd.DataFrame) -> None:
     st.metric(
         "Clear verdicts that hide damage, at most (exact, 95 %)",
         f"{top['at_most']:.1%}",
-        help=f"{int(top['missed'])} of {int(top['n'])} audited clear verdicts hid damage.",
+        help=f"{int(top['missed'])} of {int(top['n'])} audited clear verdicts of all versions hid damage.",
     )
 
 
