@@ -48,10 +48,10 @@ def overdue_units(data: TrendData, today: pd.Timestamp) -> Figure:
     slots = _slots(data)
     # As of that day, so that a past month tells what it told then.
     in_service = slots[_due(data, slots, pd.DatetimeIndex([today]))[:, 0]] if len(slots) else slots
-    at = _slots_of(data)
-    usable = data.photos["seen_at"].where(data.photos["usable"]).groupby(at, sort=False).max()
-    newest = data.photos[["seen_at", "reason"]].assign(slot=at).sort_values("seen_at")
-    newest = newest.drop_duplicates("slot", keep="last")
+    seen = data.photos.loc[data.photos["seen_at"] <= today, ["seen_at", "usable", "reason"]]
+    seen = seen.assign(slot=_slots_of(data)).sort_values("seen_at")
+    usable = seen[seen["usable"]].groupby("slot")["seen_at"].max()
+    newest = seen.drop_duplicates("slot", keep="last")
     last = in_service["slot"].map(usable)
     waiting_since = last.fillna(in_service["put_on_at"])
     reasons = in_service["slot"].map(newest.set_index("slot")["reason"]).fillna("")

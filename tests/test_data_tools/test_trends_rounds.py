@@ -109,6 +109,7 @@ def test_what_was_overdue_on_a_past_day_does_not_change_afterwards():
     scene.event("u2", "out_of_service", 1)
     before = trends.overdue_units(scene.data(), then)
     assert before.table["unit"].tolist() == ["u1"]
+    scene.photo(1, 4)
     scene.event("u1", "out_of_service", 5)
     scene.event("u2", "returned_to_service", 5)
     scene.coupler("later")
