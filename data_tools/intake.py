@@ -116,7 +116,7 @@ def _keep(
         received_by=arrival.sender,
         width=photo.full_width,
         height=photo.full_height,
-        camera=str(getattr(photo, "camera", "") or "")[:120],
+        camera=photo.camera,
         blind_audit=judgement.triage is Triage.CLEAR and audited,
     )
     session.add(row)

@@ -47,7 +47,7 @@ GROUPS = ("site", "camera")
 class DriftRow:
     """One site or phone model in one week. ``lacking`` says why nothing can be told, else it is empty;
     ``notice`` says in plain words what moved beyond chance and what to do, else it is empty. ``unlike``
-    counts the photos unlike everything that was measured on or confirmed before."""
+    counts the couplers unlike everything that was measured on or confirmed before."""
 
     group: str
     name: str
@@ -205,8 +205,8 @@ def _moved(by: str, name: str, test: Drift, week: tuple[int, int]) -> str:
 def _strange(by: str, name: str, strange: Unlike, week: tuple[int, int]) -> str:
     return (
         f"{_who(by, name, week)} are unlike what the live version was measured on and what was confirmed "
-        f"before ({strange.unlike} of {strange.photos} beyond a distance that {LEVEL:.0%} reach by chance). "
-        "Its limits were not set for such photos: review a good part of them, then retrain."
+        f"before ({strange.unlike} of {strange.couplers} couplers beyond a distance that {LEVEL:.0%} reach "
+        "by chance). Its limits were not set for such photos: review a good part of them, then retrain."
     )
 
 

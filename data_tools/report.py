@@ -16,8 +16,7 @@ from data_tools.report_page import Head, Section, figure_csv, page
 from data_tools.sites import list_sites
 from data_tools.trend_data import load_trends
 from data_tools.trends import By, Figure, TrendData
-from data_tools.trends.coverage import monday
-from data_tools.trends.frames import words_for
+from data_tools.trends.frames import monday, words_for
 from data_tools.workspace import Workspace, now_or
 from model.errors import BadRequestError
 from model.vocabulary import FindingKind
@@ -27,6 +26,9 @@ __all__ = ["figure_csv", "monthly_report"]
 MAX_SITE_CHARTS = 12
 MAX_NOTICES = 40
 WEEK = pd.Timedelta(days=7)
+_EARLIEST_YEAR = 1990
+_LAST_TO_END = pd.Timedelta(hours=12)
+"""So long after midnight UTC the day ends in the westernmost time zone."""
 # Most urgent first; each figure speaks for itself in its notices.
 _NOTICE_ORDER = ("comes back", "against", "week by week", "Time to", "Miss rate", "watch")
 
@@ -36,13 +38,13 @@ def monthly_report(
 ) -> str:
     """Return the report of ``month`` (``YYYY-MM``; default: the last full one) as an HTML document.
 
-    A month is the weeks that begin in it, because rounds are weekly. Rates, charts of sites and coverage are
-    of those weeks; what needs a history (control charts, time to damage, recurrence, agreement, miss rate)
-    uses everything up to their end.
+    A month is the weeks that begin in it, because rounds are weekly; it is full when the last of them is
+    over. Rates, charts of sites and coverage are of those weeks; what needs a history (control charts, time
+    to damage, recurrence, agreement, miss rate) uses everything up to their end.
 
     Raises:
         NotAllowedError: the role may not see trends.
-        BadRequestError: not a month, or one that has not begun.
+        BadRequestError: not a month, one before 1990, or one that has not begun.
     """
     actor.require(Permission.PLAN)
     moment = now_or(now)
@@ -72,17 +74,33 @@ def month_weeks(month: str | None, moment: datetime) -> tuple[pd.Timestamp, pd.T
     """Return the first Monday of the month and the first one after it, naive.
 
     Raises:
-        BadRequestError: ``month`` is not ``YYYY-MM``, or lies ahead.
+        BadRequestError: ``month`` is not ``YYYY-MM``, is before 1990, or lies ahead.
     """
+    now = pd.Timestamp(moment.replace(tzinfo=None))
     if month is None:
-        first = pd.Timestamp(moment.replace(tzinfo=None)).normalize().replace(day=1) - pd.DateOffset(months=1)
-    else:
-        try:
-            first = pd.Timestamp(datetime.strptime(month, "%Y-%m"))
-        except ValueError:
-            raise BadRequestError("a month as YYYY-MM", repr(month[:40]), "Correct it.") from None
-    if first > pd.Timestamp(moment.replace(tzinfo=None)):
-        raise BadRequestError("a month that has begun", f"{first:%Y-%m}", "Choose an earlier one.")
+        return _last_full_month(now)
+    try:
+        first = datetime.strptime(month, "%Y-%m")
+    except ValueError:
+        raise BadRequestError("a month as YYYY-MM", repr(month[:40]), "Correct it.") from None
+    # Far years do not fit into the timestamps of the frames; photos before 1990 are refused anyway.
+    if first.year < _EARLIEST_YEAR:
+        raise BadRequestError(f"a month from {_EARLIEST_YEAR} on", month, "Choose a later one.")
+    if first > now.to_pydatetime():
+        raise BadRequestError("a month that has begun", month, "Choose an earlier one.")
+    return _weeks_of(pd.Timestamp(first))
+
+
+def _last_full_month(now: pd.Timestamp) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """The weeks of the newest month of which the last one is over, wherever the sites are."""
+    first = now.normalize().replace(day=1) - pd.DateOffset(months=1)
+    start, end = _weeks_of(first)
+    if end + _LAST_TO_END > now:
+        start, end = _weeks_of(first - pd.DateOffset(months=1))
+    return start, end
+
+
+def _weeks_of(first: pd.Timestamp) -> tuple[pd.Timestamp, pd.Timestamp]:
     return _first_monday(first), _first_monday(first + pd.DateOffset(months=1))
 
 

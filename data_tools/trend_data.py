@@ -9,11 +9,11 @@ from datetime import datetime
 
 import numpy as np
 import pandas as pd
-from sqlalchemy import or_, select
+from sqlalchemy import case, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from data_tools.access import Actor, Permission
-from data_tools.database.schema import DecisionRow, PhotoRow, PhotoStateRow, SiteRow
+from data_tools.database.schema import DecisionRow, PhotoRow, PhotoStateRow, SiteRow, VerdictRow
 from data_tools.records import DecisionKind
 from data_tools.trend_photos import photos_frame
 from data_tools.trend_tables import (
@@ -85,25 +85,43 @@ def findings_frame(session: Session, photos: pd.DataFrame) -> pd.DataFrame:
 
 
 def _decisions(session: Session) -> pd.DataFrame:
+    """What the person saw is in the verdict decided on: it stays as it was, whatever is judged again later.
+
+    A confirmation repeats its verdict, so that only other decisions need the verdict's own findings: the
+    database takes them out of the kept judgement.
+    """
     withdrawal = aliased(DecisionRow)
+    confirmed = DecisionRow.kind == DecisionKind.CONFIRMED
     query = (
         select(
             DecisionRow.photo_id,
+            DecisionRow.verdict_id,
+            VerdictRow.model_version,
+            plain_column(VerdictRow.triage, "triage"),
             DecisionRow.decided_by,
             plain_column(DecisionRow.decided_at, "decided_at"),
             DecisionRow.judged,
             DecisionRow.findings,
+            case((confirmed, None), else_=VerdictRow.judgement["findings"]).label("said"),
             DecisionRow.seconds,
             DecisionRow.evidence_shown,
         )
+        .join(VerdictRow, VerdictRow.id == DecisionRow.verdict_id)
         .outerjoin(withdrawal, withdrawal.withdraws_id == DecisionRow.id)
         .where(withdrawal.id.is_(None))
         .where(
             DecisionRow.kind.in_((DecisionKind.CONFIRMED, DecisionKind.CORRECTED, DecisionKind.CANNOT_TELL))
         )
+        .order_by(DecisionRow.id)
     )
     rows = read_frame(session, query)
-    bits = [bits_of(FindingKind(item["kind"]) for item in items) for items in rows.pop("findings")]
-    rows["kinds"] = np.where(rows.pop("judged").astype(bool), np.asarray(bits, np.int64), -1)
+    found = [bits_of(FindingKind(item["kind"]) for item in items) for items in rows.pop("findings")]
+    said = [
+        bits if items is None else bits_of(FindingKind(item[0]) for item in items)
+        for items, bits in zip(rows.pop("said"), found, strict=True)
+    ]
+    rows["triage"] = rows["triage"].fillna("")
+    rows["kinds"] = np.where(rows.pop("judged").astype(bool), np.asarray(found, np.int64), -1)
+    rows["model_kinds"] = np.where(rows["triage"] == "", -1, np.asarray(said, np.int64))
     rows["decided_at"] = as_times(rows["decided_at"])
     return rows

@@ -28,7 +28,6 @@ from data_tools.database.schema import (
     UnitRow,
     VerdictRow,
 )
-from data_tools.records import UnitStatus
 from data_tools.trend_data import findings_frame, with_photos
 from data_tools.trend_photos import photos_frame
 from data_tools.trend_tables import couplers_frame
@@ -153,7 +152,6 @@ def _mark(session: Session) -> _Mark:
     ]
     other += [
         select(_sum_where(CouplerRow.removed_on.is_not(None), CouplerRow.id)),
-        select(_sum_where(UnitRow.status == UnitStatus.OUT_OF_SERVICE, UnitRow.id)),
         select(_sum_where(SiteRow.closed_at.is_not(None), SiteRow.id)),
     ]
     return _Mark(_sums(session, last), _sums(session, [_states()]), _sums(session, other))

@@ -1,7 +1,7 @@
-"""The photos of the trends, one row each: small numbers come out of the database, words are laid over them.
+"""The photos of the trends, one row each: plain columns come out of the database, words are laid over them.
 
-For a hundred thousand photos the time goes into making Python objects, so that yes-or-no columns travel as
-bits of one number and weeks as the number of their round.
+For a hundred thousand photos the time goes into making Python objects, so that weeks travel as the number of
+their round and nothing is made into an enum or a date on the way.
 """
 
 from __future__ import annotations
@@ -11,21 +11,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from sqlalchemy import Case, ColumnElement, Select, case, func, select
+from sqlalchemy import ColumnElement, Select, func, select
 from sqlalchemy.orm import Session
 
-from data_tools.database.schema import DecisionRow, PhotoRow, PhotoStateRow, RoundRow, VerdictRow
-from data_tools.records import DecisionKind
+from data_tools.database.schema import PhotoRow, PhotoStateRow, RoundRow, VerdictRow
 from data_tools.trend_tables import as_times, plain_column, read_columns, read_frame
-from data_tools.trends.frames import BIT_OF_KIND, bits_of
-from model.vocabulary import FindingKind, Outcome, Triage
+from data_tools.trends.frames import BIT_OF_KIND
+from model.vocabulary import Outcome, Triage
 
 Ints = NDArray[np.int64]
-_KINDS = sum(BIT_OF_KIND.values())
-_TRIAGES = np.array(["", *(triage.value for triage in Triage)], dtype=object)
-# Bits of one number that the database adds up; the kinds keep the bits that they have in the frames.
-_AUDIT, _USABLE = (1 << (len(BIT_OF_KIND) + bit) for bit in range(2))
-_TRIAGE = 1 << (len(BIT_OF_KIND) + 2)
 
 
 def photos_frame(
@@ -37,15 +31,15 @@ def photos_frame(
     not they count yet) tell what the row was made from.
     """
     read = read_columns(session, _query(where))
-    photo_id, coupler_id, round_id, verdict_id, decision_id, flags = (
+    photo_id, coupler_id, round_id, verdict_id, decision_id = (
         np.array(read[name], np.int64)
-        for name in ("photo_id", "coupler_id", "round_id", "verdict_id", "decision_id", "flags")
+        for name in ("photo_id", "coupler_id", "round_id", "verdict_id", "decision_id")
     )
-    triage = _TRIAGES[flags // _TRIAGE]
-    stands, usable = flags & _KINDS, (flags & _USABLE) > 0
-    scored, decided = triage != "", decision_id > 0
-    judged = usable & ~((triage == Triage.UNSURE.value) & ~decided)
-    reason = np.array(read["reason"], dtype=object)
+    usable, blind_audit = np.array(read["judged"], np.bool_), np.array(read["blind_audit"], np.bool_)
+    stands = np.sum([np.array(read[kind], np.int64) * bit for kind, bit in BIT_OF_KIND.items()], axis=0)
+    triage, reason = (np.array(read[name], dtype=object) for name in ("triage", "reason"))
+    decided, scored = decision_id > 0, triage != ""
+    judged = usable & ((triage != Triage.UNSURE.value) | decided)
     photos = pd.DataFrame(
         {
             "photo_id": photo_id,
@@ -55,43 +49,36 @@ def photos_frame(
             "week": _weeks(session, round_id),
             "seen_at": as_times(pd.Series(read["seen_at"], dtype=object)),
             "outcome": np.where(scored, Outcome.SCORED.value, Outcome.CANNOT_JUDGE.value).astype(object),
-            "reason": np.where(reason == None, "", reason),  # noqa: E711
+            "reason": reason,
             "triage": triage,
             "model_version": _versions(session, verdict_id, where),
-            "blind_audit": (flags & _AUDIT) > 0,
+            "blind_audit": blind_audit,
             "decided": decided,
             "usable": usable,
             "judged": judged,
             "stands": stands,
             "kinds": np.where(judged, stands, -1),
-            "model_kinds": _model_bits(session, photo_id, np.where(scored, stands, -1), where),
         }
     )
     return _with_coupler(photos, couplers)
 
 
-def _bit(condition: ColumnElement[bool] | Any, bit: int) -> Case[int]:
-    return case((condition, bit), else_=0)
-
-
 def _query(where: ColumnElement[bool] | None) -> Select[*tuple[Any, ...]]:
-    flags = _bit(PhotoRow.blind_audit, _AUDIT) + _bit(PhotoStateRow.judged, _USABLE)
-    for kind, bit in BIT_OF_KIND.items():
-        flags = flags + _bit(getattr(PhotoStateRow, kind.value), bit)
-    for number, triage in enumerate(Triage, 1):
-        flags = flags + _bit(PhotoStateRow.triage == triage, number * _TRIAGE)
+    state = PhotoStateRow
     query = (
         select(
             PhotoRow.id.label("photo_id"),
             PhotoRow.coupler_id,
             PhotoRow.round_id,
             plain_column(PhotoRow.seen_at, "seen_at"),
-            PhotoStateRow.verdict_id,
-            func.coalesce(PhotoStateRow.decision_id, 0).label("decision_id"),
-            flags.label("flags"),
-            plain_column(PhotoStateRow.reason, "reason"),
+            plain_column(PhotoRow.blind_audit, "blind_audit"),
+            state.verdict_id,
+            func.coalesce(state.decision_id, 0).label("decision_id"),
+            plain_column(state.judged, "judged"),
+            *(plain_column(getattr(state, kind), kind) for kind in BIT_OF_KIND),
+            *(func.coalesce(plain_column(c, c.key), "").label(c.key) for c in (state.triage, state.reason)),
         )
-        .join(PhotoStateRow, PhotoStateRow.photo_id == PhotoRow.id)
+        .join(state, state.photo_id == PhotoRow.id)
         .order_by(PhotoRow.id)
     )
     return query if where is None else query.where(where)
@@ -116,31 +103,6 @@ def _versions(session: Session, verdict_id: Ints, where: ColumnElement[bool] | N
     names = pd.Categorical(np.array(read["model_version"], dtype=object))
     at = pd.Index(np.array(read["id"], np.int64)).get_indexer(verdict_id)
     return names.take(at, allow_fill=True).remove_unused_categories()
-
-
-def _model_bits(
-    session: Session, photo_id: Ints, stands: Ints, where: ColumnElement[bool] | None
-) -> NDArray[np.int64]:
-    """What the model found: what stands where nobody decided, else the verdict that the person saw.
-
-    A confirmation repeats the verdict, so that only other decisions need the verdict's own findings: the
-    database takes them out of the kept judgement.
-    """
-    query = (
-        select(PhotoStateRow.photo_id, VerdictRow.judgement["findings"])
-        .join(DecisionRow, DecisionRow.id == PhotoStateRow.decision_id)
-        .join(VerdictRow, VerdictRow.id == DecisionRow.verdict_id)
-        .where(DecisionRow.kind != DecisionKind.CONFIRMED)
-        .where(VerdictRow.outcome == Outcome.SCORED)
-    )
-    if where is not None:
-        query = query.where(PhotoStateRow.photo_id.in_(photo_id.tolist()))
-    found = session.execute(query).all()
-    at = pd.Index(photo_id).get_indexer([photo for photo, _ in found])
-    for row, (_, findings) in zip(at, found, strict=True):
-        if row >= 0:
-            stands[row] = bits_of(FindingKind(item[0]) for item in findings)
-    return stands
 
 
 def _with_coupler(photos: pd.DataFrame, couplers: pd.DataFrame) -> pd.DataFrame:

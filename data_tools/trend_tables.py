@@ -9,7 +9,6 @@ from sqlalchemy import Select, String, select, type_coerce
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from data_tools.database.schema import CouplerRow, EventRow, ObservationRow, SiteRow, UnitRow
-from data_tools.records import UnitStatus
 
 CHUNK = 500
 """Rows read at a time; below the collector's own threshold of 700 new objects."""
@@ -66,21 +65,20 @@ def couplers_frame(session: Session) -> pd.DataFrame:
 
 
 def units_frame(session: Session) -> pd.DataFrame:
-    """Return the units of open sites; a closed site owes no rounds."""
+    """Return the units, and when their site was closed: from then on it owes no rounds."""
     query = (
         select(
             UnitRow.key.label("unit"),
             SiteRow.key.label("site"),
             plain_column(UnitRow.added_at, "added_at"),
-            plain_column(UnitRow.status, "status"),
+            plain_column(SiteRow.closed_at, "closed_at"),
         )
         .join(SiteRow, SiteRow.id == UnitRow.site_id)
-        .where(SiteRow.closed_at.is_(None))
         .order_by(SiteRow.key, UnitRow.key)
     )
     rows = read_frame(session, query)
-    rows["added_at"] = as_times(rows["added_at"])
-    rows["out_of_service"] = rows.pop("status") == UnitStatus.OUT_OF_SERVICE.value
+    for column in ("added_at", "closed_at"):
+        rows[column] = as_times(rows[column])
     return rows
 
 

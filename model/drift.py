@@ -1,7 +1,7 @@
 """Have the photos themselves changed? Two questions on what the network sees in them.
 
-``drift`` asks whether couplers look other than before (a permutation test), ``unlike`` whether photos lie
-farther from a reference set than its own photos lie from each other.
+``drift`` asks whether couplers look other than before (a permutation test), ``unlike`` whether they lie
+farther from a reference set than its own couplers lie from each other.
 
 For ``drift`` the same couplers are compared with themselves: which photos of a coupler are "now" is shuffled
 within the coupler, so that a site's own walls and light, or a coupler's own scratches, are no change. Exact
@@ -35,10 +35,10 @@ class Drift:
 
 @dataclass(frozen=True)
 class Unlike:
-    """``unlike`` of ``photos`` lie farther from the ``reference`` photos than all but ``LEVEL`` of those lie
-    from each other; ``p`` of so many by chance. Without a usable reference 0, 0 and 1."""
+    """``unlike`` of ``couplers`` lie farther from the couplers of the ``reference`` than all but ``LEVEL`` of
+    those lie from each other; ``p`` of so many by chance. Without a usable reference 0 and 1."""
 
-    photos: int = 0
+    couplers: int = 0
     unlike: int = 0
     reference: int = 0
     p: float = 1.0
@@ -46,35 +46,44 @@ class Unlike:
 
 LEVEL = 0.05
 LEAST_REFERENCE = 40
-"""With fewer the rank of a distance is too coarse (common practice, no source)."""
+"""With fewer couplers the rank of a distance is too coarse (common practice, no source)."""
 
 
 def unlike(
     vectors: ArrayLike, blocks: Sequence[str], reference: ArrayLike, reference_blocks: Sequence[str]
 ) -> Unlike:
-    """Count the photos (NxD) that are unlike every photo of the reference (MxD) of another coupler.
+    """Count the couplers whose photos (NxD) are unlike every photo of the reference (MxD) of another coupler.
 
-    A photo's distance from its nearest reference photo is ranked among the same distances of the reference
-    photos: a conformal p value, (1 + number at least as far) / (M + 1), valid for one photo drawn as the
-    reference was (Vovk et al. 2005). ``blocks`` name the couplers.
+    Photos of one coupler are alike: each coupler counts once, by its middle photo. That one's distance from
+    its nearest reference photo is ranked among the same distances of the reference's couplers: a conformal p
+    value, (1 + number at least as far) / (couplers + 1), valid for a coupler drawn as the reference was (Vovk
+    et al. 2005). All are ranked in the same reference, so that how many of them pass ``LEVEL`` by chance is
+    beta-binomial (Vovk 2012, proposition 2a: the chance to pass varies with the reference as a beta does).
+    ``blocks`` name the couplers.
     """
     x, known = np.asarray(vectors, np.float64), np.asarray(reference, np.float64)
-    if len(known) < LEAST_REFERENCE or not len(x):
-        return Unlike(len(x), 0, len(known), 1.0)
+    couplers, least = len(set(blocks)), len(set(reference_blocks))
+    if least < LEAST_REFERENCE or not couplers:
+        return Unlike(couplers, 0, least, 1.0)
     spread = np.where(known.std(0) > 1e-9, known.std(0), 1.0)
     far = _nearest(x / spread, blocks, known / spread, reference_blocks)
     usual = _nearest(known / spread, reference_blocks, known / spread, reference_blocks)
-    ranks = (1 + (usual[None, :] >= far[:, None]).sum(1)) / (len(usual) + 1)
+    ranks = (1 + (usual[None, :] >= far[:, None]).sum(1)) / (least + 1)
     count = int((ranks <= LEVEL).sum())
-    return Unlike(len(x), count, len(known), float(scipy.stats.binom.sf(count - 1, len(x), LEVEL)))
+    passing = int((np.arange(1, least + 2) / (least + 1) <= LEVEL).sum())
+    p = scipy.stats.betabinom.sf(count - 1, couplers, passing, least + 1 - passing)
+    return Unlike(couplers, count, least, float(p))
 
 
 def _nearest(
     x: NDArray[np.float64], blocks: Sequence[str], known: NDArray[np.float64], known_blocks: Sequence[str]
 ) -> NDArray[np.float64]:
-    same = np.asarray(blocks)[:, None] == np.asarray(known_blocks)[None, :]
-    result: NDArray[np.float64] = np.where(same, np.inf, scipy.spatial.distance.cdist(x, known)).min(1)
-    return result
+    """The distance of each coupler's middle photo (the nearer of two) to the nearest of another coupler."""
+    names = np.asarray(blocks)
+    same = names[:, None] == np.asarray(known_blocks)[None, :]
+    photos = np.where(same, np.inf, scipy.spatial.distance.cdist(x, known)).min(1)
+    each = (np.sort(photos[names == name]) for name in np.unique(names))
+    return np.array([distances[(len(distances) - 1) // 2] for distances in each])
 
 
 def drift(

@@ -9,12 +9,8 @@ about three times cheaper than decoding it whole. Colour profiles are ignored: a
 from __future__ import annotations
 
 import hashlib
-import threading
-import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta, timezone
+from datetime import datetime
 from io import BytesIO
 from pathlib import Path
 
@@ -27,6 +23,7 @@ from PIL.PngImagePlugin import PngImageFile
 from PIL.WebPImagePlugin import WebPImageFile
 
 from model.errors import PhotoError, PhotoTooLargeError, UnreadablePhotoError
+from model.exif import quiet, stated
 
 MAX_PIXELS = 120_000_000
 """More than any phone's largest common setting (108 megapixels) and far less than a decompression bomb."""
@@ -38,12 +35,6 @@ _HEIC_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", 
 # A reduced JPEG this close to the wanted size is used as it is: 4032 / 4 = 1008 serves a wish for 1024.
 _CLOSE_ENOUGH = 0.98
 _DIVISORS = (8, 4, 2)
-_ORIENTATION = 0x0112
-_EXIF_BLOCK = 0x8769
-# (date and time, its UTC offset): DateTimeOriginal first, then DateTimeDigitized. The plain DateTime tag is
-# left out because editing programs overwrite it.
-_TIME_TAGS = ((0x9003, 0x9011), (0x9004, 0x9012))
-_EARLIEST_YEAR = 1990
 _UPRIGHT: dict[int, Image.Transpose] = {
     2: Image.Transpose.FLIP_LEFT_RIGHT,
     3: Image.Transpose.ROTATE_180,
@@ -54,18 +45,18 @@ _UPRIGHT: dict[int, Image.Transpose] = {
     8: Image.Transpose.ROTATE_90,
 }
 _SWAPS_SIDES = frozenset({5, 6, 7, 8})
-_quiet_lock = threading.Lock()
 
 
 @dataclass(frozen=True, eq=False)
 class Photo:
-    """An upright photo, possibly reduced, and nothing else from its file but the time and the checksum.
+    """An upright photo, possibly reduced, and nothing else from its file but time, camera and checksum.
 
     ``rgb`` is uint8, H x W x 3, sRGB, contiguous and writable. ``full_width`` and ``full_height`` are the
     upright size in the file; ``scale`` is pixels of ``rgb`` per pixel of the file (0 < scale <= 1).
     ``taken_at`` is aware when the file states a UTC offset, otherwise naive local time at the camera (the
     caller knows the site's time zone), and ``None`` when the file does not say. ``format`` is ``JPEG``,
-    ``PNG``, ``WEBP`` or ``HEIC``; ``sha256`` is the hex digest of the original bytes.
+    ``PNG``, ``WEBP`` or ``HEIC``; ``sha256`` is the hex digest of the original bytes. ``camera`` is make and
+    model as the file states them, one printable line of at most 80 characters; empty when it does not.
     """
 
     rgb: NDArray[np.uint8] = field(repr=False)
@@ -75,6 +66,7 @@ class Photo:
     taken_at: datetime | None
     format: str
     sha256: str
+    camera: str = ""
 
 
 def open_photo(source: bytes | Path, *, max_side: int | None = None) -> Photo:
@@ -147,13 +139,13 @@ def _kind_of(data: bytes) -> str:
 
 
 def _decode(data: bytes, kind: str, max_side: int | None) -> Photo:
-    with _quiet():
+    with quiet():
         image = _open_as(kind, data)
     _refuse_oversize(image)
     _refuse_animation(image, kind)
     width, height = image.size
     pixels = _loaded(image, data, kind, max_side)
-    orientation, taken_at = _metadata(image)
+    orientation, taken_at, camera = stated(image)
     small = _fit(pixels, (width, height), max_side)
     turn = _UPRIGHT.get(orientation)
     rgb = _to_rgb(small.transpose(turn) if turn is not None else small)
@@ -167,6 +159,7 @@ def _decode(data: bytes, kind: str, max_side: int | None) -> Photo:
         taken_at=taken_at,
         format=kind,
         sha256=hashlib.sha256(data).hexdigest(),
+        camera=camera,
     )
 
 
@@ -251,50 +244,3 @@ def _to_rgb(image: Image.Image) -> NDArray[np.uint8]:
         ground = Image.new("RGBA", image.size, (128, 128, 128, 255))
         image = Image.alpha_composite(ground, image.convert("RGBA"))
     return np.array(image if image.mode == "RGB" else image.convert("RGB"))
-
-
-def _metadata(image: ImageFile) -> tuple[int, datetime | None]:
-    """Return (orientation as stated, capture time). Broken metadata never costs us the photo."""
-    try:
-        with _quiet():
-            exif = image.getexif()
-            orientation = exif.get(_ORIENTATION, 1)
-            block = exif.get_ifd(_EXIF_BLOCK)
-            times = [(block.get(when), block.get(offset)) for when, offset in _TIME_TAGS]
-    except Exception:  # Pillow raises SyntaxError, struct.error, OSError, ... on damaged EXIF
-        return 1, None
-    taken_at = next((time for time in map(_parse_time, times) if time is not None), None)
-    return orientation, taken_at
-
-
-def _parse_time(value: tuple[object, object]) -> datetime | None:
-    stamp, offset = value
-    try:
-        time = datetime.strptime(str(stamp).strip("\0 "), "%Y:%m:%d %H:%M:%S")
-    except ValueError:
-        return None
-    if time.year < _EARLIEST_YEAR:
-        return None
-    zone = _parse_offset(offset)
-    return time.replace(tzinfo=zone) if zone is not None else time
-
-
-def _parse_offset(offset: object) -> timezone | None:
-    """Read ``+02:00`` (EXIF 2.31 OffsetTimeOriginal)."""
-    text = str(offset).strip("\0 ")
-    try:
-        hours, minutes = int(text[1:3]), int(text[4:6])
-    except ValueError:
-        return None
-    if len(text) != 6 or text[0] not in "+-" or text[3] != ":" or hours > 14 or minutes > 59:
-        return None
-    return timezone((timedelta(hours=hours, minutes=minutes)) * (-1 if text[0] == "-" else 1))
-
-
-@contextmanager
-def _quiet() -> Iterator[None]:
-    """Keep Pillow's warnings about odd metadata away from users. Changing the warning filters is not
-    thread-safe, hence the lock; only header and metadata parsing run inside, never decoding."""
-    with _quiet_lock, warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        yield

@@ -19,7 +19,8 @@ class Kappa:
     """Agreement beyond chance: 1 is perfect, 0 what chance gives. ``observed`` is the plain share agreed.
 
     Figures are ``None`` when nothing was read twice, and ``value`` also when both readers used one and the
-    same label throughout: chance then explains everything and kappa is 0/0.
+    same label throughout: chance then explains everything and kappa is 0/0. Where one reader alone used one
+    label throughout, kappa is 0 whatever the other said: it has no error and no interval.
     """
 
     value: float | None
@@ -61,6 +62,8 @@ def kappa(table: ArrayLike, confidence: float = 0.95) -> Kappa:
     by_chance = float(counts.sum(axis=0) @ counts.sum(axis=1)) / total**2
     if by_chance >= 1.0:
         return Kappa(None, None, None, None, observed, total, confidence)
+    if 1 in (np.count_nonzero(counts.sum(axis=0)), np.count_nonzero(counts.sum(axis=1))):
+        return Kappa(0.0, None, None, None, observed, total, confidence)
     result = cohens_kappa(counts)
     value, error = float(result.kappa), float(result.std_kappa)
     half = float(stats.norm.ppf((1 + confidence) / 2)) * error

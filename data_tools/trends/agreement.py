@@ -23,28 +23,35 @@ from model.metrics import clopper_pearson
 from model.vocabulary import FindingKind, Triage
 
 _YES_NO = ("damaged", "intact")
+_ANY = "any damage"
+_ANY_BY = f"{_ANY}, by version "
 _KAPPA_COLUMNS = ["about", "n", "agreed", "kappa", "low", "high", "enough", "needed"]
 
 
-def technician_and_model(data: TrendData) -> Figure:
-    """Return the agreement of what people decided with what the model said, on photos that both judged.
-
-    One row for the summary label, for any damage and for each kind: ``about``, ``n``, ``agreed`` (share),
-    ``kappa``, ``low``, ``high`` (95 %), ``enough``, ``needed``. Photos reach a person mostly because they
-    were flagged, so this is not the model's accuracy over all photos.
+def heard_verdicts(data: TrendData) -> pd.DataFrame:
+    """Return the rows of ``data.decisions`` with the last word on each verdict that people decided on, where
+    both could judge the photo. Judging photos again changes none of them: a person is held against the
+    verdict that they saw.
     """
-    photos = data.photos
-    both = photos[photos["decided"] & (photos["kinds"] >= 0) & (photos["model_kinds"] >= 0)]
+    last = data.decisions.drop_duplicates("verdict_id", keep="last")
+    return last[(last["kinds"] >= 0) & (last["model_kinds"] >= 0)]
+
+
+def technician_and_model(data: TrendData) -> Figure:
+    """Return the agreement of what people decided with what the verdict that they saw had said.
+
+    One row for the summary label, for any damage and for each kind, then one for any damage by each model
+    version: ``about``, ``n`` (verdicts), ``agreed`` (share), ``kappa``, ``low``, ``high`` (95 %), ``enough``,
+    ``needed``. Photos reach a person mostly because they were flagged, so this is not the model's accuracy
+    over all photos.
+    """
+    both = heard_verdicts(data)
     rows = [_row("label", kappa_of_pairs(*_labels(both["kinds"], both["model_kinds"]), LABELS))]
-    for kind in (None, *FindingKind):
-        words = [
-            np.where(has_kind(both, kind, column), *_YES_NO).tolist() for column in ("kinds", "model_kinds")
-        ]
-        name = kind.value if kind else "any damage"
-        rows.append(_row(name, kappa_of_pairs(words[0], words[1], _YES_NO)))
+    rows += [_row(_about(kind), _yes_or_no(both, kind)) for kind in (None, *FindingKind)]
+    rows += [_row(_about(version=name), _yes_or_no(those)) for name, those in _by_version(both)]
     counted = (
-        "photos that a person decided and the model judged; mostly those that were flagged, so this is not "
-        "the model's accuracy over all photos"
+        "verdicts that a person decided on and both could judge; mostly flagged ones, so this is not the "
+        "model's accuracy over all photos"
     )
     lacking = not_enough(len(both), MIN_READ_TWICE, "decided photos")
     table = pd.DataFrame(rows, columns=_KAPPA_COLUMNS)
@@ -76,50 +83,86 @@ def technicians(data: TrendData) -> Figure:
 def miss_rate(data: TrendData) -> Figure:
     """Return the estimated share of clear verdicts that hide damage, from the blind audit.
 
-    Clear verdicts are drawn at random into the queue, unmarked; a miss is one in which a person found
-    damage. One row for any damage and for each kind: ``about``, ``missed``, ``n``, ``rate``, ``low``,
-    ``high`` (exact two-sided 95 %), ``at_most`` (exact one-sided 95 %: the rate is below it), ``clear`` (all
-    clear verdicts) and ``hidden_at_most`` (damages among them at the upper bound).
+    Clear verdicts are drawn at random into the queue, unmarked; audited is the one that a person then decided
+    on first, whatever was judged or decided later. It is a miss where the photo stands as damaged. One row
+    for any damage and for each kind, then one for any damage by each model version: ``about``, ``missed``,
+    ``n``, ``rate``, ``low``, ``high`` (exact two-sided 95 %), ``at_most`` (exact one-sided 95 %: the rate is
+    below it), ``clear`` (photos whose newest verdict is clear) and ``hidden_at_most`` (damages among them at
+    the upper bound).
     """
-    photos = data.photos
-    clear = photos[photos["triage"] == Triage.CLEAR.value]
-    audited = clear[clear["blind_audit"] & clear["decided"] & (clear["kinds"] >= 0)]
-    rows = []
-    for kind in (None, *FindingKind):
-        missed = clopper_pearson(int(has_kind(audited, kind).sum()), len(audited), CONFIDENCE)
-        bound = upper_bound(missed.count, missed.n, CONFIDENCE)
-        hidden = None if bound is None else int(np.floor(bound * len(clear)))
-        name = kind.value if kind else "any damage"
-        rows.append(
-            (
-                name,
-                missed.count,
-                missed.n,
-                missed.estimate,
-                missed.low,
-                missed.high,
-                bound,
-                len(clear),
-                hidden,
-            )
-        )
-    columns = ["about", "missed", "n", "rate", "low", "high", "at_most", "clear", "hidden_at_most"]
-    table = pd.DataFrame(rows, columns=columns)
+    audited, clear = _audited(data), data.photos[data.photos["triage"] == Triage.CLEAR.value]
+    rows = [_missed(_about(kind), audited, kind, len(clear)) for kind in (None, *FindingKind)]
+    rows += [
+        _missed(_about(version=name), those, None, int((clear["model_version"] == name).sum()))
+        for name, those in _by_version(audited)
+    ]
+    table = pd.DataFrame(rows)
+    thin = table["n"] < MIN_AUDITED
+    table.loc[thin, ["rate", "low", "high", "at_most", "hidden_at_most"]] = np.nan
     lacking = not_enough(len(audited), MIN_AUDITED, "audited clear verdicts")
-    if lacking:
-        table[["rate", "low", "high", "at_most", "hidden_at_most"]] = np.nan
     counted = "clear verdicts drawn at random into the queue and decided by a person, whose word is the truth"
-    words = "" if lacking else _words(table.iloc[0])
+    words = "" if lacking else _words(table)
     notices = (f"{words} Look at each one, and retrain.",) if words and table["missed"].iloc[0] else ()
     counted = f"{counted}. {words}" if words else counted
     return Figure("Miss rate of clear verdicts", table, len(audited), counted, lacking, notices)
 
 
-def _words(top: pd.Series) -> str:
-    return (
+def _audited(data: TrendData) -> pd.DataFrame:
+    """One row a photo of the audit: the clear verdict that was decided on first, and what stands now.
+
+    Later verdicts were given by versions that may have learnt the photo, and later decisions made by people
+    who knew of it: both are no audit.
+    """
+    first = data.decisions.drop_duplicates("photo_id", keep="first")
+    first = first[first["triage"] == Triage.CLEAR.value]
+    drawn = data.photos.loc[data.photos["blind_audit"] & (data.photos["kinds"] >= 0), ["photo_id", "kinds"]]
+    return first[["photo_id", "model_version"]].merge(drawn, on="photo_id")
+
+
+def _missed(about: str, audited: pd.DataFrame, kind: FindingKind | None, clear: int) -> dict[str, object]:
+    missed = clopper_pearson(int(has_kind(audited, kind).sum()), len(audited), CONFIDENCE)
+    bound = upper_bound(missed.count, missed.n, CONFIDENCE)
+    return {
+        "about": about,
+        "missed": missed.count,
+        "n": missed.n,
+        "rate": missed.estimate,
+        "low": missed.low,
+        "high": missed.high,
+        "at_most": bound,
+        "clear": clear,
+        "hidden_at_most": None if bound is None else int(np.floor(bound * clear)),
+    }
+
+
+def _words(table: pd.DataFrame) -> str:
+    top, versions = table.iloc[0], table.iloc[1 + len(FindingKind) :]
+    words = (
         f"{int(top['missed'])} of {int(top['n'])} audited clear verdicts hid damage: with 95 % confidence "
         f"fewer than {top['at_most']:.1%} of clear verdicts do."
     )
+    if len(versions) < 2:
+        return words
+    each = (f"{row.about.removeprefix(_ANY_BY)} {row.missed} of {row.n}" for row in versions.itertuples())
+    return f"{words} By model version: {', '.join(each)}."
+
+
+def _about(kind: FindingKind | None = None, *, version: str = "") -> str:
+    if version:
+        return f"{_ANY_BY}{version}"
+    return kind.value if kind else _ANY
+
+
+def _by_version(rows: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
+    """The rows of each model version, in the order in which people first decided on one."""
+    return [(str(name), those) for name, those in rows.groupby("model_version", sort=False, observed=True)]
+
+
+def _yes_or_no(both: pd.DataFrame, kind: FindingKind | None = None) -> Kappa:
+    person, model = (
+        np.where(has_kind(both, kind, column), *_YES_NO).tolist() for column in ("kinds", "model_kinds")
+    )
+    return kappa_of_pairs(person, model, _YES_NO)
 
 
 def _labels(first: pd.Series, second: pd.Series) -> tuple[list[str], list[str]]:

@@ -9,8 +9,8 @@ import pandas as pd
 
 from data_tools.trends.agreement import miss_rate
 from data_tools.trends.charts import site_over_weeks, sites_compared
-from data_tools.trends.coverage import monday, overdue_units
-from data_tools.trends.frames import Figure, TrendData
+from data_tools.trends.coverage import overdue_units
+from data_tools.trends.frames import Figure, TrendData, monday
 from data_tools.trends.lifetimes import lifetime_notices
 from data_tools.trends.recurrence import recurrence
 from data_tools.trends.watch import weekly_watch

@@ -7,12 +7,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from data_tools.records import EventKind
-from data_tools.trends.frames import Figure, TrendData
+from data_tools.trends.frames import Figure, TrendData, monday
 
 WEEK = pd.Timedelta(days=7)
 OVERDUE_DAYS = 7
 COUNTED = (
-    "couplers due in the week: known by then, their unit not out of service at its end; covered when a photo "
+    "couplers due in the week: known by then, at its end their site open and their unit not out of service; "
+    "covered when a photo "
     "of the week could be judged. A complete count, so it has no interval"
 )
 _COVERAGE = ["site", "week", "due", "covered", "unusable", "rate"]
@@ -33,22 +34,24 @@ def roster_coverage(data: TrendData, until: pd.Timestamp | None = None) -> Figur
     last = monday(until) if until is not None else photos["week"].max()
     weeks = pd.date_range(first, max(last, first), freq="7D")
     usable, any_photo = _marks(photos, _slots_of(data), slots, weeks)
-    table = _by_site(slots["site"], weeks, _due(data, slots, weeks), usable, any_photo)
+    table = _by_site(slots, weeks, _due(data, slots, _ends(weeks)), usable, any_photo)
     return Figure(title, table[_COVERAGE], int(table["due"].sum()), COUNTED)
 
 
 def overdue_units(data: TrendData, today: pd.Timestamp) -> Figure:
-    """Return couplers of units in service without a usable photo in seven days, the longest wait first.
+    """Return couplers of units in service at ``today`` without a usable photo in seven days, the longest wait
+    first; closed sites owe none.
 
     Table: ``site``, ``unit``, ``position``, ``last_photo`` (NaT: never), ``days``, ``last_reason`` (why the
     newest photo could not be judged, or empty). ``today`` is an aware time.
     """
     slots = _slots(data)
-    in_service = slots[~slots["out_of_service"].astype(bool)]
-    at = _slots_of(data)
-    usable = data.photos["seen_at"].where(data.photos["usable"]).groupby(at, sort=False).max()
-    newest = data.photos[["seen_at", "reason"]].assign(slot=at).sort_values("seen_at")
-    newest = newest.drop_duplicates("slot", keep="last")
+    # As of that day, so that a past month tells what it told then.
+    in_service = slots[_due(data, slots, pd.DatetimeIndex([today]))[:, 0]] if len(slots) else slots
+    seen = data.photos.loc[data.photos["seen_at"] <= today, ["seen_at", "usable", "reason"]]
+    seen = seen.assign(slot=_slots_of(data)).sort_values("seen_at")
+    usable = seen[seen["usable"]].groupby("slot")["seen_at"].max()
+    newest = seen.drop_duplicates("slot", keep="last")
     last = in_service["slot"].map(usable)
     waiting_since = last.fillna(in_service["put_on_at"])
     reasons = in_service["slot"].map(newest.set_index("slot")["reason"]).fillna("")
@@ -64,14 +67,8 @@ def overdue_units(data: TrendData, today: pd.Timestamp) -> Figure:
     return Figure("Overdue couplers", table.reset_index(drop=True), len(in_service), counted, lacking)
 
 
-def monday(day: pd.Timestamp) -> pd.Timestamp:
-    """Return the Monday (naive midnight) of the week that holds ``day``."""
-    plain = day.tz_localize(None) if day.tzinfo is not None else day
-    return plain.normalize() - pd.Timedelta(days=plain.weekday())
-
-
 def _slots(data: TrendData) -> pd.DataFrame:
-    """One row for each position of each unit of an open site: what a round has to photograph."""
+    """One row for each position of each unit: what a round has to photograph."""
     first = data.couplers.assign(slot=_slot_numbers(data.couplers)).sort_values("number")
     first = first.drop_duplicates("slot")[["slot", "unit", "position", "put_on_at"]]
     return first.merge(data.units, on="unit", validate="many_to_one")
@@ -102,17 +99,22 @@ def _marks(
     return usable, any_photo
 
 
-def _due(data: TrendData, slots: pd.DataFrame, weeks: pd.DatetimeIndex) -> NDArray[np.bool_]:
-    """Slots x weeks: known by the end of the week, and the unit not out of service at its end.
+def _ends(weeks: pd.DatetimeIndex) -> pd.DatetimeIndex:
+    return (weeks + WEEK).tz_localize("UTC")
+
+
+def _due(data: TrendData, slots: pd.DataFrame, moments: pd.DatetimeIndex) -> NDArray[np.bool_]:
+    """Slots x moments: known by then, the site still open, and the unit not out of service.
 
     A coupler is known from the earlier of its entry in the store and its first photo: rounds may be taken
     in later than they were walked.
     """
-    ends = (weeks + WEEK).tz_localize("UTC")
     first_photo = slots["slot"].map(data.photos.groupby(_slots_of(data), sort=False)["seen_at"].min())
     known_from = slots["put_on_at"].where(~(first_photo < slots["put_on_at"]), first_photo)
-    due = np.asarray(known_from.to_numpy()[:, None] < ends.to_numpy()[None, :], np.bool_)
-    return due & ~_out_of_service(data.events, slots["unit"], ends)
+    known, closed = (each.to_numpy("datetime64[ns]")[:, None] for each in (known_from, slots["closed_at"]))
+    at = moments.to_numpy("datetime64[ns]")
+    still_open = ~(closed <= at)  # never closed is no time, and that compares as false
+    return np.asarray((known < at) & still_open & ~_out_of_service(data.events, slots["unit"], moments))
 
 
 def _out_of_service(events: pd.DataFrame, units: pd.Series, ends: pd.DatetimeIndex) -> NDArray[np.bool_]:
@@ -128,20 +130,21 @@ def _out_of_service(events: pd.DataFrame, units: pd.Series, ends: pd.DatetimeInd
 
 
 def _by_site(
-    sites: pd.Series,
+    slots: pd.DataFrame,
     weeks: pd.DatetimeIndex,
     due: NDArray[np.bool_],
     usable: NDArray[np.bool_],
     any_photo: NDArray[np.bool_],
 ) -> pd.DataFrame:
     rows = []
-    for site in sorted(sites.unique()):
-        at = (sites == site).to_numpy()
+    for site, closed_at in slots.drop_duplicates("site").set_index("site")["closed_at"].sort_index().items():
+        at = (slots["site"] == site).to_numpy()
         counts = {
             "due": due[at].sum(axis=0),
             "covered": (due & usable)[at].sum(axis=0),
             "unusable": (due & any_photo & ~usable)[at].sum(axis=0),
         }
-        rows.append(pd.DataFrame({"site": site, "week": weeks, **counts}))
+        table = pd.DataFrame({"site": site, "week": weeks, **counts})
+        rows.append(table[~(_ends(weeks) >= closed_at)])
     table = pd.concat(rows, ignore_index=True)
     return table.assign(rate=(table["covered"] / table["due"].where(table["due"] > 0)).astype(float))

@@ -49,17 +49,20 @@ class TrendData:
     """Everything that trends are computed from. Times are UTC, dates and weeks local to the site.
 
     ``photos``, one row a photo: photo_id, coupler_id, unit, position, site, family, part_number, week (the
-    Monday of its round), seen_at, age_days (since installation), outcome, reason, triage, model_version,
-    blind_audit, decided (by a person), usable (the photo could be judged), judged (a state stands: decided
-    by a person, or clear or flagged by the model), kinds (bits of that state; -1 where there is none),
-    model_kinds (bits of what the model found; -1 where it could not judge).
+    Monday of its round), seen_at, age_days (since installation), outcome, reason, triage and model_version
+    (of its newest verdict), blind_audit, decided (by a person), usable (the photo could be judged), judged (a
+    state stands: decided by a person, or clear or flagged by the model), kinds (bits of that state; -1 where
+    there is none).
 
     ``findings``, one row a finding that stands now: photo_id, kind, place, confirmed (by a person).
-    ``decisions``, one row a decision that counts: photo_id, decided_by, decided_at, kinds, seconds,
-    evidence_shown. ``couplers``: coupler_id, unit, position, number, site, family, part_number, installed_on,
-    removed_on, put_on_at (entered in the store). ``units``: unit, site, added_at, out_of_service.
-    ``events``: unit, site, coupler_id, kind, reason, done_by, done_at. ``observations``: unit, site, what,
-    note, done_at. ``names``: site key -> what people call it; closed sites too.
+    ``decisions``, one row a decision that counts, oldest first: photo_id, verdict_id (the verdict that the
+    person saw) with its model_version, triage (empty where it refused) and model_kinds (bits of what it
+    found; -1 where it refused), decided_by, decided_at, kinds (bits of what the person found; -1: cannot
+    tell), seconds, evidence_shown. ``couplers``: coupler_id, unit, position, number, site, family,
+    part_number, installed_on, removed_on, put_on_at (entered in the store). ``units``: unit, site, added_at,
+    closed_at (when the site was closed; NaT: open). ``events``: unit, site, coupler_id, kind, reason,
+    done_by, done_at. ``observations``: unit, site, what, note, done_at. ``names``: site key -> what people
+    call it; closed sites too.
     """
 
     photos: pd.DataFrame
@@ -180,3 +183,17 @@ def between(data: TrendData, start: pd.Timestamp, end: pd.Timestamp) -> TrendDat
         data.observations,
         data.names,
     )
+
+
+def last_weeks(data: TrendData, weeks: int, now: pd.Timestamp) -> TrendData:
+    """Return ``data`` with only the photos, findings and decisions of the last ``weeks`` weeks to ``now``.
+
+    Weeks are the sites' own: where it is Monday already, the week that has begun there counts beside them.
+    """
+    return between(data, monday(now) - pd.Timedelta(weeks=weeks - 1), pd.Timestamp.max)
+
+
+def monday(day: pd.Timestamp) -> pd.Timestamp:
+    """Return the Monday (naive midnight) of the week that holds ``day``."""
+    plain = day.tz_localize(None) if day.tzinfo is not None else day
+    return plain.normalize() - pd.Timedelta(days=plain.weekday())

@@ -1,4 +1,4 @@
-"""What comes back: the same damage at the same place of a unit, on the next coupler."""
+"""What comes back: the same damage at the same place of a unit, on a later coupler."""
 
 from __future__ import annotations
 
@@ -39,7 +39,10 @@ COLUMNS = [
 
 
 def recurrence(data: TrendData) -> Figure:
-    """Return every damage that appeared at the same place on two couplers, one after the other, of a unit.
+    """Return every damage that appeared at the same place on two couplers of a position of a unit.
+
+    ``next_coupler`` is the next one on which it was seen: a coupler between them that was taken off in time,
+    or never photographed so, makes a cause upstream no less likely.
 
     ``confirmed`` tells whether a person confirmed it on both. One recurrence is enough to be listed: it is
     a fact about a unit and no rate. Gravest kind first, then newest.
@@ -64,7 +67,10 @@ def recurrence(data: TrendData) -> Figure:
     table = table.sort_values(["gravity", "seen_again"], ascending=[True, False])[COLUMNS]
     table = table.reset_index(drop=True)
     notices = tuple(_notice(row, data) for row in table.itertuples())
-    counted = "pairs of couplers, one after the other on one position of a unit; a complete list, no estimate"
+    counted = (
+        "pairs of couplers of one position, the earlier one and the next on which the damage was seen "
+        "(others may have hung there between them); a complete list, no estimate"
+    )
     return Figure("Damage that comes back", table, len(table), counted, "", notices)
 
 

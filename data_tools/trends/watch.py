@@ -10,13 +10,15 @@ from numpy.typing import NDArray
 from scipy import special
 
 from data_tools.statistics import Rule, laney_p_chart
+from data_tools.trends.agreement import heard_verdicts
 from data_tools.trends.frames import MIN_PHOTOS_A_WEEK, MIN_WEEKS, Figure, TrendData, not_enough
 from data_tools.trends.rates import with_interval
 from model.vocabulary import Outcome, Triage
 
 CHANCE = 0.00135
 COUNTED = (
-    "photos of the week (refused: of all; unsure: of those judged; agreed: of those decided by a person). "
+    "photos of the week (refused: of all; unsure: of those judged; agreed: of the verdicts that a person "
+    "decided on). "
     "A week is flagged when it lies beyond Laney p'-limits drawn from the other weeks up to then and has an "
     f"exact binomial probability below {CHANCE:.5f}"
 )
@@ -66,11 +68,11 @@ def weekly_watch(data: TrendData, site: str | None = None) -> Figure:
 
     Table, a row for each week and measure: ``week``, ``measure`` (refused, unsure, agreed), ``count``, ``n``,
     ``rate``, ``low``, ``high``, ``enough``, ``needed``, ``centre``, ``lower``, ``upper``, ``flagged``,
-    ``model_versions`` (of that week's verdicts).
+    ``model_versions`` (of the week's newest verdicts and of those that people decided on).
     """
     photos = data.photos if site is None else data.photos[data.photos["site"] == site]
     name = None if site is None else data.called(site)
-    counts = _weekly_counts(photos)
+    counts = _weekly_counts(photos, heard_verdicts(data))
     tables, notices = [], []
     for measure in MEASURES:
         table = _watched(counts, measure)
@@ -82,9 +84,8 @@ def weekly_watch(data: TrendData, site: str | None = None) -> Figure:
     return Figure(f"Weekly watch of the model{where}", table, len(photos), COUNTED, lacking, tuple(notices))
 
 
-def _weekly_counts(photos: pd.DataFrame) -> pd.DataFrame:
+def _weekly_counts(photos: pd.DataFrame, heard: pd.DataFrame) -> pd.DataFrame:
     scored = photos["outcome"] == Outcome.SCORED.value
-    decided = photos["decided"].astype(bool) & (photos["kinds"] >= 0) & (photos["model_kinds"] >= 0)
     marks = pd.DataFrame(
         {
             "week": photos["week"],
@@ -92,14 +93,18 @@ def _weekly_counts(photos: pd.DataFrame) -> pd.DataFrame:
             "scored": scored,
             "refused_count": ~scored,
             "unsure_count": scored & (photos["triage"] == Triage.UNSURE.value),
-            "decided": decided,
-            "agreed_count": decided & (photos["kinds"] == photos["model_kinds"]),
         }
     )
-    counts = marks.groupby("week", sort=True).sum().astype("int64")
-    versions = photos[["week", "model_version"]].drop_duplicates().sort_values("model_version")
-    joined = versions.groupby("week")["model_version"].agg(", ".join)
-    return counts.assign(model_versions=joined)
+    counts = marks.groupby("week", sort=True).sum()
+    heard = heard.merge(photos[["photo_id", "week"]], on="photo_id")
+    agreed = (heard["kinds"] == heard["model_kinds"]).groupby(heard["week"]).agg(["size", "sum"])
+    counts[["decided", "agreed_count"]] = agreed.reindex(counts.index, fill_value=0)
+    versions = [
+        frame[["week", "model_version"]].drop_duplicates().astype(object) for frame in (photos, heard)
+    ]
+    named = pd.concat(versions).drop_duplicates().sort_values("model_version")
+    joined = named.groupby("week")["model_version"].agg(", ".join)
+    return counts.astype("int64").assign(model_versions=joined)
 
 
 def _watched(counts: pd.DataFrame, measure: _Measure) -> pd.DataFrame:

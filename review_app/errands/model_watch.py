@@ -38,7 +38,7 @@ def _miss_words(table: pd.DataFrame) -> None:
     st.metric(
         "Clear verdicts that hide damage, at most (exact, 95 %)",
         f"{top['at_most']:.1%}",
-        help=f"{int(top['missed'])} of {int(top['n'])} audited clear verdicts hid damage.",
+        help=f"{int(top['missed'])} of {int(top['n'])} audited clear verdicts of all versions hid damage.",
     )
 
 
@@ -77,7 +77,7 @@ def _found(ws: Workspace, report: DriftReport) -> None:
             "Couplers": row.test.couplers,
             "Moved by (standard deviations)": round(row.test.distance, 2),
             "Probability by chance": row.test.p,
-            "Unlike what is known": f"{row.unlike.unlike} of {row.unlike.photos}",
+            "Couplers unlike what is known": f"{row.unlike.unlike} of {row.unlike.couplers}",
         }
         for row in report.rows
     ]

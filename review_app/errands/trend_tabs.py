@@ -15,8 +15,8 @@ from data_tools.trends import (
     By,
     Figure,
     TrendData,
-    between,
     damage_rate,
+    last_weeks,
     miss_rate,
     overdue_units,
     recurrence,
@@ -28,7 +28,7 @@ from data_tools.trends import (
     time_to_first_damage,
     weekly_watch,
 )
-from data_tools.trends.coverage import monday
+from data_tools.trends.frames import monday
 from data_tools.workspace import Workspace
 from model.vocabulary import FindingKind
 from review_app.widgets.charts import Chart, control_chart, curve_chart, interval_chart, weekly_lines
@@ -74,9 +74,7 @@ def _pick_period(data: TrendData) -> TrendData:
     weeks = _PERIODS[chosen]
     if weeks is None:
         return data
-    this_week = monday(pd.Timestamp(datetime.now(UTC)))
-    week = pd.Timedelta(weeks=1)
-    return between(data, this_week - (weeks - 1) * week, this_week + week)
+    return last_weeks(data, weeks, pd.Timestamp(datetime.now(UTC)))
 
 
 def _damage(ws: Workspace, actor: Actor, data: TrendData) -> None:
@@ -186,7 +184,7 @@ def _report(ws: Workspace, actor: Actor, data: TrendData) -> None:
     if data.photos.empty:
         st.info("Not enough yet: no photos.")
         return
-    months = sorted({f"{seen:%Y-%m}" for seen in data.photos["seen_at"]}, reverse=True)
+    months = sorted({f"{week:%Y-%m}" for week in data.photos["week"].unique()}, reverse=True)
     month = st.selectbox("Month", months, key="report_month", width=200)
     if st.button("Make the report", icon=":material/description:"):
         from data_tools.report import monthly_report

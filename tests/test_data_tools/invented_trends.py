@@ -25,6 +25,7 @@ class Scene:
         self.couplers: dict[int, dict] = {}
         self.units: dict[str, dict] = {}
         self.events: list[dict] = []
+        self.said: dict[int, int] = {}
 
     def coupler(
         self,
@@ -39,7 +40,7 @@ class Scene:
     ) -> int:
         """Add a coupler (and its unit where new) and return its id."""
         added = pd.Timestamp("2025-01-01", tz="UTC")
-        self.units.setdefault(unit, {"unit": unit, "site": site, "added_at": added, "out_of_service": False})
+        self.units.setdefault(unit, {"unit": unit, "site": site, "added_at": added, "closed_at": pd.NaT})
         key = len(self.couplers) + 1
         self.couplers[key] = {
             "coupler_id": key,
@@ -67,6 +68,7 @@ class Scene:
         refused: bool = False,
         audit: bool = False,
         place: Place | None = None,
+        version: str = "m1",
     ) -> int:
         """Add a photo; ``kinds`` is what stands, ``by`` who decided it, ``model`` what the model said."""
         found, said = set(kinds), set(kinds if model is None else model)
@@ -85,15 +87,15 @@ class Scene:
                 "outcome": Outcome.CANNOT_JUDGE.value if refused else Outcome.SCORED.value,
                 "reason": "too_dark" if refused else "",
                 "triage": "" if refused else (triage or (Triage.FLAG if said else Triage.CLEAR)).value,
-                "model_version": "m1",
+                "model_version": version,
                 "blind_audit": audit,
                 "decided": bool(by),
                 "usable": bool(by) or not refused,
                 "judged": judged,
                 "kinds": bits_of(found) if judged else -1,
-                "model_kinds": -1 if refused else bits_of(said),
             }
         )
+        self.said[key] = -1 if refused else bits_of(said)
         if judged:
             for kind in found:
                 where = Place.LATCH if kind is LATCH else place or Place.UPPER_LEFT
@@ -102,12 +104,23 @@ class Scene:
             self.decision(key, by, found)
         return key
 
+    def judged_again(self, photo: int, version: str, model: Iterable[FindingKind] = ()) -> None:
+        """Give a photo a newer verdict, with what it says; what people said of the one before stays."""
+        said = set(model)
+        triage = Triage.FLAG if said else Triage.CLEAR
+        self.photos[photo - 1] |= {"outcome": "scored", "triage": triage.value, "model_version": version}
+        self.said[photo] = bits_of(said)
+
     def decision(self, photo: int, by: str, kinds: Iterable[FindingKind] = ()) -> None:
-        """Add one person's decision on a photo."""
+        """Add one person's decision on the newest verdict of a photo."""
+        newest = {name: self.photos[photo - 1][name] for name in ("model_version", "triage")}
         at = pd.Timestamp("2025-01-07", tz="UTC") + pd.Timedelta(minutes=len(self.decisions))
         self.decisions.append(
             {
                 "photo_id": photo,
+                "verdict_id": f"{photo} {newest['model_version']}",
+                **newest,
+                "model_kinds": self.said[photo],
                 "decided_by": by,
                 "decided_at": at,
                 "seconds": 4.0,
@@ -123,14 +136,16 @@ class Scene:
 
     def data(self) -> TrendData:
         """Return the frames."""
-        decisions = ["photo_id", "decided_by", "decided_at", "seconds", "evidence_shown", "kinds"]
+        decisions = ["photo_id", "verdict_id", "model_version", "triage", "model_kinds", "decided_by"]
+        decisions += ["decided_at", "seconds", "evidence_shown", "kinds"]
+        units = pd.DataFrame(list(self.units.values()), columns=["unit", "site", "added_at", "closed_at"])
         events = ["unit", "kind", "done_at", "reason", "done_by"]
         return TrendData(
             photos=pd.DataFrame(self.photos),
             findings=pd.DataFrame(self.findings, columns=["photo_id", "kind", "place", "confirmed"]),
             decisions=pd.DataFrame(self.decisions, columns=decisions),
             couplers=pd.DataFrame(list(self.couplers.values())),
-            units=pd.DataFrame(list(self.units.values())),
+            units=units.assign(closed_at=pd.to_datetime(units["closed_at"], utc=True)),
             events=pd.DataFrame(self.events, columns=events),
             observations=pd.DataFrame(columns=["unit", "site", "what", "note", "done_at"]),
         )

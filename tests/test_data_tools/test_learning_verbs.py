@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from io import BytesIO
 from pathlib import Path
 from zlib import crc32
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from data_tools import drift_watch, jobs, model_side
 from data_tools import next_photos as next_verb
 from data_tools.drift_watch import latest_drift, look_for_drift
-from data_tools.ingest import ingest
+from data_tools.ingest import UploadSource, ingest
 from data_tools.limit_needs import learnable, limit_needs
 from data_tools.next_photos import next_photos
-from data_tools.photo_drift import photo_drift
+from data_tools.photo_drift import MOST_REFERENCE, photo_drift
 from data_tools.records import DecisionKind
 from data_tools.rescore import rescore
 from data_tools.review import decide, queue
@@ -39,6 +41,7 @@ from tests.test_data_tools.store_kit import (
     GreyJudge,
     decided,
     furnished,
+    picture,
     upload,
 )
 
@@ -152,6 +155,41 @@ def test_photos_that_look_other_than_before_are_noticed_with_what_to_do(
     assert calls == [36, 36]
 
 
+def test_drift_by_camera_tells_the_phones_apart(ws: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half of the last week's photos come from a new phone, and only those look other than before."""
+    for unit in UNITS:
+        add_unit(ws, LEAD, "north", unit, now=OPENED)
+    moved = set()
+    for week in range(3):
+        phones = ["Phone 8" if week == 2 and n < 6 else "Phone 7" for n in range(len(UNITS))]
+        files = [
+            UploadSource(f"{unit}_{week}.jpg", _taken_with(phone, 100 * week + n))
+            for n, (unit, phone) in enumerate(zip(UNITS, phones, strict=True))
+        ]
+        sent = ingest(ws, UPLOADER, files, "north", now=OPENED + timedelta(days=7 * week + 1)).files
+        cameras = [file.photo.camera for file in sent if file.photo is not None]
+        assert cameras == [f"Maker {phone}" for phone in phones]
+        moved |= {file.photo.sha256 for file in sent if file.photo and file.photo.camera == "Maker Phone 8"}
+    monkeypatch.setattr(model_side, "shipped_artefact", lambda: Path("shipped.safetensors"))
+    monkeypatch.setattr("data_tools.photo_drift.rendered", lambda _path: None)
+    monkeypatch.setattr("data_tools.photo_drift.MIN_COUPLERS", 6)
+    _eyes(monkeypatch, moved, 5.0)
+    found = {row.name: row for row in photo_drift(ws, LEAD, by="camera")}
+    assert {name: row.flagged for name, row in found.items()} == {
+        "Maker Phone 7": False,
+        "Maker Phone 8": True,
+    }
+    assert "the photos taken with Maker Phone 8 look other than" in found["Maker Phone 8"].notice
+
+
+def _taken_with(phone: str, seed: int) -> bytes:
+    exif = Image.Exif()
+    exif[0x010F], exif[0x0110] = "Maker", phone
+    buffer = BytesIO()
+    Image.open(BytesIO(picture(MELTED, seed))).save(buffer, "JPEG", quality=95, exif=exif)
+    return buffer.getvalue()
+
+
 def test_photos_as_before_are_not_noticed_and_a_first_week_cannot_be_told(
     three_weeks: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -237,10 +275,10 @@ def test_photos_unlike_all_that_was_measured_on_are_noticed_from_the_first_week(
     calls = _eyes(monkeypatch, _of_week(three_weeks, 0), 9.0)
     (row,) = photo_drift(three_weeks, LEAD, week=first)
     assert row.lacking
-    assert (row.unlike.unlike, row.unlike.photos) == (12, 12)
-    assert 40 <= row.unlike.reference <= len(reference)
+    assert (row.unlike.unlike, row.unlike.couplers) == (12, 12)
+    assert 40 <= row.unlike.reference <= len({photo.coupler for photo in reference})
     assert "unlike what the live version was measured on" in row.notice
-    assert calls == [12 + row.unlike.reference]
+    assert calls == [12 + MOST_REFERENCE]
     (later,) = photo_drift(three_weeks, LEAD)
     assert later.unlike.unlike <= 3
     assert "unlike what" not in later.notice

@@ -166,7 +166,24 @@ def test_a_month_without_photos_is_still_a_report(ws):
     assert "<svg" not in empty
 
 
-@pytest.mark.parametrize("month", ["2025-13", "May", "2030-01", "'; drop table", ""])
+@pytest.mark.parametrize(
+    ("made", "weeks"),
+    [
+        ("2025-06-16T00:00", ("2025-05-05", "2025-06-02")),
+        ("2025-12-01T08:00", ("2025-10-06", "2025-11-03")),  # the last week of November has only begun
+        ("2026-08-02T23:00", ("2026-06-01", "2026-07-06")),
+        ("2026-08-03T06:00", ("2026-06-01", "2026-07-06")),  # it is Sunday still in Honolulu
+        ("2026-08-03T12:00", ("2026-07-06", "2026-08-03")),
+    ],
+)
+def test_the_last_full_month_is_over(made, weeks):
+    moment = datetime.fromisoformat(made).replace(tzinfo=UTC)
+    assert month_weeks(None, moment) == tuple(pd.Timestamp(week) for week in weeks)
+
+
+@pytest.mark.parametrize(
+    "month", ["2025-13", "May", "2030-01", "'; drop table", "", "0001-01", "1677-09", "1989-12", "9999-12"]
+)
 def test_a_month_that_is_none_is_refused(ws, month):
     with pytest.raises(BadRequestError):
         monthly_report(ws, LEAD, month, now=NOW)

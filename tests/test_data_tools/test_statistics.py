@@ -98,6 +98,13 @@ def test_kappa_of_one_label_only_is_undefined():
     assert statistics.kappa([[0, 0], [0, 0]]).observed is None
 
 
+def test_kappa_against_a_reader_of_one_label_is_zero_without_an_interval():
+    """Expected and observed agreement are then the same sum, so that kappa is 0 (Cohen 1960, formula 1)."""
+    found = statistics.kappa([[0, 6], [0, 60]])
+    assert (found.value, found.low, found.high, found.standard_error) == (0.0, None, None, None)
+    assert found.observed == pytest.approx(60 / 66)
+
+
 def test_mcnemar():
     """Agresti 1990, Categorical Data Analysis, p. 350: approval ratings 794, 150, 86, 570."""
     found = statistics.mcnemar([[794, 150], [86, 570]])

@@ -10,10 +10,12 @@ from data_tools.access import Actor, Role
 from data_tools.conditions import observe, replace_coupler, return_to_service, take_out_of_service
 from data_tools.ingest import UploadSource, ingest
 from data_tools.records import DecisionKind, TrueFinding
+from data_tools.rescore import rescore
 from data_tools.review import decide, withdraw
 from data_tools.settings import Settings
 from data_tools.sites import add_site, add_unit, close_site
 from data_tools.trend_data import load_frame, load_trends
+from data_tools.trends import overdue_units, roster_coverage
 from data_tools.trends.frames import BIT_OF_KIND
 from data_tools.workspace import Workspace, init_workspace
 from model.errors import NotAllowedError
@@ -91,10 +93,11 @@ def test_what_stands_is_the_latest_decision_else_the_verdict(ws):
         False,
     ]
     assert photos.loc[dark[0], ["outcome", "reason"]].tolist() == ["cannot_judge", "too_dark"]
-    assert photos.loc[[flagged[0], corrected[0], dark[0], cannot[0]], "model_kinds"].tolist() == [
+    decisions = load_trends(ws, LEAD).decisions.set_index("photo_id")
+    assert decisions.loc[[corrected[0], told[0], cannot[0]], "kinds"].tolist() == [0, BROKEN, -1]
+    assert decisions.loc[[corrected[0], told[0], cannot[0]], "model_kinds"].tolist() == [
         MELTED,
-        MELTED,
-        -1,
+        BROKEN,
         BROKEN,
     ]
 
@@ -110,7 +113,8 @@ def test_a_person_can_find_what_the_model_called_clear(ws):
     )
     data = load_trends(ws, LEAD)
     row = data.photos.iloc[0]
-    assert (row["kinds"], row["model_kinds"], row["decided"]) == (MELTED, 0, True)
+    assert (row["kinds"], row["decided"]) == (MELTED, True)
+    assert data.decisions.iloc[0][["kinds", "model_kinds"]].tolist() == [MELTED, 0]
     assert data.findings.to_dict("records") == [
         {"photo_id": photo[0], "kind": "heat_melted_housing", "place": "bottom", "confirmed": True}
     ]
@@ -123,6 +127,23 @@ def test_decisions_that_count_leave_out_the_withdrawn(ws):
     decisions = load_trends(ws, LEAD).decisions
     assert decisions["decided_by"].tolist() == ["edda"]
     assert decisions[["kinds", "seconds"]].iloc[0].tolist() == [BROKEN, 3.5]
+
+
+def test_decisions_keep_the_verdict_that_the_person_saw(ws):
+    refused, clear = send(ws, "u1", "black", START), send(ws, "u2", "green", START)
+    melted = [TrueFinding(FindingKind.HEAT_MELTED_HOUSING, Place.BOTTOM)]
+    for photo in (refused, clear):
+        decide(ws, LEAD, *photo, DecisionKind.CORRECTED, melted)
+    before = load_trends(ws, LEAD).decisions
+    assert before[["verdict_id", "model_version", "triage", "kinds", "model_kinds"]].values.tolist() == [
+        [refused[1], "paint-1", "", MELTED, -1],
+        [clear[1], "paint-1", "clear", MELTED, 0],
+    ]
+    ws.classifier().version = "paint-2"
+    rescore(ws, LEAD)
+    data = load_trends(ws, LEAD)
+    assert data.photos["model_version"].tolist() == ["paint-2", "paint-2"]
+    pd.testing.assert_frame_equal(data.decisions, before)
 
 
 def test_photos_after_a_replacement_belong_to_the_new_coupler(ws):
@@ -139,7 +160,7 @@ def test_photos_after_a_replacement_belong_to_the_new_coupler(ws):
     assert data.couplers["number"].tolist() == [1, 1, 2]
     assert data.events["kind"].tolist() == ["out_of_service", "replaced", "returned_to_service"]
     assert data.observations["what"].tolist() == ["release_button_sticks"]
-    assert not data.units["out_of_service"].any()
+    assert data.units["closed_at"].isna().all()
 
 
 def test_only_what_was_seen_since(ws):
@@ -149,9 +170,18 @@ def test_only_what_was_seen_since(ws):
     assert len(data.photos) == len(data.findings) == 1
 
 
-def test_a_closed_site_owes_no_rounds(ws):
-    close_site(ws, LEAD, "north")
-    assert load_trends(ws, LEAD).units.empty
+def test_a_closed_site_keeps_its_past_rounds_and_owes_no_more(ws):
+    send(ws, "u1", "green", START)
+    send(ws, "u2", "green", START + timedelta(days=7), seed=1)
+    later = pd.Timestamp(START + timedelta(days=30))
+
+    def due() -> list[list[int]]:
+        return roster_coverage(load_trends(ws, LEAD), later).table[["due", "covered"]].values.tolist()
+
+    assert due() == [[2, 1], [2, 1], *[[2, 0]] * 3]
+    close_site(ws, LEAD, "north", now=START + timedelta(days=15))
+    assert due() == [[2, 1], [2, 1]]
+    assert overdue_units(load_trends(ws, LEAD), later).table.empty
 
 
 def test_an_empty_store_has_the_same_columns(ws):

@@ -31,6 +31,15 @@ def test_damage_that_returns_at_the_same_contact_points_upstream():
     assert "licensed electrician" in figure.notices[0]
 
 
+def test_damage_comes_back_over_a_coupler_on_which_it_was_not_seen():
+    scene = Scene()
+    for number, kinds in ((1, {MELTED}), (2, ()), (3, {MELTED})):
+        scene.photo(scene.coupler("u1", number=number), number, kinds)
+    figure = trends.recurrence(scene.data())
+    assert figure.table[["first_coupler", "next_coupler"]].values.tolist() == [[1, 3]]
+    assert "the next on which the damage was seen (others may have hung there" in figure.counted
+
+
 def test_a_recurrence_nobody_confirmed_says_so():
     scene = Scene()
     for number in (1, 2):
@@ -82,9 +91,56 @@ def test_overdue_couplers_with_the_longest_wait_first():
     scene.photo(late, 3, refused=True)
     scene.coupler("never")
     scene.coupler("off")
-    scene.units["off"]["out_of_service"] = True
+    scene.event("off", "out_of_service", 3)
+    scene.coupler("shut", site="south")
+    scene.units["shut"]["closed_at"] = (MONDAY + pd.Timedelta(weeks=2)).tz_localize("UTC")
     today = (MONDAY + pd.Timedelta(weeks=3, days=4)).tz_localize("UTC")
     table = trends.overdue_units(scene.data(), today).table
     assert table["unit"].tolist() == ["never", "late"]
     assert table["last_reason"].tolist() == ["", "too_dark"]
     assert table["days"].tolist() == [30, 17]
+
+
+def test_what_was_overdue_on_a_past_day_does_not_change_afterwards():
+    scene = Scene()
+    scene.photo(scene.coupler("u1"), 0)
+    back_since, then = scene.coupler("u2"), (MONDAY + pd.Timedelta(weeks=3)).tz_localize("UTC")
+    scene.photo(back_since, 0)
+    scene.event("u2", "out_of_service", 1)
+    before = trends.overdue_units(scene.data(), then)
+    assert before.table["unit"].tolist() == ["u1"]
+    scene.photo(1, 4)
+    scene.event("u1", "out_of_service", 5)
+    scene.event("u2", "returned_to_service", 5)
+    scene.coupler("later")
+    scene.couplers[3]["put_on_at"] = then + pd.Timedelta(weeks=2)
+    scene.units["u1"]["closed_at"] = then + pd.Timedelta(weeks=2)
+    after = trends.overdue_units(scene.data(), then)
+    pd.testing.assert_frame_equal(after.table, before.table)
+    assert (before.n, after.n) == (1, 1)
+
+
+def test_closing_a_site_keeps_what_it_owed_until_then():
+    scene = Scene()
+    for unit, site in (("u1", "north"), ("u2", "south")):
+        coupler = scene.coupler(unit, site)
+        for week in (0, 2):
+            scene.photo(coupler, week)
+    today = (MONDAY + pd.Timedelta(weeks=5, days=2)).tz_localize("UTC")
+    open_still = trends.roster_coverage(scene.data(), today).table
+    scene.units["u2"]["closed_at"] = (MONDAY + pd.Timedelta(weeks=3, days=1)).tz_localize("UTC")
+    table = trends.roster_coverage(scene.data(), today).table
+    until = MONDAY + pd.Timedelta(weeks=3)
+    kept = open_still[(open_still["site"] == "north") | (open_still["week"] < until)]
+    pd.testing.assert_frame_equal(table, kept.reset_index(drop=True))
+    assert table.loc[table["site"] == "south", ["due", "covered"]].sum().tolist() == [3, 2]
+
+
+def test_a_monday_that_has_begun_at_a_site_is_in_the_last_weeks():
+    """Monday 10:00 in Auckland is Sunday 21:00 UTC."""
+    scene = Scene()
+    coupler = scene.coupler("u1")
+    photos = [scene.photo(coupler, week) for week in (0, 1, 13, 14)]
+    sunday = (MONDAY + pd.Timedelta(weeks=13, days=6, hours=21)).tz_localize("UTC")
+    shown = trends.last_weeks(scene.data(), 13, sunday)
+    assert shown.photos["photo_id"].tolist() == photos[1:]

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import binomtest
 
 from data_tools import trends
 from model.vocabulary import FindingKind
@@ -78,6 +79,78 @@ def test_misses_in_the_audit_are_counted_by_kind():
     clean = trends.miss_rate(audited(60, 0).data())
     assert clean.notices == ()
     assert "0 of 60 audited clear verdicts hid damage" in clean.counted
+
+
+def test_judging_again_heals_no_miss_and_changes_no_agreement():
+    """Six of 66 audited clear verdicts hid damage; a version that has learnt them calls all six damaged.
+
+    At most 17.2 % hide damage (Clopper and Pearson 1934, one-sided, by SciPy); of the 60 that stay clear it
+    would be at most 4.9 % of none.
+    """
+    bound = binomtest(6, 66, alternative="less").proportion_ci(0.95, "exact").high
+    scene = audited(60, 6)
+    before = trends.miss_rate(scene.data()), trends.technician_and_model(scene.data())
+    for photo in range(1, 67):
+        scene.judged_again(photo, "m2", {MELTED} if photo <= 6 else ())
+    after = trends.miss_rate(scene.data()), trends.technician_and_model(scene.data())
+    for figure in (before[0], after[0]):
+        found = row(figure, about="any damage")
+        assert (found["missed"], found["n"]) == (6, 66)
+        assert found["at_most"] == pytest.approx(bound)
+    pd.testing.assert_frame_equal(before[1].table, after[1].table)
+
+
+def test_the_audit_and_the_agreement_are_told_by_version():
+    scene = audited(60, 6)
+    coupler = scene.coupler("u2")
+    for _ in range(70):
+        scene.photo(coupler, 2, model=(), by="ada", audit=True, version="m2")
+    figure = trends.miss_rate(scene.data())
+    rows = figure.table.set_index("about")
+    versions = [f"any damage, by version {name}" for name in ("m1", "m2")]
+    assert rows.loc[["any damage", *versions], "missed"].tolist() == [6, 6, 0]
+    assert rows.loc[["any damage", *versions], "n"].tolist() == [136, 66, 70]
+    assert rows.loc[versions, "at_most"].tolist() == pytest.approx([0.1716, 1 - 0.05 ** (1 / 70)], abs=5e-5)
+    assert "By model version: m1 6 of 66, m2 0 of 70." in figure.notices[0]
+    agreed = trends.technician_and_model(scene.data()).table.set_index("about")
+    assert agreed.loc[versions, "agreed"].tolist() == pytest.approx([60 / 66, 1])
+
+
+def test_a_version_with_a_small_audit_of_its_own_claims_nothing():
+    scene = audited(60, 6)
+    scene.photo(scene.coupler("u2"), 2, model=(), by="ada", audit=True, version="m2")
+    figure = trends.miss_rate(scene.data())
+    assert figure.enough
+    young = row(figure, about="any damage, by version m2")
+    assert (young["missed"], young["n"]) == (0, 1)
+    assert young[["rate", "low", "high", "at_most", "hidden_at_most"]].isna().all()
+
+
+def test_only_the_word_on_the_drawn_verdict_is_an_audit():
+    """A photo is drawn once: what people say of it after a later verdict is no second draw."""
+    scene = audited(60, 0)
+    scene.judged_again(1, "m2")
+    scene.decision(1, "bo")
+    figure = trends.miss_rate(scene.data())
+    assert row(figure, about="any damage")["n"] == 60
+    assert not figure.table["about"].str.endswith("m2").any()
+
+
+def test_a_later_word_on_the_photo_is_the_truth_of_its_audit():
+    scene = audited(60, 0)
+    scene.photos[0]["kinds"] = 2  # somebody has found the damage since
+    assert row(trends.miss_rate(scene.data()), about="any damage")["missed"] == 1
+
+
+def test_nobody_agrees_with_a_refusal():
+    """People found damage in 25 photos that the model had refused; a later version calls them clear."""
+    scene = Scene()
+    coupler = scene.coupler("u1")
+    for _ in range(25):
+        scene.judged_again(scene.photo(coupler, 0, {MELTED}, refused=True, by="ada"), "m2")
+    figure = trends.technician_and_model(scene.data())
+    assert figure.n == 0
+    assert figure.table["agreed"].isna().all()
 
 
 def test_a_small_audit_claims_nothing():

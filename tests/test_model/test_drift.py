@@ -53,22 +53,47 @@ def test_couplers_seen_only_now_or_only_before_say_nothing() -> None:
     assert (found.p, found.couplers) == (1.0, 0)
 
 
-def test_photos_of_the_same_kind_are_unlike_as_often_as_the_level_says() -> None:
+def test_couplers_of_the_same_kind_are_unlike_as_often_as_the_level_says() -> None:
     rng = np.random.default_rng(4)
     names = [f"r{n}" for n in range(200)]
     counts = [
-        unlike(rng.normal(0, 1, (10, 5)), ["x"] * 10, rng.normal(0, 1, (200, 5)), names).unlike
-        for _ in range(60)
+        unlike(rng.normal(0, 1, (1, 5)), ["x"], rng.normal(0, 1, (200, 5)), names).unlike for _ in range(600)
     ]
     assert binomtest(sum(counts), 600, LEVEL).pvalue > 0.001
 
 
-def test_unlike_photos_are_counted_and_a_coupler_is_not_its_own_likeness() -> None:
+@pytest.mark.parametrize(("each", "reference_each"), [(1, 1), (4, 1), (1, 3), (4, 3)])
+def test_many_photos_of_one_coupler_are_no_more_reason_for_a_notice(each: int, reference_each: int) -> None:
+    """Twelve couplers without change: p is below .005 in one of 200 weeks at most, however often each was
+    photographed and however few the reference has (photos counted singly: in one of twelve)."""
+    rng = np.random.default_rng(1)
+
+    def photos(couplers: int, of_each: int, name: str) -> tuple[np.ndarray, list[str]]:
+        own = np.repeat(rng.normal(0, 1, (couplers, 8)), of_each, 0)
+        names = [f"{name}{n}" for n in range(couplers) for _ in range(of_each)]
+        return own + rng.normal(0, 0.15, own.shape), names
+
+    weeks = 300
+    told = sum(
+        unlike(*photos(12, each, "n"), *photos(40, reference_each, "r")).p < 0.005 for _ in range(weeks)
+    )
+    assert binomtest(told, weeks, 0.005, alternative="greater").pvalue > 0.001
+
+
+def test_the_chance_of_so_many_is_that_of_ranks_in_a_shared_reference() -> None:
+    """Exchangeable draws: the chance that n of n pass is k/(M+1) (k+1)/(M+2) ... (k+n-1)/(M+n), because each
+    one that passed makes the reference a little less far than thought (Vovk 2012)."""
     rng = np.random.default_rng(5)
     reference, names = rng.normal(0, 1, (100, 5)), [f"r{n // 2}" for n in range(100)]
     found = unlike(reference[:4] + 20, ["a", "b", "c", "d"], reference, names)
-    assert (found.photos, found.unlike, found.reference) == (4, 4, 100)
-    assert found.p == pytest.approx(LEVEL**4)  # all of four by chance: the product
+    assert (found.couplers, found.unlike, found.reference) == (4, 4, 50)
+    k = int(LEVEL * 51)
+    assert found.p == pytest.approx(np.prod([(k + n) / (51 + n) for n in range(4)]))
+
+
+def test_a_coupler_is_not_its_own_likeness() -> None:
+    rng = np.random.default_rng(5)
+    reference, names = rng.normal(0, 1, (100, 5)), [f"r{n // 2}" for n in range(100)]
     far = np.vstack([reference, np.full((2, 5), 30.0)])
     own = unlike(far[-1:], ["own"], far, [*names, "own", "own"])
     assert own.unlike == 1, "its only likeness is of the same coupler"
@@ -76,6 +101,17 @@ def test_unlike_photos_are_counted_and_a_coupler_is_not_its_own_likeness() -> No
     assert other.unlike == 0
 
 
+def test_one_odd_photo_of_three_makes_no_coupler_unlike() -> None:
+    rng = np.random.default_rng(6)
+    reference, names = rng.normal(0, 1, (100, 5)), [f"r{n}" for n in range(100)]
+    photos = np.zeros((3, 5))
+    photos[0] += 30
+    assert unlike(photos, ["a"] * 3, reference, names).unlike == 0
+    photos[1] += 30
+    assert unlike(photos, ["a"] * 3, reference, names).unlike == 1
+
+
 def test_without_enough_to_compare_with_nothing_is_unlike() -> None:
-    assert unlike(np.zeros((3, 2)), ["a"] * 3, np.ones((39, 2)), ["b"] * 39) == Unlike(3, 0, 39, 1.0)
-    assert unlike(np.zeros((0, 2)), [], np.ones((50, 2)), ["b"] * 50).p == 1.0
+    few = [f"b{n % 39}" for n in range(80)]
+    assert unlike(np.zeros((3, 2)), ["a"] * 3, np.ones((80, 2)), few) == Unlike(1, 0, 39, 1.0)
+    assert unlike(np.zeros((0, 2)), [], np.ones((50, 2)), [f"b{n}" for n in range(50)]).p == 1.0

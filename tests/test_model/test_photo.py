@@ -140,6 +140,7 @@ def test_broken_exif_costs_neither_the_photo_nor_a_warning(recwarn: pytest.Warni
     for cut in range(8, len(block), 5):
         photo = open_photo(encode(scene(), exif=bytes(block[:cut])))
         assert photo.rgb.shape in {(64, 96, 3), (96, 64, 3)}
+        assert photo.camera.isprintable()
     assert not recwarn.list
 
 
@@ -149,7 +150,9 @@ def test_no_exif_block_costs_the_photo(changes: list[tuple[int, int]], tail: byt
     block = bytearray(phone_exif(6, datetime(2026, 1, 1), "+01:00", gps=True).tobytes())
     for place, value in changes:
         block[6 + place % (len(block) - 6)] = value
-    assert open_photo(encode(scene(), exif=bytes(block) + tail)).full_width in {64, 96}
+    photo = open_photo(encode(scene(), exif=bytes(block) + tail))
+    assert photo.full_width in {64, 96}
+    assert photo.camera.isprintable()
 
 
 def test_sixteen_bit_grey_keeps_its_tones() -> None:
