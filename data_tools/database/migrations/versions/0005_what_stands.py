@@ -1,6 +1,6 @@
 """What stands for each photo, as one word.
 
-The table is derived: it is made anew, and whoever upgrades folds the photos into it in the same transaction."""
+The table is derived: it is made anew, and ``states.fold_missing`` fills it in the same transaction."""
 
 from __future__ import annotations
 
