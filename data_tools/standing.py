@@ -3,8 +3,9 @@
 The one place that says so: ``photo_states`` stores it, records hand it out, screens and lists translate it.
 
 Rules. A withdrawn decision counts for nothing. Each person's latest decision is theirs. Where people
-differ there is a conflict, and both stay. It is settled by a later decision of somebody who had not
-decided before, or by the answer to a second opinion that was asked for. Who cannot tell settles nothing.
+differ there is a conflict, and both stay. It is settled by a later decision of somebody who had not taken a
+side before, or by the answer to a second opinion that was asked for. Who cannot tell settles nothing and has
+taken no side; the first who can tell after them differs from nobody.
 What a person saw stands once it is settled; until then all that was said stands, or else the gravest verdict:
 a flag that nobody has ruled on outlasts a milder verdict of a newer version."""
 
@@ -68,7 +69,7 @@ class Standing:
 
     def settled_by(self, who: str) -> bool:
         """Whether the word of ``who`` would settle the conflict."""
-        return _settles({voice.decided_by: voice for voice in self.voices}, who)
+        return self.conflict and _settles({voice.decided_by: voice for voice in self.voices}, who)
 
 
 @dataclass(frozen=True)
@@ -107,7 +108,8 @@ def fold(decisions: Iterable[DecisionRecord]) -> Standing:
 
 def _settles(voices: dict[str, DecisionRecord], who: str) -> bool:
     took_side = who in voices and voices[who].judged
-    return not took_side and _differ(voice for name, voice in voices.items() if name != who)
+    others = [voice for name, voice in voices.items() if name != who]
+    return not took_side and (_differ(others) or not any(voice.judged for voice in others))
 
 
 def _differ(voices: Iterable[DecisionRecord]) -> bool:
