@@ -202,8 +202,7 @@ def test_units_that_people_differ_about_are_not_to_be_used(open_app: OpenApp, ws
     decide(ws, LEAD, entry.photo.id, entry.verdict.id, DecisionKind.CORRECTED)
     assert "1** in service but not to be used" in page_words(open_app(TECHNICIAN, "act"))
     assert "seen by a technician, not settled yet" in page_words(act_on(open_app, "H-01"))
-    history = page_words(_history(open_app, "H-01"))
-    assert "DO NOT USE" in history
+    assert "sent by Noor Vale Do not use" in page_words(_history(open_app, "H-01"))
     sheet = _sheet(ws, "H-01")
     assert "Ivo Tamm: housing melted by heat, upper left." in sheet
     assert "Mara Lind: no damage seen." in sheet
