@@ -30,6 +30,7 @@ from data_tools.lookup import coupler_at, site_row, unit_row
 from data_tools.model_side import Judge, judging_side
 from data_tools.one_core import judge_on_cores, on_one_core
 from data_tools.records import IngestedFile, IngestStatus
+from data_tools.standing import Stand
 from data_tools.unit_labels import UnitHint, by_casefold, unit_from_file_name, unit_from_photo
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError, ConflictError, NotFoundError, PhotoError, StorageError
@@ -39,6 +40,16 @@ from model.vocabulary import ADVICE, Outcome, Reason, Triage
 
 LABEL_SIDE = 3000
 """A code label that cannot be read at the judging size is looked for again at this many pixels."""
+_STANDS: dict[Stand, str] = {
+    Stand.DAMAGED: "A technician saw damage in it: do not use this coupler.",
+    Stand.DISPUTED: "A technician saw damage in it, and others have yet to agree: do not use this coupler.",
+    Stand.SUSPECTED: "It was flagged: do not use this coupler until a technician has looked.",
+    Stand.DOUBTED: "It is in doubt: do not use this coupler until a technician has looked.",
+    Stand.NOT_TOLD: "It could not be judged: take another one.",
+    Stand.SEEN_INTACT: "A technician saw no damage in it.",
+    Stand.CLEAR: "No visible damage found.",
+}
+"""What is said of a photo that was here before."""
 
 log = logging.getLogger(__name__)
 
@@ -221,7 +232,10 @@ def _judged_alone(judge: Judge, photo: Photo) -> Judgement | None:
 def _known(name: str, kept: Kept) -> IngestedFile:
     photo = kept.photo
     message = f"Already here: a photo of unit {photo.unit_key}, received on {photo.received_at:%Y-%m-%d}."
-    return IngestedFile(name, IngestStatus.KNOWN, message, photo, kept.verdict, kept.verdict.judgement.reason)
+    reason = kept.verdict.judgement.reason
+    if kept.state is not None:
+        message, reason = f"{message} {_STANDS[kept.state.stand]}", kept.state.reason
+    return IngestedFile(name, IngestStatus.KNOWN, message, photo, kept.verdict, reason, state=kept.state)
 
 
 def stored(name: str, kept: Kept, target: Target) -> IngestedFile:

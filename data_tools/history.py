@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from datetime import datetime
+
 from sqlalchemy import select
 from sqlalchemy.orm import Session, joinedload
 
@@ -12,6 +15,7 @@ from data_tools.database.schema import (
     EventRow,
     ObservationRow,
     PhotoRow,
+    PhotoStateRow,
     SettlementRow,
     UnitRow,
     VerdictRow,
@@ -26,8 +30,32 @@ from data_tools.lookup import (
     unit_row,
     verdict_record,
 )
-from data_tools.records import Timeline, TimelineEntry
+from data_tools.records import Coupler, DecisionRecord, EventRecord, PhotoRecord, Unit, VerdictRecord
+from data_tools.standing import State
+from data_tools.states import state_record
 from data_tools.workspace import Workspace
+
+
+@dataclass(frozen=True)
+class TimelineEntry:
+    """One dated thing in a unit's history; exactly one record is set. ``state``: what stands for a photo."""
+
+    at: datetime
+    coupler_id: int | None
+    photo: PhotoRecord | None = None
+    verdict: VerdictRecord | None = None
+    decision: DecisionRecord | None = None
+    event: EventRecord | None = None
+    state: State | None = None
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """The whole history of one unit, oldest first."""
+
+    unit: Unit
+    couplers: tuple[Coupler, ...]
+    entries: tuple[TimelineEntry, ...]
 
 
 def timeline(ws: Workspace, actor: Actor, unit_key: str) -> Timeline:
@@ -49,15 +77,18 @@ def timeline(ws: Workspace, actor: Actor, unit_key: str) -> Timeline:
 
 def _photo_entries(session: Session, unit: UnitRow) -> list[TimelineEntry]:
     query = (
-        select(PhotoRow)
+        select(PhotoRow, PhotoStateRow)
         .join(CouplerRow, CouplerRow.id == PhotoRow.coupler_id)
+        .outerjoin(PhotoStateRow, PhotoStateRow.photo_id == PhotoRow.id)
         .where(CouplerRow.unit_id == unit.id)
         .options(joinedload(PhotoRow.coupler).joinedload(CouplerRow.unit).joinedload(UnitRow.site))
         .order_by(PhotoRow.seen_at, PhotoRow.id)
     )
-    photos = list(session.scalars(query))
-    coupler_of = {photo.id: photo.coupler_id for photo in photos}
-    entries = [TimelineEntry(p.seen_at, p.coupler_id, photo=photo_record(p)) for p in photos]
+    coupler_of, entries = {}, []
+    for photo, stands in session.execute(query):
+        coupler_of[photo.id] = photo.coupler_id
+        state = state_record(stands) if stands is not None else None
+        entries.append(TimelineEntry(photo.seen_at, photo.coupler_id, photo=photo_record(photo), state=state))
     ids = select(PhotoRow.id).join(CouplerRow).where(CouplerRow.unit_id == unit.id)
     for row in session.scalars(
         select(VerdictRow).where(VerdictRow.photo_id.in_(ids)).order_by(VerdictRow.id)

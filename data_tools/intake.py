@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 from data_tools.access import Actor
 from data_tools.database.schema import (
     PhotoRow,
+    PhotoStateRow,
     RejectedRow,
     RoundRow,
     SiteRow,
@@ -25,7 +26,8 @@ from data_tools.database.schema import (
 )
 from data_tools.lookup import coupler_when, judgement_to_json, photo_record, unit_row, verdict_record
 from data_tools.records import PhotoRecord, VerdictRecord
-from data_tools.states import refresh_state
+from data_tools.standing import State
+from data_tools.states import refresh_state, state_record
 from data_tools.workspace import Workspace, now_or
 from model.errors import ConflictError
 from model.judgement import Judgement
@@ -64,11 +66,12 @@ class Arrival:
 
 @dataclass(frozen=True)
 class Kept:
-    """A photo in the store; ``known``: it was there before."""
+    """A photo in the store; ``known``: it was there before, and ``state`` is what stands for it."""
 
     photo: PhotoRecord
     verdict: VerdictRecord
     known: bool
+    state: State | None = None
 
 
 def share_of(name: str, purpose: str) -> float:
@@ -135,7 +138,9 @@ def find_photo(session: Session, sha256: str) -> Kept | None:
     verdict = session.scalars(
         select(VerdictRow).where(VerdictRow.photo_id == row.id).order_by(VerdictRow.id.desc()).limit(1)
     ).one()
-    return Kept(photo_record(row), verdict_record(verdict), known=True)
+    state = session.get(PhotoStateRow, row.id)
+    stands = state_record(state) if state is not None else None
+    return Kept(photo_record(row), verdict_record(verdict), known=True, state=stands)
 
 
 def add_verdict(session: Session, photo: PhotoRow, judgement: Judgement, at: datetime) -> VerdictRow:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from sqlalchemy import ColumnElement, Row, Select, and_, case, func, literal, or_, select
-from sqlalchemy.orm import Session, joinedload
+from sqlalchemy.orm import Session, aliased, joinedload
 
 from data_tools.access import Actor, Permission
 from data_tools.database.schema import (
@@ -28,7 +28,7 @@ from data_tools.lookup import (
     unit_record,
     verdict_record,
 )
-from data_tools.records import QueueItem, UnitStatus
+from data_tools.records import DecisionKind, QueueItem, UnitStatus
 from data_tools.settings import Settings
 from data_tools.workspace import Workspace
 from model.vocabulary import Triage
@@ -84,20 +84,27 @@ def _undisputed() -> ColumnElement[bool]:
 
 
 def _waiting_for(actor: Actor, site_id: int | None) -> Select[*tuple[Any, ...]]:
-    """Select what is queued, less the disputes in which this person spoke last."""
-    last_word = (
-        select(DecisionRow.decided_by)
-        .where(DecisionRow.photo_id == PhotoRow.id)
-        .order_by(DecisionRow.id.desc())
-        .limit(1)
-        .correlate(PhotoRow)
-        .scalar_subquery()
+    """Select what is queued, less the disputes in which this person spoke last, and less what else this
+    person has decided (could not tell): that is for others, or for a better photo."""
+    withdrawal = aliased(DecisionRow)
+    counts = and_(
+        DecisionRow.photo_id == PhotoRow.id,
+        DecisionRow.kind != DecisionKind.WITHDRAWN,
+        ~select(withdrawal.id).where(withdrawal.withdraws_id == DecisionRow.id).exists(),
     )
+    spoke = select(DecisionRow.decided_by).where(counts).correlate(PhotoRow)
+    last_word = spoke.order_by(DecisionRow.id.desc()).limit(1).scalar_subquery()
+    mine = and_(DecisionRow.decided_by == actor.name, DecisionRow.kind != DecisionKind.SECOND_OPINION)
     query = (
         select(PhotoRow.id, PhotoRow.sha256)
         .join(PhotoStateRow, PhotoStateRow.photo_id == PhotoRow.id)
         .where(PhotoStateRow.queued.is_(True))
-        .where(or_(_undisputed(), func.coalesce(last_word, "") != actor.name))
+        .where(
+            or_(
+                and_(_undisputed(), ~spoke.where(mine).exists()),
+                and_(~_undisputed(), func.coalesce(last_word, "") != actor.name),
+            )
+        )
     )
     if site_id is None:
         return query

@@ -20,6 +20,7 @@ from data_tools.database.schema import (
 from data_tools.desk import verdict_words
 from data_tools.lookup import photo_record, site_row, verdict_record
 from data_tools.records import IngestedFile, IngestStatus
+from data_tools.states import state_record
 from data_tools.workspace import Workspace
 from model.vocabulary import Reason
 
@@ -48,7 +49,7 @@ def _photos(
 ) -> list[tuple[datetime, IngestedFile]]:
     unit = joinedload(PhotoRow.coupler).joinedload(CouplerRow.unit).joinedload(UnitRow.site)
     query = (
-        select(PhotoRow, VerdictRow)
+        select(PhotoRow, VerdictRow, PhotoStateRow)
         .join(RoundRow, RoundRow.id == PhotoRow.round_id)
         .join(PhotoStateRow, PhotoStateRow.photo_id == PhotoRow.id)
         .join(VerdictRow, VerdictRow.id == PhotoStateRow.verdict_id)
@@ -59,10 +60,13 @@ def _photos(
         .options(unit)
     )
     found = []
-    for photo, row in session.execute(query):
+    for photo, row, state in session.execute(query):
         verdict = verdict_record(row)
         words, reason = verdict_words(verdict.judgement), verdict.judgement.reason
-        file = IngestedFile(photo.file_name, IngestStatus.STORED, words, photo_record(photo), verdict, reason)
+        file = IngestedFile(
+            photo.file_name, IngestStatus.STORED, words, photo_record(photo), verdict, reason,
+            state=state_record(state),
+        )  # fmt: skip
         found.append((photo.received_at, file))
     return found
 

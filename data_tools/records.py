@@ -5,9 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from model.judgement import Judgement
 from model.vocabulary import FindingKind, Place, Reason, Triage
+
+if TYPE_CHECKING:
+    from data_tools.standing import State
 
 
 class UnitStatus(StrEnum):
@@ -144,9 +148,9 @@ class TrueFinding:
 
 @dataclass(frozen=True)
 class DecisionRecord:
-    """One append-only statement of a person about a photo. ``judged`` is false where the person could not
-    tell or agreed that the photo cannot be judged; no findings then does not mean intact. ``withdraws_id``
-    names the decision that a withdrawal takes back; ``withdrawn``: a later one took this back."""
+    """One append-only statement about a photo. ``judged`` is false where the person could not tell or agreed
+    that the photo cannot be judged: then, no findings does not mean intact. ``withdraws_id`` names what a
+    withdrawal takes back; ``withdrawn``: a later one took this back."""
 
     id: int
     photo_id: int
@@ -174,9 +178,8 @@ class Settlement:
 
 @dataclass(frozen=True)
 class EventRecord:
-    """Something done to a unit (or seen on it that a photo does not show). For a replacement,
-    ``coupler_id`` is the one taken off and ``new_coupler_id`` the one put on. ``what``, ``blinks`` and
-    ``settled`` belong to observations."""
+    """Something done to a unit, or seen on it. Of a replacement, ``coupler_id`` is the one taken off and
+    ``new_coupler_id`` the one put on; ``what``, ``blinks`` and ``settled`` belong to observations."""
 
     id: int
     unit_key: str
@@ -218,7 +221,8 @@ class RejectedFile:
 
 @dataclass(frozen=True)
 class IngestedFile:
-    """What became of one file; ``waiting_id`` where it is kept until somebody names its unit."""
+    """What became of one file; ``waiting_id`` where it is kept until somebody names its unit. ``state`` is
+    what stands for the photo where more than this verdict may speak of it."""
 
     file_name: str
     status: IngestStatus
@@ -227,6 +231,7 @@ class IngestedFile:
     verdict: VerdictRecord | None = None
     reason: Reason | None = None
     waiting_id: int | None = None
+    state: State | None = None
 
 
 @dataclass(frozen=True)
@@ -239,9 +244,9 @@ class IngestReport:
 
 @dataclass(frozen=True)
 class RosterLine:
-    """One unit in this week's round of a site. It is done when each of its couplers has a photo of this
-    week that could be judged; ``missing_positions`` still lack one, and ``take_again`` says why the last
-    one did not do."""
+    """One unit in this week's round: done when each of its couplers has a photo of this week that could be
+    judged. ``missing_positions`` still lack one; ``again``: there was a photo, but it did not do, and
+    ``take_again`` says why, where the model knows."""
 
     unit: Unit
     last_photo: PhotoRecord | None
@@ -249,6 +254,7 @@ class RosterLine:
     done_this_week: bool
     missing_positions: tuple[str, ...] = ()
     take_again: Reason | None = None
+    again: bool = False
 
 
 @dataclass(frozen=True)
@@ -264,27 +270,6 @@ class QueueItem:
     second_opinion: bool = False
     decisions: tuple[DecisionRecord, ...] = ()
     conflict: bool = False
-
-
-@dataclass(frozen=True)
-class TimelineEntry:
-    """One dated thing in a unit's history; exactly one of the records is set."""
-
-    at: datetime
-    coupler_id: int | None
-    photo: PhotoRecord | None = None
-    verdict: VerdictRecord | None = None
-    decision: DecisionRecord | None = None
-    event: EventRecord | None = None
-
-
-@dataclass(frozen=True)
-class Timeline:
-    """The whole history of one unit, oldest first."""
-
-    unit: Unit
-    couplers: tuple[Coupler, ...]
-    entries: tuple[TimelineEntry, ...]
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,6 @@
-"""Judging kept photos again with the live version: adds verdicts, never changes one."""
+"""Judging kept photos again with the live version: adds verdicts, never changes one.
+
+A flag that nobody has ruled on stays what stands where the new verdict is milder (``standing``)."""
 
 from __future__ import annotations
 

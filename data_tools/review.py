@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 from datetime import datetime
 
-from sqlalchemy import or_, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from data_tools.access import Actor, Permission
@@ -28,11 +28,12 @@ from data_tools.lookup import (
 from data_tools.queueing import queue
 from data_tools.records import DecisionKind, DecisionRecord, PhotoRecord, TrueFinding
 from data_tools.sites import clean_text
+from data_tools.standing import GOOD
 from data_tools.states import refresh_state
 from data_tools.workspace import Workspace, now_or
 from model.errors import BadRequestError, NotAllowedError, NotFoundError
 from model.families import family as family_of
-from model.vocabulary import FindingKind, Outcome, Place, Triage
+from model.vocabulary import FindingKind, Outcome, Place
 
 __all__ = ["decide", "decisions_of", "last_good_photo", "queue", "withdraw"]
 
@@ -62,7 +63,8 @@ def decide(
 
     ``CONFIRMED`` takes its findings from the verdict. ``CORRECTED`` without findings means intact; one that
     changes nothing is kept as a confirmation. The same statement twice in a row (a key pressed twice, a
-    request sent again) is kept once. Others' decisions stay as they are; a conflict shows in the queue.
+    request sent again) is kept once, unless somebody else spoke in between: then it is an answer. Others'
+    decisions stay as they are; a conflict shows in the queue.
 
     Raises:
         NotFoundError: no such photo, or the verdict is not one of this photo.
@@ -147,19 +149,14 @@ def check_findings(findings: Iterable[TrueFinding], family_key: str) -> None:
 
 
 def _said_already(session: Session, row: DecisionRow) -> DecisionRow | None:
-    """Return the person's latest decision on the photo if it stands and says the same."""
-    query = (
-        select(DecisionRow)
-        .where(DecisionRow.photo_id == row.photo_id, DecisionRow.decided_by == row.decided_by)
-        .order_by(DecisionRow.id.desc())
-        .limit(1)
-    )
+    """Return the latest decision on the photo if it is this person's and says the same."""
+    of_photo = select(DecisionRow).where(DecisionRow.photo_id == row.photo_id)
+    query = of_photo.order_by(DecisionRow.id.desc()).limit(1)
     last = session.scalar(query)
     if last is None:
         return None
-    same = all(
-        getattr(last, name) == getattr(row, name) for name in ("verdict_id", "kind", "findings", "comment")
-    )
+    said = ("decided_by", "verdict_id", "kind", "findings", "comment")
+    same = all(getattr(last, name) == getattr(row, name) for name in said)
     return last if same else None
 
 
@@ -214,7 +211,8 @@ def decisions_of(ws: Workspace, actor: Actor, photo_id: int) -> list[DecisionRec
 
 
 def last_good_photo(ws: Workspace, actor: Actor, coupler_id: int, before: datetime) -> PhotoRecord | None:
-    """Return the coupler's latest photo before ``before`` that shows no known damage, or ``None``."""
+    """Return the coupler's latest photo before ``before`` that shows no damage as far as anybody knows, or
+    ``None``: neither a suspected nor a disputed one."""
     actor.require(Permission.SEE)
     query = (
         select(PhotoRow)
@@ -222,9 +220,7 @@ def last_good_photo(ws: Workspace, actor: Actor, coupler_id: int, before: dateti
         .where(
             PhotoRow.coupler_id == coupler_id,
             PhotoRow.seen_at < before,
-            PhotoStateRow.judged.is_(True),
-            or_(PhotoStateRow.decision_id.is_not(None), PhotoStateRow.triage == Triage.CLEAR),
-            *(getattr(PhotoStateRow, kind.value).is_(False) for kind in FindingKind),
+            PhotoStateRow.stand.in_(GOOD),
         )
         .order_by(PhotoRow.seen_at.desc(), PhotoRow.id.desc())
         .limit(1)

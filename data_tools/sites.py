@@ -234,7 +234,7 @@ def _line(
 ) -> RosterLine:
     couplers = [c for c in unit.couplers if c.removed_on is None]
     missing = [c for c in couplers if not any(state.judged for state in week.get(c.id, ()))]
-    reasons = [week[c.id][-1].reason for c in missing if week.get(c.id)]
+    tried = [week[c.id][-1] for c in missing if week.get(c.id)]
     newest = max(
         (last[c.id] for c in couplers if c.id in last), key=lambda pair: pair[0].seen_at, default=None
     )
@@ -244,7 +244,8 @@ def _line(
         last_verdict=verdict_record(newest[1]) if newest else None,
         done_this_week=bool(couplers) and not missing,
         missing_positions=tuple(sorted(c.position for c in missing)),
-        take_again=next((reason for reason in reasons if reason), None),
+        take_again=next((state.reason for state in tried if state.reason), None),
+        again=bool(tried),
     )
 
 

@@ -1,35 +1,83 @@
-"""What stands for one photo, folded from its verdict and its decisions. Pure: no database.
+"""What stands for one photo, folded from its verdicts and its decisions. Pure: no database.
+
+The one place that says so: ``photo_states`` stores it, records hand it out, screens and lists translate it.
 
 Rules. A withdrawn decision counts for nothing. Each person's latest decision is theirs. Where people
-differ there is a conflict, and both stay. It is settled by a later decision of somebody who had not
-decided before, or by the answer to a second opinion that was asked for. The latest decision stands;
-without one, the verdict does."""
+differ there is a conflict, and both stay. It is settled by a later decision of somebody who had not taken a
+side before, or by the answer to a second opinion that was asked for. Who cannot tell settles nothing and has
+taken no side; the first who can tell after them differs from nobody.
+What a person saw stands once it is settled; until then all that was said stands, or else the gravest verdict:
+a flag that nobody has ruled on outlasts a milder verdict of a newer version."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 
 from data_tools.records import DecisionKind, DecisionRecord, TrueFinding
 from model.judgement import Judgement
 from model.vocabulary import Outcome, Reason, Triage
 
 
+class Stand(StrEnum):
+    """What a photo says of its coupler, the gravest first."""
+
+    DAMAGED = "damaged"
+    """A person saw damage, and nobody differs."""
+    DISPUTED = "disputed"
+    """A person saw damage, but people differ or a second opinion is awaited."""
+    SUSPECTED = "suspected"
+    """A version flagged it, and nobody has ruled on it."""
+    DOUBTED = "doubted"
+    """A version was unsure, or people are; nobody has ruled on it."""
+    NOT_TOLD = "not_told"
+    """Neither a person nor the model could tell."""
+    SEEN_INTACT = "seen_intact"
+    """A person saw no damage, and nobody differs."""
+    CLEAR = "clear"
+    """The model found no damage, and nobody has said anything."""
+
+
+OPEN = (Stand.DAMAGED, Stand.DISPUTED, Stand.SUSPECTED, Stand.DOUBTED)
+"""What keeps a coupler from reading "no damage seen"."""
+RULED = (Stand.DAMAGED, Stand.SEEN_INTACT)
+"""What a person said and nobody disputes: it overtakes earlier photos of the coupler."""
+GOOD = (Stand.SEEN_INTACT, Stand.CLEAR)
+"""What shows the coupler without damage."""
+_SUSPICION = {Triage.FLAG: 2, Triage.UNSURE: 1, Triage.CLEAR: 0, None: 0}
+
+
 @dataclass(frozen=True)
 class Standing:
-    """``decision`` is the one that stands (``None``: none); ``voices`` are the decisions that count."""
+    """``decision`` is the latest that counts (``None``: none); ``voices`` are all that count."""
 
     decision: DecisionRecord | None
     conflict: bool
     second_opinion: bool
     voices: tuple[DecisionRecord, ...]
 
+    @property
+    def disputed(self) -> bool:
+        """Whether people differ or wait for a second opinion."""
+        return self.conflict or self.second_opinion
+
+    @property
+    def ruled(self) -> bool:
+        """Whether a person could tell and nothing is left to settle."""
+        return self.decision is not None and self.decision.judged and not self.disputed
+
+    def settled_by(self, who: str) -> bool:
+        """Whether the word of ``who`` would settle the conflict."""
+        return self.conflict and _settles({voice.decided_by: voice for voice in self.voices}, who)
+
 
 @dataclass(frozen=True)
 class State:
-    """``Standing`` laid over the verdict: what a photo shows as far as we know now."""
+    """What a photo shows as far as we know now. ``judged`` is false where nobody could tell; ``reason`` then
+    says why the model could not. ``findings`` are a person's, or what is suspected until somebody rules."""
 
-    standing: Standing
+    stand: Stand
     judged: bool
     reason: Reason | None
     findings: tuple[TrueFinding, ...]
@@ -46,36 +94,64 @@ def fold(decisions: Iterable[DecisionRecord]) -> Standing:
             continue
         if decision.kind is DecisionKind.SECOND_OPINION:
             asked_by = who
-        elif asked_by is not None and who != asked_by:
-            voices, asked_by = {who: decision}, None
-        elif who not in voices and _differ(voices.values()):
-            voices = {who: decision}
-        else:
-            voices.pop(who, None)
-            voices[who] = decision
+            continue
+        answers = asked_by is not None and who != asked_by
+        if answers:
+            asked_by = None
+        if decision.judged and (answers or _settles(voices, who)):
+            voices = {}
+        voices.pop(who, None)
+        voices[who] = decision
     counting = tuple(voices.values())
     return Standing(counting[-1] if counting else None, _differ(counting), asked_by is not None, counting)
+
+
+def _settles(voices: dict[str, DecisionRecord], who: str) -> bool:
+    took_side = who in voices and voices[who].judged
+    others = [voice for name, voice in voices.items() if name != who]
+    return not took_side and (_differ(others) or not any(voice.judged for voice in others))
 
 
 def _differ(voices: Iterable[DecisionRecord]) -> bool:
     return len({(voice.judged, frozenset(voice.findings)) for voice in voices}) > 1
 
 
+def verdict_that_stands(triages: Sequence[Triage | None], standing: Standing) -> int:
+    """Return the index of the verdict that counts, of those of one photo, oldest first.
+
+    It is the latest, once a person has ruled; before, the latest of the most suspicious.
+    """
+    if standing.ruled:
+        return len(triages) - 1
+    return max(range(len(triages)), key=lambda at: (_SUSPICION[triages[at]], at))
+
+
 def state_of(judgement: Judgement, standing: Standing, blind_audit: bool) -> State:
-    """Lay ``standing`` over the photo's latest ``judgement``."""
-    decision = standing.decision
-    if decision is not None:
-        judged, found = decision.judged, decision.findings
-    else:
-        judged = judgement.outcome is Outcome.SCORED
-        found = tuple(TrueFinding(f.kind, f.place) for f in judgement.findings)
-    wanted = judgement.triage in (Triage.FLAG, Triage.UNSURE) or (
-        judgement.triage is Triage.CLEAR and blind_audit
-    )
+    """Lay ``standing`` over the ``judgement`` of the photo that stands (``verdict_that_stands``)."""
+    scored = judgement.outcome is Outcome.SCORED
+    judged = any(voice.judged for voice in standing.voices) if standing.voices else scored
+    found = {finding for voice in standing.voices for finding in voice.findings}
+    if not found and not standing.ruled:
+        found = {TrueFinding(f.kind, f.place) for f in judgement.findings}
+    stand = _stand(judgement.triage, standing, judged)
+    waits = stand in (Stand.SUSPECTED, Stand.DOUBTED) or (stand is Stand.CLEAR and blind_audit)
     return State(
-        standing=standing,
+        stand=stand,
         judged=judged,
         reason=None if judged else judgement.reason,
-        findings=tuple(sorted(set(found), key=lambda f: (f.kind.value, f.place.value))),
-        queued=standing.second_opinion or standing.conflict or (decision is None and wanted),
+        findings=tuple(sorted(found, key=lambda f: (f.kind.value, f.place.value))),
+        queued=standing.disputed or waits,
     )
+
+
+def _stand(triage: Triage | None, standing: Standing, judged: bool) -> Stand:
+    damaged = any(voice.findings for voice in standing.voices)
+    if standing.ruled:
+        return Stand.DAMAGED if damaged else Stand.SEEN_INTACT
+    if damaged:
+        return Stand.DISPUTED
+    if triage is Triage.FLAG:
+        return Stand.SUSPECTED
+    if triage is Triage.UNSURE or (standing.disputed and judged):
+        return Stand.DOUBTED
+    return Stand.CLEAR if triage is Triage.CLEAR and not standing.voices else Stand.NOT_TOLD

@@ -29,6 +29,7 @@ from data_tools.database.schema import LiveModelRow, ModelVersionRow
 from data_tools.model_side import Judge, load_judge
 from data_tools.photo_store import PhotoStore
 from data_tools.settings import Settings, load_settings
+from data_tools.states import fold_missing
 from model.errors import NotFoundError, storage_errors
 
 DATABASE = "store.db"
@@ -128,7 +129,7 @@ def open_workspace(settings: Settings | None = None, *, classifier: Judge | None
 def _opened(settings: Settings, classifier: Judge | None) -> Workspace:
     workspace = Workspace(settings, load=partial(_always, classifier) if classifier else load_judge)
     if not is_current(workspace.engine):
-        upgrade(workspace.engine)
+        upgrade(workspace.engine, fold_missing)
     return workspace
 
 

@@ -18,7 +18,7 @@ from review_app.standing import (
     observation_words,
     standing_of_line,
 )
-from review_app.wording import Standing
+from review_app.wording import OPEN_WORDS, Standing
 
 
 @dataclass(frozen=True)
@@ -63,6 +63,6 @@ def board_of(ws: Workspace, actor: Actor, site: Site) -> Board:
 
 
 def damage_words(damage: OpenDamage) -> str:
-    """Return open damage in words, and whether a person has confirmed it."""
+    """Return open damage in words, and how it stands."""
     words = findings_words(damage.findings) if damage.findings else "damage suspected"
-    return words + (" (confirmed)" if damage.confirmed else " (not yet reviewed)")
+    return f"{words} ({OPEN_WORDS[damage.stand]})"

@@ -15,9 +15,11 @@ from data_tools.records import (
     TrueFinding,
     UnitStatus,
 )
+from data_tools.standing import Stand, State, fold, state_of
 from model.judgement import Judgement
 from model.vocabulary import GRAVITY, FindingKind, Outcome, Triage
 from review_app.wording import (
+    DECISION_WORDS,
     DOUBTS,
     KIND_WORDS,
     LABEL_WORDS,
@@ -29,14 +31,23 @@ from review_app.wording import (
     sentence,
 )
 
+STANDING_OF: dict[Stand, Standing] = {
+    Stand.DAMAGED: Standing.DO_NOT_USE,
+    Stand.DISPUTED: Standing.DO_NOT_USE,
+    Stand.SUSPECTED: Standing.DO_NOT_USE,
+    Stand.DOUBTED: Standing.LOOK,
+    Stand.NOT_TOLD: Standing.RETAKE,
+    Stand.SEEN_INTACT: Standing.NO_DAMAGE,
+    Stand.CLEAR: Standing.NO_DAMAGE,
+}
+"""Where what stands for a photo puts the person in front of it."""
 
-def standing_of_judgement(judgement: Judgement) -> Standing:
-    """Return where a judged photo stands. Anything that is not clear goes to a person."""
-    if judgement.outcome is Outcome.CANNOT_JUDGE:
-        return Standing.RETAKE
-    if judgement.triage is Triage.FLAG:
-        return Standing.DO_NOT_USE
-    return Standing.NO_DAMAGE if judgement.triage is Triage.CLEAR else Standing.LOOK
+
+def state_of_file(file: IngestedFile) -> State | None:
+    """Return what stands for an uploaded photo; ``None`` where it has no verdict."""
+    if file.state is not None or file.verdict is None:
+        return file.state
+    return state_of(file.verdict.judgement, fold(()), blind_audit=False)
 
 
 def standing_of_file(file: IngestedFile) -> Standing:
@@ -45,7 +56,8 @@ def standing_of_file(file: IngestedFile) -> Standing:
         return Standing.NEEDS_UNIT
     if file.status is IngestStatus.NOT_RECEIVED:
         return Standing.NOT_RECEIVED
-    return Standing.RETAKE if file.verdict is None else standing_of_judgement(file.verdict.judgement)
+    state = state_of_file(file)
+    return Standing.RETAKE if state is None else STANDING_OF[state.stand]
 
 
 def standing_of_line(
@@ -66,14 +78,7 @@ def standing_of_line(
         return Standing.LOOK
     if line.done_this_week:
         return Standing.NO_DAMAGE
-    return Standing.RETAKE if line.take_again else Standing.MISSING
-
-
-def standing_of_decision(decision: DecisionRecord) -> Standing:
-    """Return where a person's decision puts a photo."""
-    if decision.kind in (DecisionKind.CANNOT_TELL, DecisionKind.SECOND_OPINION):
-        return Standing.LOOK
-    return Standing.DO_NOT_USE if decision.findings else Standing.NO_DAMAGE
+    return Standing.RETAKE if line.again else Standing.MISSING
 
 
 def findings_of(judgement: Judgement) -> tuple[TrueFinding, ...]:
@@ -119,6 +124,21 @@ def judgement_words(judgement: Judgement, *, say_unsure: bool = False) -> str:
     if unsure:
         return "not sure"
     return LABEL_WORDS[judgement.label] if judgement.label else "no damage seen"
+
+
+def said_words(decision: DecisionRecord) -> str:
+    """Return what a decision says of its photo; "no damage seen" only where a person could tell."""
+    if decision.kind not in (DecisionKind.CONFIRMED, DecisionKind.CORRECTED):
+        return DECISION_WORDS[decision.kind]
+    return findings_words(decision.findings) if decision.judged else "this photo cannot be judged"
+
+
+def decision_words(decision: DecisionRecord) -> str:
+    """Return the same and how it came about: who agreed, who corrected, what was taken back."""
+    words, said = DECISION_WORDS[decision.kind], said_words(decision)
+    if said != words:
+        words += f": {said}"
+    return words + (" (taken back)" if decision.withdrawn else "")
 
 
 def effective(decisions: Sequence[DecisionRecord]) -> tuple[DecisionRecord, ...]:

@@ -6,27 +6,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from data_tools.records import (
-    DecisionKind,
-    DecisionRecord,
-    EventRecord,
-    PhotoRecord,
-    Timeline,
-    TrueFinding,
-    VerdictRecord,
-)
+from data_tools.history import Timeline
+from data_tools.records import DecisionRecord, EventRecord, PhotoRecord, TrueFinding, VerdictRecord
+from data_tools.standing import State, fold
 from model.vocabulary import GRAVITY, FindingKind, Outcome, Place
-from review_app.standing import effective, standing_of_decision, standing_of_judgement
+from review_app.standing import STANDING_OF, effective
 from review_app.wording import Standing
 
 
 @dataclass(frozen=True)
 class PhotoStory:
-    """One photo with everything said about it, oldest first."""
+    """One photo with everything said about it, oldest first, and what stands."""
 
     photo: PhotoRecord
     verdicts: tuple[VerdictRecord, ...]
     decisions: tuple[DecisionRecord, ...]
+    state: State | None
 
     @property
     def at(self) -> datetime:
@@ -35,21 +30,18 @@ class PhotoStory:
 
     @property
     def standing(self) -> Standing:
-        """Where the photo stands: a person's word before the model's."""
-        said = effective(self.decisions)
-        if said:
-            return standing_of_decision(said[-1])
-        return standing_of_judgement(self.verdicts[-1].judgement) if self.verdicts else Standing.LOOK
+        """Where the photo stands."""
+        return STANDING_OF[self.state.stand] if self.state else Standing.LOOK
+
+    @property
+    def findings(self) -> tuple[TrueFinding, ...]:
+        """What stands: a person's findings, or what is suspected until somebody rules."""
+        return self.state.findings if self.state else ()
 
     def said_of(self, finding: TrueFinding) -> str:
-        """Return what the latest decision that stands says of ``finding``; nothing without one."""
-        said = [d for d in effective(self.decisions) if d.kind in _JUDGED]
-        if not said:
-            return ""
-        return f"{said[-1].decided_by}: {'yes' if finding in said[-1].findings else 'no'}"
-
-
-_JUDGED = (DecisionKind.CONFIRMED, DecisionKind.CORRECTED)
+        """Return what everybody whose word counts says of ``finding``; nothing where nobody could tell."""
+        said = [voice for voice in fold(self.decisions).voices if voice.judged]
+        return "; ".join(f"{v.decided_by}: {'yes' if finding in v.findings else 'no'}" for v in said)
 
 
 @dataclass(frozen=True)
@@ -76,11 +68,11 @@ def photo_stories(timeline: Timeline, coupler_id: int | None = None) -> list[Pho
             verdicts.setdefault(entry.verdict.photo_id, []).append(entry.verdict)
         if entry.decision:
             decisions.setdefault(entry.decision.photo_id, []).append(entry.decision)
-    photos = [entry.photo for entry in timeline.entries if entry.photo]
-    wanted = [photo for photo in photos if coupler_id is None or photo.coupler_id == coupler_id]
+    photos = [(entry.photo, entry.state) for entry in timeline.entries if entry.photo]
     stories = [
-        PhotoStory(photo, tuple(verdicts.get(photo.id, ())), tuple(decisions.get(photo.id, ())))
-        for photo in wanted
+        PhotoStory(photo, tuple(verdicts.get(photo.id, ())), tuple(decisions.get(photo.id, ())), state)
+        for photo, state in photos
+        if coupler_id is None or photo.coupler_id == coupler_id
     ]
     return sorted(stories, key=lambda story: story.at)
 

@@ -9,8 +9,15 @@ import click
 
 from data_tools import conditions, history, sites
 from data_tools.cli.frame import Station, as_json, say, station, verdict_in_short
+from data_tools.history import Timeline, TimelineEntry
 from data_tools.open_observations import open_observations
-from data_tools.records import EventRecord, ObservationKind, RosterLine, Timeline, TimelineEntry
+from data_tools.records import (
+    DecisionKind,
+    DecisionRecord,
+    EventRecord,
+    ObservationKind,
+    RosterLine,
+)
 from data_tools.workspace import init_workspace
 from model.families import FAMILIES
 
@@ -104,7 +111,8 @@ def roster(at: Station, site: str, week_of: datetime | None, as_json: bool) -> N
 
 def _roster_line(line: RosterLine) -> str:
     todo = "done" if line.done_this_week else f"missing: {', '.join(line.missing_positions) or 'coupler'}"
-    again = f" (take again: {line.take_again.value})" if line.take_again else ""
+    why = line.take_again.value if line.take_again else "a person could not tell"
+    again = f" (take again: {why})" if line.again else ""
     return f"{line.unit.key}  {line.unit.status.value}  {todo}{again}"
 
 
@@ -126,17 +134,23 @@ def _history_lines(told: Timeline) -> Iterator[str]:
 
 def _entry(entry: TimelineEntry) -> str:
     if entry.photo is not None:
-        return f"photo {entry.photo.id} of coupler {entry.photo.position} ({entry.photo.file_name})"
+        stands = f": {entry.state.stand.value}" if entry.state else ""
+        return f"photo {entry.photo.id} of coupler {entry.photo.position} ({entry.photo.file_name}){stands}"
     if entry.verdict is not None:
         word = verdict_in_short(entry.verdict.judgement)
         return f"verdict on photo {entry.verdict.photo_id}: {word} (model {entry.verdict.model_version})"
     if entry.decision is not None:
-        found = (
-            ", ".join(f"{f.kind.value} at {f.place.value}" for f in entry.decision.findings) or "no findings"
-        )
-        decision = entry.decision
-        return f"{decision.decided_by} on photo {decision.photo_id}: {decision.kind.value}, {found}"
+        return _decision(entry.decision)
     return _event(entry.event) if entry.event is not None else ""
+
+
+def _decision(decision: DecisionRecord) -> str:
+    parts = [decision.kind.value]
+    if decision.kind in (DecisionKind.CONFIRMED, DecisionKind.CORRECTED):
+        found = ", ".join(f"{f.kind.value} at {f.place.value}" for f in decision.findings)
+        parts.append(found or ("no findings" if decision.judged else "cannot be judged"))
+    taken_back = " (taken back)" if decision.withdrawn else ""
+    return f"{decision.decided_by} on photo {decision.photo_id}: {', '.join(parts)}{taken_back}"
 
 
 def _event(event: EventRecord) -> str:

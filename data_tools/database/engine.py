@@ -6,7 +6,7 @@ lock at their start (a deferred one that reads first could be refused half-way).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
@@ -96,10 +96,16 @@ def _config() -> Config:
     return config
 
 
-def upgrade(engine: Engine) -> None:
-    """Bring the tables to the newest version; an empty database gets all of them."""
+def upgrade(engine: Engine, then: Callable[[Session], None] | None = None) -> None:
+    """Bring the tables to the newest version; an empty database gets all of them.
+
+    ``then`` is called in the same transaction, to fill anew what is derived and a migration has emptied.
+    """
     with told_plainly(), engine.execution_options(**{WRITE: True}).begin() as connection:
         _run(connection, lambda config: command.upgrade(config, "head"))
+        if then is not None:
+            with GuardedSession(connection, join_transaction_mode="rollback_only") as session:
+                then(session)
 
 
 def check(engine: Engine) -> None:

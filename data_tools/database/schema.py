@@ -14,6 +14,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
 from data_tools.database.types import UtcDateTime, words
 from data_tools.records import DecisionKind, EventKind, ModelEventKind, ObservationKind, UnitStatus
+from data_tools.standing import Stand
 from model.vocabulary import Outcome, Reason, Triage
 
 NAMING = {
@@ -185,15 +186,13 @@ class DecisionRow(Base):
 
 
 class PhotoStateRow(Base):
-    """Derived: what stands for one photo now, folded from its latest verdict and its decisions.
-
-    ``judged`` is false where neither model nor person could tell. ``findings`` lists kind and place.
-    """
+    """Derived (``standing``): what stands for one photo now, folded from its verdicts and decisions."""
 
     __tablename__ = "photo_states"
     photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"), primary_key=True, autoincrement=False)
     verdict_id: Mapped[int] = mapped_column(ForeignKey("verdicts.id"))
     decision_id: Mapped[int | None] = mapped_column(ForeignKey("decisions.id"))
+    stand: Mapped[Stand] = mapped_column(words(Stand, "stand"))
     queued: Mapped[bool]
     conflict: Mapped[bool]
     second_opinion: Mapped[bool]

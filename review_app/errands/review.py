@@ -8,13 +8,14 @@ from data_tools.access import Actor, Permission
 from data_tools.queueing import queue_length
 from data_tools.records import QueueItem, Site, TrueFinding
 from data_tools.review import last_good_photo, queue
+from data_tools.standing import fold
 from data_tools.workspace import Workspace
 from model.families import family
 from model.vocabulary import Outcome
 from review_app import access, resources
 from review_app.errands.review_keys import Keys, last_saved
 from review_app.review_desk import Desk, family_key
-from review_app.standing import effective, findings_of, findings_words, judgement_words
+from review_app.standing import decision_words, effective, findings_of, findings_words, judgement_words
 from review_app.stories import moment_of
 from review_app.widgets.face_drawing import face_image
 from review_app.widgets.guard import told_plainly
@@ -22,11 +23,7 @@ from review_app.widgets.marks import face_box, marks_of
 from review_app.widgets.photo_view import photo_view
 from review_app.widgets.pickers import pick_site, site_called, unit_title
 from review_app.widgets.text import clock, md, plain
-from review_app.wording import (
-    DECISION_WORDS,
-    REASON_WORDS,
-    sentence,
-)
+from review_app.wording import REASON_WORDS, sentence
 
 _BATCH = 50
 _NAMES_NONE = "names no damage. Look closely"
@@ -88,7 +85,7 @@ def _draw_card(ws: Workspace, actor: Actor, desk: Desk) -> None:
     photo, beside, keys = st.columns([15, 5, 9], gap="medium")
     # The keys come first: once the photo is painted, its keys must be there to be pressed.
     with keys:
-        _model_says(desk, item)
+        _model_says(actor, desk, item)
         Keys(ws, actor, desk, item.photo.id).draw()
         last_saved(ws, actor, desk)
     with photo:
@@ -135,13 +132,12 @@ def _where_it_looked(ws: Workspace, actor: Actor, desk: Desk, item: QueueItem) -
     return coloured
 
 
-def _model_says(desk: Desk, item: QueueItem) -> None:
+def _model_says(actor: Actor, desk: Desk, item: QueueItem) -> None:
     if item.second_opinion:
         st.info("A colleague asked for a second opinion on this photo.", icon=":material/group:")
     if item.conflict:
-        st.info(
-            "Two people decided differently on this photo. Your word settles it.", icon=":material/group:"
-        )
+        settles = " Your word settles it." if fold(item.decisions).settled_by(actor.name) else ""
+        st.info(f"Two people decided differently on this photo.{settles}", icon=":material/group:")
     if not desk.evidence_visible:
         st.markdown("Look at the photo and say what you see, or show what the model found.")
         return
@@ -154,9 +150,7 @@ def _model_says(desk: Desk, item: QueueItem) -> None:
     st.markdown(f"Model: **{md(sentence(words))}**")
     others = effective(item.decisions)
     if others:
-        st.caption(
-            "Said so far: " + "; ".join(f"{md(d.decided_by)} {DECISION_WORDS[d.kind]}" for d in others)
-        )
+        st.caption("Said so far: " + "; ".join(f"{md(d.decided_by)} {decision_words(d)}" for d in others))
     if desk.asked_twice is not None:
         st.warning(
             f"You said: **{findings_words(desk.asked_twice)}**. The model found damage that this leaves out. "

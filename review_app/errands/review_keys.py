@@ -16,10 +16,10 @@ from model.families import Family, family
 from model.vocabulary import FindingKind, Place
 from review_app import resources
 from review_app.review_desk import Desk, Statement, family_key
-from review_app.standing import effective, findings_words, judgement_words
+from review_app.standing import decision_words, effective, findings_words, judgement_words, said_words
 from review_app.widgets.face_drawing import place_numbers
 from review_app.widgets.text import md
-from review_app.wording import DECISION_WORDS, KIND_LETTER, KIND_WORDS, PLACE_WORDS, SHORTCUTS, sentence
+from review_app.wording import KIND_LETTER, KIND_WORDS, PLACE_WORDS, SHORTCUTS, sentence
 
 
 @dataclass(frozen=True)
@@ -113,10 +113,8 @@ def last_saved(ws: Workspace, actor: Actor, desk: Desk) -> None:
     if desk.last is None:
         return
     item, decision = desk.last
-    plain_words = decision.kind in (DecisionKind.CONFIRMED, DecisionKind.CORRECTED)
-    what = findings_words(decision.findings) if plain_words else DECISION_WORDS[decision.kind]
     with place:
-        st.markdown(f"Saved: **{md(item.unit.key)}** · {what}")
+        st.markdown(f"Saved: **{md(item.unit.key)}** · {said_words(decision)}")
         st.button(
             "Undo", key="undo", on_click=undo, args=(ws, actor, desk, decision.id), shortcut=SHORTCUTS["undo"]
         )
@@ -179,7 +177,7 @@ def _save(keys: Keys, statement: Statement) -> None:
         known = {earlier.id for earlier in item.decisions}
         for other in effective(decisions_of(keys.ws, keys.actor, item.photo.id)):
             if other.decided_by != keys.actor.name and other.id not in known:
-                words = f"decided on the same photo: {DECISION_WORDS[other.kind]}. Both are kept."
+                words = f"decided on the same photo: {decision_words(other)}. Both are kept."
                 _tell(f"{md(other.decided_by)} {words}", ":material/group:")
     except RoundsError as error:
         _tell(md(str(error), 600), ":material/error:")

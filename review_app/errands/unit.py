@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import streamlit as st
 
 from data_tools.access import Actor, Permission
-from data_tools.history import timeline
-from data_tools.records import Coupler, Site, Timeline, Unit, UnitStatus
+from data_tools.history import Timeline, timeline
+from data_tools.records import Coupler, Site, Unit, UnitStatus
 from data_tools.workspace import Workspace
 from model.errors import UnknownFamilyError
 from model.families import family

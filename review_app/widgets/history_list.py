@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from data_tools.records import DecisionKind, DecisionRecord, EventRecord, PhotoRecord
+from data_tools.records import DecisionRecord, EventRecord, PhotoRecord
 from model.vocabulary import Outcome
-from review_app.standing import findings_words, judgement_words
+from review_app.standing import decision_words, judgement_words
 from review_app.stories import PhotoStory
 from review_app.widgets.signs import badge
 from review_app.widgets.text import clock, esc
-from review_app.wording import DECISION_WORDS, EVENT_WORDS, OBSERVATION_WORDS, REASON_WORDS
+from review_app.wording import EVENT_WORDS, OBSERVATION_WORDS, REASON_WORDS
 
 
 def history_html(
@@ -40,14 +40,9 @@ def event_words(event: EventRecord) -> str:
     return ": ".join([parts[0], "; ".join(parts[1:])]) if len(parts) > 1 else parts[0]
 
 
-def decision_words(decision: DecisionRecord) -> str:
-    """Return one decision in plain words; not yet harmless for HTML."""
-    words = DECISION_WORDS[decision.kind]
-    if decision.kind in (DecisionKind.CONFIRMED, DecisionKind.CORRECTED):
-        words += f": {findings_words(decision.findings)}"
-    if decision.withdrawn:
-        words += " (taken back)"
-    return words + (f" – {decision.comment}" if decision.comment else "")
+def _decision(decision: DecisionRecord) -> str:
+    comment = f" – {decision.comment}" if decision.comment else ""
+    return f"<div>{esc(decision.decided_by)} {esc(decision_words(decision) + comment, 700)}</div>"
 
 
 def _story(story: PhotoStory, timezone: str, picture_url: Callable[[PhotoRecord], str]) -> str:
@@ -60,7 +55,7 @@ def _story(story: PhotoStory, timezone: str, picture_url: Callable[[PhotoRecord]
             words += f": {REASON_WORDS[judgement.reason]}"
         version = f'<span class="cr-quiet cr-version">({esc(verdict.model_version)})</span>'
         lines.append(f"<div>Model: {esc(words)} {version}</div>")
-    lines += [f"<div>{esc(d.decided_by)} {esc(decision_words(d), 700)}</div>" for d in story.decisions]
+    lines += [_decision(decision) for decision in story.decisions]
     return (
         f'<li class="cr-photo"><img src="{picture_url(story.photo)}" alt="Coupler, {when}" loading="lazy">'
         f'<div><div class="cr-when">{when} · sent by {esc(story.photo.received_by)}</div>'

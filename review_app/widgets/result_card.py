@@ -6,7 +6,7 @@ from data_tools.records import IngestedFile, IngestStatus
 from data_tools.workspace import Workspace
 from model.vocabulary import ADVICE
 from review_app import resources
-from review_app.standing import findings_of, findings_words, standing_of_file
+from review_app.standing import findings_words, standing_of_file, state_of_file
 from review_app.widgets.photo_view import as_url
 from review_app.widgets.verdict_card import card
 from review_app.wording import DO_NOW, LOOK_NOW, NO_DAMAGE_NOTE, NOT_RECEIVED_NOTE, Standing
@@ -33,10 +33,12 @@ def _body(file: IngestedFile, standing: Standing) -> str:
     if standing is Standing.NOT_RECEIVED:
         return f"{NOT_RECEIVED_NOTE} {file.message}"
     if standing is Standing.RETAKE:
-        reason = file.verdict.judgement.reason if file.verdict else file.reason
+        state = state_of_file(file)
+        reason = state.reason if state else file.reason
         return (ADVICE[reason] if reason else file.message) + known
     if standing is Standing.NO_DAMAGE:
         return NO_DAMAGE_NOTE + known
-    findings = findings_of(file.verdict.judgement) if file.verdict else ()
+    state = state_of_file(file)
+    findings = state.findings if state else ()
     seen = "Perhaps" if standing is Standing.LOOK else "Seen:"
     return (f"{seen} {findings_words(findings)}." if findings else "Something may be wrong here.") + known

@@ -5,15 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 
-from data_tools.records import Coupler, EventKind, PhotoRecord, Site, Timeline, TrueFinding
+from data_tools.history import Timeline
+from data_tools.records import Coupler, EventKind, PhotoRecord, Site
+from data_tools.standing import OPEN
 from model.families import FAMILIES
-from review_app.standing import (
-    effective,
-    findings_of,
-    findings_words,
-    judgement_words,
-    observation_words,
-)
+from review_app.standing import effective, judgement_words, observation_words, said_words
 from review_app.stories import PhotoStory, events_of, photo_stories
 from review_app.widgets.face_drawing import face_image
 from review_app.widgets.history_list import event_words
@@ -119,7 +115,7 @@ def _coupler(
     title = row.title if row else coupler.family
     stories = photo_stories(whole, coupler.id)
     bad, good = worst_and_good(stories)
-    drawing = face_image(row, found_in(bad)) if row else ""
+    drawing = face_image(row, bad.findings if bad else ()) if row else ""
     said = _said(bad, timezone) if bad else "No photo of this coupler yet."
     photos = _photo("Photo", bad, timezone, picture) if bad else ""
     close = face(bad.photo) if bad else None
@@ -142,24 +138,19 @@ def _figure(words: str, jpeg: bytes) -> str:
     return f'<figure><img src="{as_url(jpeg)}" alt="{said}"><figcaption>{said}</figcaption></figure>'
 
 
-def found_in(story: PhotoStory | None) -> tuple[TrueFinding, ...]:
-    """Return what stands for a photo: a person's findings before the model's."""
-    if story is None:
-        return ()
-    decided = effective(story.decisions)
-    if decided:
-        return decided[-1].findings
-    return findings_of(story.verdicts[-1].judgement) if story.verdicts else ()
-
-
 def worst_and_good(stories: Sequence[PhotoStory]) -> tuple[PhotoStory | None, PhotoStory | None]:
     """Return the photo that the work is about and the last one before it without damage.
 
-    The first is the latest that shows damage, else simply the latest.
+    The first is the latest that names damage, else the latest that is open, else simply the latest.
     """
     if not stories:
         return None, None
-    at = next((i for i in range(len(stories) - 1, -1, -1) if found_in(stories[i])), len(stories) - 1)
+
+    def rank(at: int) -> tuple[bool, bool, int]:
+        state = stories[at].state
+        return bool(state and state.findings), bool(state and state.stand in OPEN), at
+
+    at = max(range(len(stories)), key=rank)
     before = (s for s in reversed(stories[:at]) if s.standing is Standing.NO_DAMAGE)
     return stories[at], next(before, None)
 
@@ -170,5 +161,5 @@ def _said(story: PhotoStory, timezone: str) -> str:
         parts.append(f"Model: {esc(judgement_words(story.verdicts[-1].judgement, say_unsure=True))}.")
     for decision in effective(story.decisions):
         comment = f" ({esc(decision.comment, 500)})" if decision.comment else ""
-        parts.append(f"{esc(decision.decided_by)}: {esc(findings_words(decision.findings))}{comment}.")
+        parts.append(f"{esc(decision.decided_by)}: {esc(said_words(decision))}{comment}.")
     return " ".join(parts)

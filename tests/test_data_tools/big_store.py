@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from data_tools.database import schema as t
 from data_tools.lookup import judgement_to_json
 from data_tools.records import DecisionKind, EventKind, UnitStatus
+from data_tools.standing import Stand
 from data_tools.workspace import Workspace
 from model.families import TYPE1
 from model.judgement import Finding, Judgement, LocatedFace
@@ -221,11 +222,17 @@ class _Shot:
             "withdraws_id": None,
         }
 
+    def stand(self) -> Stand:
+        if self.decided:
+            return Stand.DAMAGED if self.found else Stand.SEEN_INTACT
+        return Stand.SUSPECTED if self.damaged else Stand.CLEAR
+
     def state(self) -> dict[str, object]:
         return {
             "photo_id": self.n + 1,
             "verdict_id": self.n + 1,
             "decision_id": self.n + 1 if self.decided else None,
+            "stand": self.stand(),
             "queued": False,
             "conflict": False,
             "second_opinion": False,

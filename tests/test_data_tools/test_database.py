@@ -6,7 +6,8 @@ from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
-from sqlalchemy import create_engine, delete, inspect, select, text, update
+from alembic import command
+from sqlalchemy import create_engine, delete, insert, inspect, select, text, update
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.exc import IntegrityError, StatementError
 from sqlalchemy.schema import CreateIndex, CreateTable
@@ -14,14 +15,15 @@ from sqlalchemy.schema import CreateIndex, CreateTable
 from data_tools.conditions import observe, take_out_of_service
 from data_tools.database import append_only
 from data_tools.database import engine as engines
-from data_tools.database.schema import Base, DecisionRow, PhotoRow, SiteRow, VerdictRow
+from data_tools.database.schema import Base, DecisionRow, PhotoRow, PhotoStateRow, SiteRow, VerdictRow
 from data_tools.ingest import ingest
+from data_tools.open_damage import open_damage
 from data_tools.records import DecisionKind
 from data_tools.review import decide, queue
 from data_tools.workspace import Workspace, init_workspace, open_workspace
 from model.errors import ConflictError, NotFoundError, StorageError
 from model.vocabulary import Reason
-from tests.test_data_tools.store_kit import LEAD, MELTED, TECHNICIAN, settings_for, upload
+from tests.test_data_tools.store_kit import LEAD, MELTED, TECHNICIAN, GreyJudge, settings_for, upload
 
 
 def _shape(engine: object) -> dict[str, object]:
@@ -142,6 +144,35 @@ def test_opening_brings_an_older_database_up_to_date(tmp_path: Path) -> None:
     ws = open_workspace(settings)
     assert engines.is_current(ws.engine)
     ws.close()
+
+
+def _stands(ws: Workspace) -> list[tuple[object, ...]]:
+    with ws.read() as session:
+        rows = session.execute(select(PhotoStateRow.__table__).order_by(PhotoStateRow.photo_id))
+        return [tuple(row) for row in rows]
+
+
+def test_an_older_store_learns_what_stands_for_its_photos(ws: Workspace, tmp_path: Path) -> None:
+    """Today's records in the tables of 0004, whose ``photo_states`` told less: they are folded anew."""
+    _with_one_decision(ws)
+    ingest(ws, LEAD, [upload("P3-08.png", MELTED, 2)], "north")
+    settings = settings_for(tmp_path / "older", database_url="")
+    settings.workspace.mkdir(parents=True)
+    older = engines.make_engine(f"sqlite:///{settings.workspace / 'store.db'}")
+    with older.begin() as target, ws.engine.connect() as source:
+        engines._run(target, lambda config: command.upgrade(config, "0004"))
+        for table in Base.metadata.sorted_tables:
+            there = {column["name"] for column in inspect(target).get_columns(table.name)}
+            target.execute(delete(table))
+            for row in source.execute(select(table)).mappings():
+                target.execute(insert(table), {name: row[name] for name in there})
+        target.execute(text("UPDATE photo_states SET queued = false, findings = '[]'"))
+    older.dispose()
+    opened = open_workspace(settings, classifier=GreyJudge())
+    assert _stands(opened) == _stands(ws)
+    assert len(queue(opened, TECHNICIAN)) == 1
+    assert len(open_damage(opened, LEAD)) == 2
+    opened.close()
 
 
 def test_a_damaged_database_is_told_in_words(tmp_path: Path) -> None:

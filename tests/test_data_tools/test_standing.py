@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from data_tools.records import DecisionKind, DecisionRecord, TrueFinding
-from data_tools.standing import Standing, fold, state_of
-from model.judgement import Judgement
+from data_tools.standing import Stand, Standing, fold, state_of, verdict_that_stands
+from model.judgement import Finding, Judgement
 from model.vocabulary import FindingKind, Outcome, Place, Reason, Triage
 
 MELTED = TrueFinding(FindingKind.HEAT_MELTED_HOUSING, Place.BOTTOM)
@@ -66,6 +66,14 @@ CANNOT = DecisionKind.CANNOT_TELL
         ([("a", ()), ("a", ASK), ("a", (MELTED,))], (3, False, True)),
         ([("a", ()), ("a", ASK), ("b", (MELTED,))], (3, False, False)),
         ([("a", ()), ("a", ASK), ("a", 2)], (1, False, False)),
+        ([("a", ASK), ("b", CANNOT)], (2, False, False)),
+        ([("a", CANNOT), ("b", CANNOT)], (2, False, False)),
+        ([("a", CANNOT), ("b", ())], (2, False, False)),
+        ([("a", (MELTED,)), ("a", ASK), ("b", CANNOT)], (3, True, False)),
+        ([("a", (MELTED,)), ("b", ()), ("c", CANNOT)], (3, True, False)),
+        ([("a", (MELTED,)), ("b", ()), ("c", CANNOT), ("c", (MELTED,))], (4, False, False)),
+        ([("a", (MELTED,)), ("b", CANNOT), ("b", ())], (3, True, False)),
+        ([("a", (MELTED,)), ("b", CANNOT), ("c", ())], (3, False, False)),
     ],
 )
 def test_rules(lines: list[tuple[str, object]], expected: tuple[int | None, bool, bool]) -> None:
@@ -74,6 +82,10 @@ def test_rules(lines: list[tuple[str, object]], expected: tuple[int | None, bool
 
 def _slow_twin(records: list[DecisionRecord]) -> tuple[int | None, bool, bool]:
     """The same rules told anew: replay, and start the voices afresh when a dispute or question is settled."""
+
+    def differ(said: list[DecisionRecord]) -> bool:
+        return len({(v.judged, frozenset(v.findings)) for v in said}) > 1
+
     counting = [r for r in records if not r.withdrawn and r.kind is not DecisionKind.WITHDRAWN]
     voices: list[DecisionRecord] = []
     question: str | None = None
@@ -82,16 +94,24 @@ def _slow_twin(records: list[DecisionRecord]) -> tuple[int | None, bool, bool]:
             question = record.decided_by
             continue
         last_words = {v.decided_by: v for v in voices}
-        dispute = len({(v.judged, frozenset(v.findings)) for v in last_words.values()}) > 1
+        mine = last_words.pop(record.decided_by, None)
         answers = question is not None and record.decided_by != question
-        settles = dispute and record.decided_by not in last_words
-        if answers or settles:
+        told = any(v.judged for v in last_words.values())
+        settles = (differ(list(last_words.values())) or not told) and (mine is None or not mine.judged)
+        if record.judged and (answers or settles):
             voices = []
         question = None if answers else question
         voices.append(record)
     last_words = {v.decided_by: v for v in voices}
-    dispute = len({(v.judged, frozenset(v.findings)) for v in last_words.values()}) > 1
+    dispute = differ(list(last_words.values()))
     return (voices[-1].id if voices else None), dispute, question is not None
+
+
+def test_only_who_took_no_side_is_told_that_their_word_settles_it() -> None:
+    dispute = fold(_said(("a", (MELTED,)), ("b", ()), ("c", CANNOT)))
+    assert [dispute.settled_by(who) for who in "abcd"] == [False, False, True, True]
+    assert not fold(_said(("a", (MELTED,)), ("b", CANNOT))).settled_by("b")
+    assert not fold(_said(("a", (MELTED,)))).settled_by("b")
 
 
 @settings(max_examples=400, deadline=None)
@@ -124,7 +144,9 @@ def _verdict(triage: Triage | None, reason: Reason | None = None) -> Judgement:
         (_verdict(Triage.CLEAR), [], True, True, None, True),
         (_verdict(Triage.CLEAR), [("a", ())], True, True, None, False),
         (_verdict(Triage.FLAG), [], False, True, None, True),
-        (_verdict(Triage.UNSURE), [("a", CANNOT)], False, False, None, False),
+        (_verdict(Triage.UNSURE), [("a", CANNOT)], False, False, None, True),
+        (_verdict(Triage.FLAG), [("a", CANNOT)], False, False, None, True),
+        (_verdict(Triage.CLEAR), [("a", CANNOT)], True, False, None, False),
         (_verdict(None, Reason.HIDDEN), [], False, False, Reason.HIDDEN, False),
         (_verdict(None, Reason.HIDDEN), [("a", (MELTED,))], False, True, None, False),
         (_verdict(Triage.CLEAR), [("a", ASK)], False, True, None, True),
@@ -141,3 +163,64 @@ def test_state(
 ) -> None:
     state = state_of(verdict, fold(_said(*lines)), audit)
     assert (state.judged, state.reason, state.queued) == (judged, reason, queued)
+
+
+FLAG = replace(_verdict(Triage.FLAG), findings=(Finding(MELTED.kind, MELTED.place, 0.9),))
+UNSURE = replace(FLAG, triage=Triage.UNSURE)
+CLEAR = _verdict(Triage.CLEAR)
+REFUSED = _verdict(None, Reason.HIDDEN)
+
+
+@pytest.mark.parametrize(
+    ("verdict", "lines", "stand", "findings"),
+    [
+        (CLEAR, [], Stand.CLEAR, ()),
+        (FLAG, [], Stand.SUSPECTED, (MELTED,)),
+        (UNSURE, [], Stand.DOUBTED, (MELTED,)),
+        (REFUSED, [], Stand.NOT_TOLD, ()),
+        (FLAG, [("a", (LATCH,))], Stand.DAMAGED, (LATCH,)),
+        (FLAG, [("a", ())], Stand.SEEN_INTACT, ()),
+        (FLAG, [("a", CANNOT)], Stand.SUSPECTED, (MELTED,)),
+        (UNSURE, [("a", CANNOT)], Stand.DOUBTED, (MELTED,)),
+        (CLEAR, [("a", CANNOT)], Stand.NOT_TOLD, ()),
+        (REFUSED, [("a", CANNOT)], Stand.NOT_TOLD, ()),
+        (FLAG, [("a", ASK)], Stand.SUSPECTED, (MELTED,)),
+        (UNSURE, [("a", ASK)], Stand.DOUBTED, (MELTED,)),
+        (CLEAR, [("a", ASK)], Stand.DOUBTED, ()),
+        (REFUSED, [("a", ASK)], Stand.NOT_TOLD, ()),
+        (FLAG, [("a", ()), ("a", ASK)], Stand.SUSPECTED, (MELTED,)),
+        (CLEAR, [("a", (LATCH,)), ("a", ASK)], Stand.DISPUTED, (LATCH,)),
+        (CLEAR, [("a", (LATCH,)), ("b", ())], Stand.DISPUTED, (LATCH,)),
+        (FLAG, [("a", (LATCH,)), ("b", ())], Stand.DISPUTED, (LATCH,)),
+        (CLEAR, [("a", (MELTED,)), ("b", (LATCH,))], Stand.DISPUTED, (MELTED, LATCH)),
+        (CLEAR, [("a", (MELTED,)), ("b", CANNOT)], Stand.DISPUTED, (MELTED,)),
+        (CLEAR, [("a", (MELTED,)), ("b", ()), ("c", ())], Stand.SEEN_INTACT, ()),
+        (FLAG, [("a", ()), ("b", CANNOT)], Stand.SUSPECTED, (MELTED,)),
+        (CLEAR, [("a", ()), ("b", CANNOT)], Stand.DOUBTED, ()),
+    ],
+)
+def test_what_stands(
+    verdict: Judgement, lines: list[tuple[str, object]], stand: Stand, findings: tuple[TrueFinding, ...]
+) -> None:
+    state = state_of(verdict, fold(_said(*lines)), False)
+    assert (state.stand, state.findings) == (stand, findings)
+
+
+@pytest.mark.parametrize(
+    ("triages", "lines", "index"),
+    [
+        ([Triage.FLAG, Triage.FLAG], [], 1),
+        ([Triage.FLAG, Triage.UNSURE, Triage.CLEAR, None], [], 0),
+        ([Triage.UNSURE, Triage.FLAG, Triage.CLEAR], [], 1),
+        ([Triage.CLEAR, None], [], 1),
+        ([None, Triage.CLEAR], [], 1),
+        ([Triage.FLAG, Triage.CLEAR], [("a", CANNOT)], 0),
+        ([Triage.FLAG, Triage.CLEAR], [("a", ASK)], 0),
+        ([Triage.FLAG, Triage.CLEAR], [("a", ())], 1),
+        ([Triage.FLAG, Triage.CLEAR], [("a", ()), ("a", 1)], 0),
+    ],
+)
+def test_a_milder_verdict_never_hides_a_flag_that_nobody_ruled_on(
+    triages: list[Triage | None], lines: list[tuple[str, object]], index: int
+) -> None:
+    assert verdict_that_stands(triages, fold(_said(*lines))) == index

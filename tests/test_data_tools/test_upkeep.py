@@ -236,5 +236,5 @@ def test_an_export_tells_everything_and_runs_nothing(filled: Workspace, tmp_path
     assert rows("condition_events.csv")[0]["reason"] == "'@melted"
     assert rows("observations.csv")[0]["note"] == "'+41 call me"
     assert rows("observations.csv")[0]["settled_how"] == "'=called back"
-    assert rows("photos.csv")[0]["judged"] == "True"
+    assert (rows("photos.csv")[0]["stand"], rows("photos.csv")[0]["judged"]) == ("damaged", "True")
     assert rows("verdicts.csv")[0]["p_heat_melted_housing"] == "0.95"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from streamlit.testing.v1 import AppTest
 
 from data_tools.conditions import CAUTIONS, observe, take_out_of_service
@@ -16,7 +17,17 @@ from review_app.widgets.work_sheet import work_sheet
 from tests.test_review_app.conftest import OpenApp
 from tests.test_review_app.fakes import Scene
 from tests.test_review_app.reading import page_words
-from tests.test_review_app.scenario import BROKEN, INTACT, LEAD, MELTED, TECHNICIAN, UNSURE, UPLOADER, send
+from tests.test_review_app.scenario import (
+    BLURRED,
+    BROKEN,
+    INTACT,
+    LEAD,
+    MELTED,
+    TECHNICIAN,
+    UNSURE,
+    UPLOADER,
+    send,
+)
 
 HOSTILE = "<script>alert(1)</script> =HYPERLINK(1)"
 
@@ -154,6 +165,47 @@ def test_the_work_sheet_has_everything_inside_and_runs_nothing(ws: Workspace) ->
     assert sheet.count("data:image/svg+xml;base64,") == 1
     assert "housing melted by heat, upper left" in sheet
     assert all(caution in sheet for caution in CAUTIONS)
+
+
+def _sheet(ws: Workspace, unit: str) -> str:
+    (site,) = list_sites(ws, LEAD)
+    return work_sheet(timeline(ws, LEAD, unit), site, "Ivo", CAUTIONS, lambda photo: b"", lambda photo: b"")
+
+
+@pytest.mark.parametrize(
+    ("scene", "kind", "words"),
+    [
+        (MELTED, DecisionKind.SECOND_OPINION, "Ivo Tamm: asked for a second opinion."),
+        (MELTED, DecisionKind.CANNOT_TELL, "Ivo Tamm: cannot tell from this photo."),
+        (BLURRED, DecisionKind.CONFIRMED, "Ivo Tamm: this photo cannot be judged."),
+        (MELTED, DecisionKind.CORRECTED, "Ivo Tamm: no damage seen."),
+    ],
+)
+def test_no_damage_seen_is_said_only_of_who_saw_none(
+    open_app: OpenApp, ws: Workspace, scene: Scene, kind: DecisionKind, words: str
+) -> None:
+    send(ws, "H-01", scene, 1)
+    (photo,) = [entry for entry in timeline(ws, LEAD, "H-01").entries if entry.photo]
+    (verdict,) = [entry.verdict for entry in timeline(ws, LEAD, "H-01").entries if entry.verdict]
+    assert photo.photo is not None
+    decide(ws, TECHNICIAN, photo.photo.id, verdict.id, kind)
+    seen = kind is DecisionKind.CORRECTED
+    sheet, history = _sheet(ws, "H-01"), page_words(_history(open_app, "H-01"))
+    assert words in sheet
+    assert ("no damage seen" in sheet.lower(), "no damage seen" in history.lower()) == (seen, seen)
+
+
+def test_units_that_people_differ_about_are_not_to_be_used(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    entry = queue(ws, TECHNICIAN)[0]
+    decide(ws, TECHNICIAN, entry.photo.id, entry.verdict.id, DecisionKind.CONFIRMED)
+    decide(ws, LEAD, entry.photo.id, entry.verdict.id, DecisionKind.CORRECTED)
+    assert "1** in service but not to be used" in page_words(open_app(TECHNICIAN, "act"))
+    assert "seen by a technician, not settled yet" in page_words(act_on(open_app, "H-01"))
+    assert "sent by Noor Vale Do not use" in page_words(_history(open_app, "H-01"))
+    sheet = _sheet(ws, "H-01")
+    assert "Ivo Tamm: housing melted by heat, upper left." in sheet
+    assert "Mara Lind: no damage seen." in sheet
 
 
 def test_the_history_tells_photos_decisions_and_events(open_app: OpenApp, ws: Workspace) -> None:

@@ -24,6 +24,7 @@ from review_app.review_desk import Desk
 from tests.test_review_app.conftest import OpenApp
 from tests.test_review_app.reading import page_words
 from tests.test_review_app.scenario import (
+    BLURRED,
     BROKEN,
     INTACT,
     LEAD,
@@ -127,7 +128,34 @@ def test_comment_cannot_tell_and_second_opinion_are_kept(open_app: OpenApp, ws: 
     assert asked.kind is DecisionKind.SECOND_OPINION
     assert asked.comment == "glare on =SUM(A1)"
     assert unclear.kind is DecisionKind.CANNOT_TELL
-    assert [entry.unit.key for entry in queue(ws, OTHER)] == ["H-01"]
+    assert {entry.unit.key for entry in queue(ws, OTHER)} == {"H-01", "H-02"}
+    assert queue(ws, TECHNICIAN) == []
+
+
+def test_a_dispute_leaves_the_desk_of_who_has_said_the_same_again(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    (item,) = queue(ws, TECHNICIAN)
+    decide(ws, TECHNICIAN, item.photo.id, item.verdict.id, DecisionKind.CONFIRMED)
+    decide(ws, OTHER, item.photo.id, item.verdict.id, DecisionKind.CORRECTED)
+    app = open_app(TECHNICIAN, "review")
+    assert "decided differently" in page_words(app)
+    assert "Your word settles it" not in page_words(app)
+    press(app, "show")
+    assert "Ada Berg corrected the model: no damage seen" in page_words(app).replace("\\", "")
+    press(app, "agree")
+    assert "Nothing is waiting" in page_words(app)
+    assert len(decisions(ws, "H-01")) == 3
+    assert "Your word settles it" in page_words(open_app(LEAD, "review"))
+
+
+def test_agreeing_that_a_photo_cannot_be_judged_is_saved_as_that(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", BLURRED, 1)
+    (verdict,) = [entry.verdict for entry in timeline(ws, LEAD, "H-01").entries if entry.verdict]
+    decide(ws, OTHER, verdict.photo_id, verdict.id, DecisionKind.SECOND_OPINION)
+    app = open_app(TECHNICIAN, "review")
+    press(app, "show")
+    press(app, "agree")
+    assert "Saved: **H\\-01** · this photo cannot be judged" in page_words(app)
 
 
 def test_blind_audits_look_like_the_others(open_app: OpenApp, ws: Workspace) -> None:

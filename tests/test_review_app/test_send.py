@@ -181,3 +181,16 @@ def test_a_doubt_of_last_week_does_not_hide_that_this_weeks_photo_is_missing(
     assert roster_rows.index("H-01") < roster_rows.index("H-02")
     assert "H-01 (missing)" in app.selectbox(key="whose").options
     assert "H-02" in app.selectbox(key="whose").options
+
+
+def test_a_photo_sent_again_tells_what_a_technician_found_since(open_app: OpenApp, ws: Workspace) -> None:
+    app = open_app(UPLOADER)
+    upload(app, ("H-02.jpg", INTACT))
+    (verdict,) = [entry.verdict for entry in timeline(ws, LEAD, "H-02").entries if entry.verdict]
+    decide(ws, LEAD, verdict.photo_id, verdict.id, DecisionKind.CORRECTED, MELTED.findings)
+    again = open_app(UPLOADER)
+    upload(again, ("H-02.jpg", INTACT))
+    words = page_words(again)
+    assert "Seen: housing melted by heat, upper left." in words
+    assert "A technician saw damage in it" in words
+    assert "No visible damage found" not in words
