@@ -24,6 +24,7 @@ class EventKind(StrEnum):
     REPLACED = "replaced"
     RETURNED = "returned_to_service"
     OBSERVED = "observed"
+    REFILED = "photo_refiled"
 
 
 class ObservationKind(StrEnum):
@@ -56,8 +57,7 @@ class DecisionKind(StrEnum):
 
 
 class IngestStatus(StrEnum):
-    """What became of one file. All but ``NOT_RECEIVED`` are safe with us: a rejected file is kept aside as
-    it came; one not received (disk full, folder read-only) must be sent again."""
+    """What became of one file. All but ``NOT_RECEIVED`` (disk full, folder read-only: send again) are kept."""
 
     STORED = "stored"
     KNOWN = "already_here"
@@ -103,8 +103,8 @@ class Unit:
 
 @dataclass(frozen=True)
 class PhotoRecord:
-    """A kept photo. ``sha256`` names the untouched original in the photo store. ``seen_at`` is when it
-    counts: the capture time where that is believable, else when it was received."""
+    """A kept photo of a coupler of ``family``. ``sha256`` names the untouched original in the photo store.
+    ``seen_at`` is when it counts: the capture time where that is believable, else when it was received."""
 
     id: int
     sha256: str
@@ -121,6 +121,7 @@ class PhotoRecord:
     position: str = "A"
     seen_at: datetime | None = None
     camera: str = ""
+    family: str = "type1"
 
 
 @dataclass(frozen=True)
@@ -144,9 +145,8 @@ class TrueFinding:
 
 @dataclass(frozen=True)
 class DecisionRecord:
-    """One append-only statement of a person about a photo. ``judged`` is false where the person could not
-    tell or agreed that the photo cannot be judged; no findings then does not mean intact. ``withdraws_id``
-    names the decision that a withdrawal takes back; ``withdrawn``: a later one took this back."""
+    """One append-only statement of a person about a photo. ``judged`` is false where nobody could tell: no
+    findings then does not mean intact. ``withdraws_id`` is taken back; ``withdrawn``: a later one did so."""
 
     id: int
     photo_id: int
@@ -174,9 +174,9 @@ class Settlement:
 
 @dataclass(frozen=True)
 class EventRecord:
-    """Something done to a unit (or seen on it that a photo does not show). For a replacement,
-    ``coupler_id`` is the one taken off and ``new_coupler_id`` the one put on. ``what``, ``blinks`` and
-    ``settled`` belong to observations."""
+    """Something done to a unit (or seen on it that a photo does not show). For a replacement, ``coupler_id``
+    is the one taken off and ``new_coupler_id`` the one put on; for ``photo_id``, the one it was filed under
+    and the one it shows. ``what``, ``blinks`` and ``settled`` belong to observations."""
 
     id: int
     unit_key: str
@@ -189,6 +189,7 @@ class EventRecord:
     blinks: int | None = None
     new_coupler_id: int | None = None
     settled: Settlement | None = None
+    photo_id: int | None = None
 
 
 @dataclass(frozen=True)
@@ -239,9 +240,8 @@ class IngestReport:
 
 @dataclass(frozen=True)
 class RosterLine:
-    """One unit in this week's round of a site. It is done when each of its couplers has a photo of this
-    week that could be judged; ``missing_positions`` still lack one, and ``take_again`` says why the last
-    one did not do."""
+    """One unit in this week's round: done when each coupler has a photo of this week that could be judged;
+    ``missing_positions`` still lack one, and ``take_again`` says why the last one did not do."""
 
     unit: Unit
     last_photo: PhotoRecord | None
