@@ -21,7 +21,6 @@ from data_tools.database.schema import (
     RejectedRow,
     RoundRow,
     SiteRow,
-    UnitRow,
     VerdictRow,
     WaitingRow,
 )

@@ -57,7 +57,7 @@ class DecisionKind(StrEnum):
 
 
 class IngestStatus(StrEnum):
-    """What became of one file. All but ``NOT_RECEIVED`` (disk full, folder read-only: send again) are kept."""
+    """What became of one file. All but ``NOT_RECEIVED`` (disk full, folder read-only: send again) is kept."""
 
     STORED = "stored"
     KNOWN = "already_here"
