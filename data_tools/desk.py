@@ -6,7 +6,7 @@ import hashlib
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import partial
 
 from sqlalchemy import select
@@ -28,7 +28,7 @@ from data_tools.intake import (
 from data_tools.lookup import coupler_at, site_row, unit_row
 from data_tools.model_side import Judge, judging_side
 from data_tools.one_core import judge_on_cores, on_one_core
-from data_tools.records import IngestedFile, IngestStatus
+from data_tools.records import IngestedFile, IngestStatus, PhotoRecord
 from data_tools.unit_labels import UnitHint, by_casefold, unit_from_file_name, unit_from_photo
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError, ConflictError, NotFoundError, PhotoError, StorageError
@@ -38,6 +38,8 @@ from model.vocabulary import ADVICE, Outcome, Reason, Triage
 
 LABEL_SIDE = 3000
 """A code label that cannot be read at the judging size is looked for again at this many pixels."""
+
+ONE_DAY = timedelta(days=1)
 
 log = logging.getLogger(__name__)
 
@@ -223,8 +225,22 @@ def _known(name: str, kept: Kept) -> IngestedFile:
 def stored(name: str, kept: Kept, target: Target) -> IngestedFile:
     """Return what to say of a photo that has just been kept."""
     judgement = kept.verdict.judgement
-    message = verdict_words(judgement) + target.note
+    message = verdict_words(judgement) + target.note + clock_words(kept.photo)
     return IngestedFile(name, IngestStatus.STORED, message, kept.photo, kept.verdict, judgement.reason)
+
+
+def clock_words(photo: PhotoRecord) -> str:
+    """Say when a photo counts, where that is not about when it came in or not what its camera says."""
+    taken, counts = photo.taken_at, photo.seen_at or photo.received_at
+    if taken is None or abs(photo.received_at - taken) <= ONE_DAY:
+        return ""
+    says = f"Its camera says {taken:%Y-%m-%d}"
+    if counts == photo.received_at:
+        return f" {says}, which is not believed: it counts from when it came in. Set the clock of the camera."
+    return (
+        f" {says}: it counts for that day, and for the coupler that was there then. Where that is wrong, set "
+        "the clock of the camera and photograph the coupler again."
+    )
 
 
 def verdict_words(judgement: Judgement) -> str:

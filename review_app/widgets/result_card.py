@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from data_tools.desk import clock_words
 from data_tools.records import IngestedFile, IngestStatus
 from data_tools.workspace import Workspace
 from model.vocabulary import ADVICE
@@ -30,6 +31,7 @@ def result_card(ws: Workspace, file: IngestedFile, *, same_steps: bool = False) 
 
 def _body(file: IngestedFile, standing: Standing) -> str:
     known = f" {file.message}" if file.status is IngestStatus.KNOWN else ""
+    known += clock_words(file.photo) if file.photo else ""
     if standing is Standing.NOT_RECEIVED:
         return f"{NOT_RECEIVED_NOTE} {file.message}"
     if standing is Standing.RETAKE:
