@@ -170,9 +170,7 @@ class Desk:
                 return self._wait(arrival, f"{error} The photo is kept.")
         except StorageError as error:
             return IngestedFile(arrival.file_name, IngestStatus.NOT_RECEIVED, str(error))
-        return (
-            _known(arrival.file_name, kept) if kept.known else stored(arrival.file_name, kept, ready.target)
-        )
+        return told(arrival.file_name, kept, ready.target)
 
 
 def _given(session: Session, site: SiteRow, unit_key: str, position: str | None) -> Target:
@@ -222,8 +220,10 @@ def _known(name: str, kept: Kept) -> IngestedFile:
     return IngestedFile(name, IngestStatus.KNOWN, message, photo, kept.verdict, kept.verdict.judgement.reason)
 
 
-def stored(name: str, kept: Kept, target: Target) -> IngestedFile:
-    """Return what to say of a photo that has just been kept."""
+def told(name: str, kept: Kept, target: Target) -> IngestedFile:
+    """Return what to say of a photo that was just kept, or, sent by two at once, was there already."""
+    if kept.known:
+        return _known(name, kept)
     judgement = kept.verdict.judgement
     message = verdict_words(judgement) + target.note + clock_words(kept.photo)
     return IngestedFile(name, IngestStatus.STORED, message, kept.photo, kept.verdict, judgement.reason)

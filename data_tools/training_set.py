@@ -3,7 +3,8 @@
 Rules. Only what stands counts (see ``standing``). Out: photos with an open conflict or an unanswered
 second opinion, and "cannot tell". In: confirmed and corrected photos, and refusals that a person
 confirmed (with their reason). A replaced coupler and its successor are two couplers. One coupler in five,
-fixed by a hash of its name, is held out for ever: its photos are only ever used to compare versions."""
+fixed by a hash of its name, is held out for ever: its photos are only ever used to compare versions. Left
+out of them: photos once filed under a coupler that is learnt from."""
 
 from __future__ import annotations
 
@@ -18,7 +19,15 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, joinedload
 
 from data_tools.access import Actor, Permission
-from data_tools.database.schema import CouplerRow, DecisionRow, PhotoRow, PhotoStateRow, UnitRow, VerdictRow
+from data_tools.database.schema import (
+    CouplerRow,
+    DecisionRow,
+    EventRow,
+    PhotoRow,
+    PhotoStateRow,
+    UnitRow,
+    VerdictRow,
+)
 from data_tools.intake import share_of
 from data_tools.lookup import decision_records, judgement_from_json
 from data_tools.photo_store import PART_SUFFIX, write_durably
@@ -110,13 +119,16 @@ def labelled(session: Session) -> tuple[list[LabelledPhoto], Counter[str]]:
     """Return the labelled photos of all decisions that stand, in the order of their hashes, and the counts
     of ``FrozenSet``."""
     counts: Counter[str] = Counter({TRAIN: 0, HELD_OUT: 0})
-    photos = []
+    photos, before = [], _couplers_before(session)
     for photo, standing, verdict in _decided(session):
         why_not = _left_out(standing)
         if why_not:
             counts[why_not] += 1
             continue
         labelled = _label(photo, standing, judgement_from_json(verdict.judgement))
+        if labelled.split == HELD_OUT and not all(map(is_held_out, before[photo.id])):
+            counts["left out: learnt from as another coupler"] += 1
+            continue
         photos.append(labelled)
         counts[str(labelled.split)] += 1
         counts[_word(labelled)] += 1
@@ -141,6 +153,16 @@ def _decided(session: Session) -> Iterator[tuple[PhotoRow, Standing, VerdictRow]
         standing = fold(decision_records(rows[photo.id]))
         if standing.decision is not None:
             yield photo, standing, verdicts[standing.decision.verdict_id]
+
+
+def _couplers_before(session: Session) -> dict[int, list[str]]:
+    """Return photo number -> names of the couplers that it was filed under before."""
+    names: dict[int, list[str]] = defaultdict(list)
+    moved = select(EventRow.photo_id, CouplerRow).join(CouplerRow, CouplerRow.id == EventRow.coupler_id)
+    for photo_id, coupler in session.execute(moved):
+        if photo_id is not None:
+            names[photo_id].append(coupler_name(coupler))
+    return names
 
 
 def _left_out(standing: Standing) -> str:

@@ -175,7 +175,8 @@ def test_zips_and_folders_are_taken_in(ws: Workspace, tmp_path: Path) -> None:
 
 def test_capture_time_decides_the_round_where_it_can_be_believed(ws: Workspace) -> None:
     times = {
-        "P3-07_then.jpg": datetime(2026, 2, 11, 8, 0),
+        "P3-07_then.jpg": datetime(2026, 2, 26, 8, 0),
+        "P3-07_weeks_behind.jpg": datetime(2026, 2, 11, 8, 0),
         "P3-07_future.jpg": datetime(2031, 1, 1, 0, 0),
         "P3-07_unset.jpg": datetime(2000, 1, 1, 0, 0),
     }
@@ -185,10 +186,12 @@ def test_capture_time_decides_the_round_where_it_can_be_believed(ws: Workspace) 
     files = _send(ws, *sources).files
     seen = [f.photo.seen_at for f in files if f.photo]
     # 08:00 on the phone is local time in Zurich, UTC+1 in February.
-    assert seen == [datetime(2026, 2, 11, 7, 0, tzinfo=UTC), NOON, NOON]
+    assert seen == [datetime(2026, 2, 26, 7, 0, tzinfo=UTC), NOON, NOON, NOON]
     with ws.read() as session:
         weeks = {r.id: (r.iso_year, r.iso_week) for r in session.scalars(select(RoundRow))}
-    assert [weeks[f.photo.round_id] for f in files if f.photo] == [(2026, 7), (2026, 10), (2026, 10)]
+    assert [weeks[f.photo.round_id] for f in files if f.photo] == [(2026, 9), *[(2026, 10)] * 3]
+    assert "it counts for that day" in files[0].message
+    assert all("which is not believed" in file.message for file in files[1:])
 
 
 def test_a_photo_taken_before_a_replacement_belongs_to_the_old_coupler(ws: Workspace) -> None:
