@@ -12,6 +12,7 @@ import pytest
 from PIL import Image
 from sqlalchemy import func, select
 
+from data_tools import ingest as taking_in
 from data_tools.conditions import replace_coupler
 from data_tools.database.schema import PhotoRow, RoundRow, VerdictRow
 from data_tools.ingest import (
@@ -25,6 +26,7 @@ from data_tools.records import IngestReport, IngestStatus
 from data_tools.sites import add_unit
 from data_tools.workspace import Workspace
 from model.errors import ConflictError, NotFoundError
+from model.photo import Photo
 from model.vocabulary import Outcome, Reason
 from tests.hostile_files import phone_jpeg, scene, zip_of
 from tests.test_data_tools.store_kit import (
@@ -161,6 +163,24 @@ def test_a_waiting_photo_sent_again_with_its_unit_no_longer_waits(ws: Workspace)
     assert _send(ws, upload("IMG_1.png")).files[0].waiting_id == waiting.waiting_id
     assert _send(ws, upload("IMG_1.png"), unit_key="P3-07").files[0].status is IngestStatus.STORED
     assert list_waiting(ws, UPLOADER) == []
+
+
+def test_who_names_a_unit_second_is_told_the_unit_of_the_first(
+    ws: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    number = _send(ws, upload("IMG_1.png", MELTED)).files[0].waiting_id
+    assert number is not None
+    real = taking_in.open_photo
+
+    def meanwhile(data: bytes, **options: int) -> Photo:
+        monkeypatch.setattr(taking_in, "open_photo", real)
+        assign_unit(ws, LEAD, number, "P3-07")
+        return real(data, **options)
+
+    monkeypatch.setattr(taking_in, "open_photo", meanwhile)
+    second = assign_unit(ws, UPLOADER, number, "P3-08")
+    assert second.status is IngestStatus.KNOWN
+    assert "a photo of unit P3-07" in second.message
 
 
 def test_zips_and_folders_are_taken_in(ws: Workspace, tmp_path: Path) -> None:

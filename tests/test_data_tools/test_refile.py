@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 from sqlalchemy import update
 
@@ -211,11 +212,12 @@ def test_a_phone_clock_far_off_hides_no_damage_and_the_sender_is_told(ws: Worksp
     file = sent(ws, "P3-07.png", UNSURE, now=NOON - 7 * DAY)
     assert file.verdict is not None
     decide(ws, TECHNICIAN, photo_of(file).id, file.verdict.id, DecisionKind.CORRECTED)
-    melted = phone_jpeg(scene(MELTED, seed=4), taken=datetime(2025, 3, 4, 13))
+    melted = phone_jpeg(np.full((24, 32, 3), MELTED, np.uint8), taken=datetime(2025, 3, 4, 13))
     (late,) = ingest(ws, UPLOADER, [UploadSource("P3-07.jpg", melted)], "north", now=NOON).files
     assert photo_of(late).seen_at == NOON
     assert "2025-03-04, which is not believed: it counts from when it came in" in late.message
     assert done(ws) == {"P3-07"}
+    assert [damage.photo.id for damage in open_damage(ws, UPLOADER)] == [photo_of(late).id]
 
 
 def test_a_coupler_entered_for_a_day_to_come_is_refused_and_an_old_one_can_be_replaced(ws: Workspace) -> None:
