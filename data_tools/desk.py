@@ -226,6 +226,8 @@ def told(name: str, kept: Kept, target: Target) -> IngestedFile:
         return _known(name, kept)
     judgement = kept.verdict.judgement
     message = verdict_words(judgement) + target.note + clock_words(kept.photo)
+    if kept.overtaken:
+        message += " By its time it is of the coupler that was replaced: photograph the one there now."
     return IngestedFile(name, IngestStatus.STORED, message, kept.photo, kept.verdict, judgement.reason)
 
 

@@ -65,11 +65,12 @@ class Arrival:
 
 @dataclass(frozen=True)
 class Kept:
-    """A photo in the store; ``known``: it was there before."""
+    """A photo in the store; ``known``: it was there before; ``overtaken``: its coupler is off the unit."""
 
     photo: PhotoRecord
     verdict: VerdictRecord
     known: bool
+    overtaken: bool = False
 
 
 def share_of(name: str, purpose: str) -> float:
@@ -125,7 +126,8 @@ def _keep(
     verdict = add_verdict(session, row, judgement, arrival.at)
     refresh_state(session, row)
     settle_waiting(session, row, arrival.actor)
-    return Kept(photo_record(row), verdict_record(verdict), known=False)
+    overtaken = row.coupler.removed_on is not None
+    return Kept(photo_record(row), verdict_record(verdict), known=False, overtaken=overtaken)
 
 
 def find_photo(session: Session, sha256: str) -> Kept | None:

@@ -17,7 +17,7 @@ from data_tools.database.schema import (
     UnitRow,
     VerdictRow,
 )
-from data_tools.desk import verdict_words
+from data_tools.desk import clock_words, verdict_words
 from data_tools.lookup import photo_record, site_row, verdict_record
 from data_tools.records import IngestedFile, IngestStatus
 from data_tools.workspace import Workspace
@@ -61,8 +61,9 @@ def _photos(
     found = []
     for photo, row in session.execute(query):
         verdict = verdict_record(row)
-        words, reason = verdict_words(verdict.judgement), verdict.judgement.reason
-        file = IngestedFile(photo.file_name, IngestStatus.STORED, words, photo_record(photo), verdict, reason)
+        record, reason = photo_record(photo), verdict.judgement.reason
+        words = verdict_words(verdict.judgement) + clock_words(record)
+        file = IngestedFile(photo.file_name, IngestStatus.STORED, words, record, verdict, reason)
         found.append((photo.received_at, file))
     return found
 

@@ -190,6 +190,10 @@ def test_a_photo_that_comes_later_goes_by_when_the_swap_was_made(ws: Workspace) 
     data = phone_jpeg(scene(seed=3), taken=datetime(2026, 3, 4, 9))
     (file,) = ingest(ws, UPLOADER, [UploadSource("P3-07.jpg", data)], "north", now=NOON + 5 * HOUR).files
     assert photo_of(file).coupler_id == new.id
+    data = phone_jpeg(scene(seed=3), taken=datetime(2026, 3, 4, 7))
+    (file,) = ingest(ws, UPLOADER, [UploadSource("P3-07.jpg", data)], "north", now=NOON + 5 * HOUR).files
+    assert photo_of(file).coupler_id != new.id
+    assert "of the coupler that was replaced: photograph the one there now" in file.message
 
 
 def test_a_swap_is_neither_to_come_nor_before_the_coupler_was_put_on(ws: Workspace) -> None:

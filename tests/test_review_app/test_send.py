@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -82,6 +83,14 @@ def test_choosing_the_next_unit_meanwhile_moves_no_photo(
     assert app.selectbox(key="whose").value == ("H-05", "A"), "chosen for the next photos"
     upload(app, ("IMG_4.jpg", UNSURE))
     assert rounds[2:] == ["H-05"]
+
+
+def test_a_clock_that_is_far_off_is_told_at_once_and_in_a_new_tab(open_app: OpenApp) -> None:
+    app = open_app(UPLOADER)
+    last_year = datetime.now(UTC) - timedelta(days=365)
+    upload(app, ("H-02.jpg", draw_photo(INTACT, 71, taken_at=last_year)))
+    for page in (app, open_app(UPLOADER)):
+        assert "which is not believed: it counts from when it came in" in page_words(page)
 
 
 def test_a_photo_without_a_unit_waits_and_takes_one_tap(open_app: OpenApp, ws: Workspace) -> None:
