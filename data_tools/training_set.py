@@ -35,6 +35,7 @@ from data_tools.records import DecisionKind
 from data_tools.standing import Standing, fold
 from data_tools.workspace import Workspace
 from model.errors import START_AGAIN, storage_errors
+from model.families import FAMILIES
 from model.judgement import Judgement
 from model.manifest import LabelledFinding, LabelledPhoto, write_manifest
 from model.vocabulary import Label, Reason, Triage, summary_label
@@ -126,8 +127,8 @@ def labelled(session: Session) -> tuple[list[LabelledPhoto], Counter[str]]:
             counts[why_not] += 1
             continue
         labelled = _label(photo, standing, judgement_from_json(verdict.judgement))
-        if labelled.split == HELD_OUT and not all(map(is_held_out, before[photo.id])):
-            counts["left out: learnt from as another coupler"] += 1
+        if moved := _unfit_since_moved(labelled, before[photo.id]):
+            counts[moved] += 1
             continue
         photos.append(labelled)
         counts[str(labelled.split)] += 1
@@ -153,6 +154,16 @@ def _decided(session: Session) -> Iterator[tuple[PhotoRow, Standing, VerdictRow]
         standing = fold(decision_records(rows[photo.id]))
         if standing.decision is not None:
             yield photo, standing, verdicts[standing.decision.verdict_id]
+
+
+def _unfit_since_moved(photo: LabelledPhoto, before: list[str]) -> str:
+    """Say why a photo is left out that was filed under the couplers ``before``; nothing where it is not."""
+    if photo.split == HELD_OUT and not all(map(is_held_out, before)):
+        return "left out: learnt from as another coupler"
+    places = FAMILIES[photo.family].places if before and photo.family else ()
+    if places and any(finding.place not in places for finding in photo.findings):
+        return "left out: damage where this coupler has no such place"
+    return ""
 
 
 def _couplers_before(session: Session) -> dict[int, list[str]]:

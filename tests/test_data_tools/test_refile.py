@@ -29,6 +29,7 @@ from model.manifest import read_manifest
 from tests.hostile_files import phone_jpeg, scene
 from tests.test_data_tools.store_kit import (
     CLEAR,
+    LATCH,
     LEAD,
     MELTED,
     OPENED,
@@ -162,6 +163,18 @@ def test_a_frozen_training_set_keeps_its_coupler_and_the_next_takes_the_new_one(
     # A version may have learnt from the first one: it cannot show how well couplers are judged unseen.
     assert [photo.coupler for photo in read_manifest(after.manifest)] == [f"north/{learnt}/A/1"]
     assert after.counts["left out: learnt from as another coupler"] == 1
+
+
+def test_damage_that_a_coupler_cannot_have_is_not_learnt_from(ws: Workspace) -> None:
+    unit = next(f"U{n}" for n in range(99) if not is_held_out(f"north/U{n}/A/1"))
+    add_unit(ws, LEAD, "north", unit, family="type2", now=OPENED)
+    file = sent(ws, "P3-07.png", LATCH)
+    assert file.verdict is not None
+    decide(ws, TECHNICIAN, photo_of(file).id, file.verdict.id, DecisionKind.CONFIRMED)
+    refile(ws, TECHNICIAN, photo_of(file).id, unit, "wrong unit")
+    frozen = freeze(ws, LEAD)
+    assert read_manifest(frozen.manifest) == []
+    assert frozen.counts["left out: damage where this coupler has no such place"] == 1
 
 
 def test_photos_taken_since_a_swap_go_with_the_new_coupler(ws: Workspace) -> None:
