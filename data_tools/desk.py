@@ -101,9 +101,16 @@ class Desk:
             if known is None:
                 return self._check(arrival, data)
             self.ws.photos.put(data)  # heals an original that was lost or damaged on the disk
-            return _known(upload.name, known)
+            return self._again(_known(upload.name, known))
         except (StorageError, BadRequestError) as error:
             return IngestedFile(upload.name, IngestStatus.NOT_RECEIVED, str(error))
+
+    def _again(self, file: IngestedFile) -> IngestedFile:
+        """Say how a photo that is sent again, now as one of another unit, gets there."""
+        if self.given is None or file.photo is None or file.photo.unit_key == self.given.unit_key:
+            return file
+        move = f" If it shows {self.given.unit_key}, a technician moves it (Units screen or `rounds refile`)."
+        return replace(file, message=file.message + move)
 
     def _check(self, arrival: Arrival, data: bytes) -> IngestedFile | Ready:
         try:

@@ -86,6 +86,14 @@ def test_everything_follows_a_photo_that_was_moved_and_both_histories_tell_it(ws
     assert "Already here: a photo of unit P3-08" in sent(ws, "P3-07.png").message
 
 
+def test_who_sends_a_photo_again_for_another_unit_is_told_how_it_gets_there(ws: Workspace) -> None:
+    sent(ws, "P3-07.png")
+    again = ingest(ws, UPLOADER, [upload("x.png", MELTED, 1)], "north", unit_key="P3-08").files[0]
+    assert again.message.startswith("Already here: a photo of unit P3-07")
+    assert "If it shows P3-08, a technician moves it" in again.message
+    assert "moves it" not in sent(ws, "P3-07.png").message
+
+
 def test_a_decision_stays_with_its_photo_and_moving_back_adds_another_record(ws: Workspace) -> None:
     file = sent(ws, "P3-07.png")
     photo, verdict = photo_of(file), file.verdict
