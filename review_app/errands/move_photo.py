@@ -47,19 +47,17 @@ def draw_move(
             accept_new_options=True,
             key=f"move_to_{turn}",
         )
-        why = st.text_input("Why", max_chars=500, key=f"move_why_{turn}").strip()
         try:
-            _button(ws, actor, photo_id, unit_key, why, title)
+            _where_and_why(ws, actor, photo_id, unit_key, title)
         except RoundsError as error:
             st.error(md(str(error), 600))
 
 
-def _button(
+def _where_and_why(
     ws: Workspace,
     actor: Actor,
     photo_id: int,
     unit_key: str | None,
-    why: str,
     title: Callable[[Coupler], str],
 ) -> None:
     by_id = {c.id: c for c in timeline(ws, actor, unit_key).couplers} if unit_key else {}
@@ -73,6 +71,7 @@ def _button(
             format_func=lambda key: title(by_id[key]),
             key=f"move_coupler_{unit_key}",
         )
+    why = st.text_input("Why", max_chars=500, key=f"move_why_{st.session_state['moves']}").strip()
     if not st.button(MOVE):
         return
     if unit_key is None or coupler_id is None or not why:
