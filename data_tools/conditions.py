@@ -5,10 +5,19 @@ from __future__ import annotations
 from datetime import date, datetime, time
 from zoneinfo import ZoneInfo
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from data_tools.access import Actor, Permission
-from data_tools.database.schema import CouplerRow, EventRow, ObservationRow, SettlementRow, UnitRow
+from data_tools.database.schema import (
+    CouplerRow,
+    EventRow,
+    ObservationRow,
+    PhotoRow,
+    SettlementRow,
+    UnitRow,
+)
+from data_tools.intake import move_photo
 from data_tools.lookup import coupler_at, event_record, observation_record, unit_row
 from data_tools.records import EventKind, EventRecord, ObservationKind, UnitStatus
 from data_tools.sites import MAX_NAME, clean_text
@@ -84,17 +93,19 @@ def replace_coupler(
     family: str | None = None,
     *,
     installed_on: date | None = None,
+    swapped_at: datetime | None = None,
     now: datetime | None = None,
 ) -> EventRecord:
     """Replace the coupler on ``position``: the old one ends, a new one starts on the same unit.
 
-    ``family`` defaults to the old one's; ``installed_on`` to today at the site. The unit's status stays
-    as it is.
+    ``family`` defaults to the old one's; ``swapped_at`` (naive: local to the site) to now, or to the start
+    of ``installed_on`` where only the day is known. Photos that count since then are of the new coupler:
+    those that came in already move to it. The unit's status stays as it is.
 
     Raises:
         NotFoundError: no such unit or position.
         UnknownFamilyError: no such coupler family.
-        BadRequestError: no reason, or an installation date before the old coupler's or in the future.
+        BadRequestError: no reason, or a time or day before the old coupler's or in the future.
     """
     actor.require(Permission.ACT)
     why, moment = required_reason(reason), now_or(now)
@@ -103,10 +114,8 @@ def replace_coupler(
         session.refresh(unit, with_for_update=True)
         old = coupler_at(unit, position)
         zone = ZoneInfo(unit.site.timezone)
-        today = moment.astimezone(zone).date()
-        day = installed_on or today
-        _check_day(day, old.installed_on, today)
-        old.removed_on = day
+        at = _swapped(old, installed_on, swapped_at, moment, zone)
+        day = old.removed_on = at.astimezone(zone).date()
         new = CouplerRow(
             unit_id=unit.id,
             position=position,
@@ -114,11 +123,15 @@ def replace_coupler(
             family=family_of(family or old.family).key,
             part_number=clean_text(part_number, MAX_NAME),
             installed_on=day,
-            put_on_at=moment if day == today else datetime.combine(day, time(), zone),
+            put_on_at=at,
         )
         session.add(new)
         session.flush()
-        return _replaced(session, unit, old, new, why, actor, moment)
+        event = _replaced(session, unit, old, new, why, actor, moment)
+        passed = select(PhotoRow).where(PhotoRow.coupler_id == old.id, PhotoRow.seen_at >= at)
+        for photo in session.scalars(passed.order_by(PhotoRow.id)).all():
+            move_photo(session, photo, new, actor, "taken since the coupler was swapped.", moment)
+        return event
 
 
 def _replaced(
@@ -144,11 +157,25 @@ def _replaced(
     return event_record(row, unit.key)
 
 
-def _check_day(day: date, earliest: date, today: date) -> None:
-    if not earliest <= day <= today:
+def _swapped(
+    old: CouplerRow, day: date | None, at: datetime | None, moment: datetime, zone: ZoneInfo
+) -> datetime:
+    """Return when the coupler was swapped; raises ``BadRequestError`` where it cannot have been then."""
+    today = moment.astimezone(zone).date()
+    if at is None:
+        at = moment if day in (None, today) else datetime.combine(day, time(), zone)
+    elif at.tzinfo is None:
+        at = at.replace(tzinfo=zone)
+    # A coupler entered with a day that is still to come (an old store may hold one) can be replaced today.
+    earliest = min(old.installed_on, today)
+    begun = old.put_on_at if old.number > 1 else at  # a first coupler was there before it was entered
+    if not (earliest <= at.astimezone(zone).date() and begun <= at <= moment):
         raise BadRequestError(
-            f"an installation date from {earliest} to {today}", f"{day}", "Correct the date."
+            f"an installation date from {earliest} to {today}, and no time to come",
+            f"{at.astimezone(zone):%Y-%m-%d %H:%M}",
+            "Correct the date.",
         )
+    return at
 
 
 def observe(

@@ -6,7 +6,7 @@ import hashlib
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import partial
 from weakref import WeakKeyDictionary
 
@@ -29,7 +29,7 @@ from data_tools.intake import (
 from data_tools.lookup import coupler_at, site_row, unit_row
 from data_tools.model_side import Judge, judging_side
 from data_tools.one_core import judge_on_cores, on_one_core
-from data_tools.records import IngestedFile, IngestStatus
+from data_tools.records import IngestedFile, IngestStatus, PhotoRecord
 from data_tools.standing import Stand
 from data_tools.unit_labels import UnitHint, by_casefold, unit_from_file_name, unit_from_photo
 from data_tools.workspace import Workspace
@@ -50,6 +50,8 @@ _STANDS: dict[Stand, str] = {
     Stand.CLEAR: "No visible damage found.",
 }
 """What is said of a photo that was here before."""
+
+ONE_DAY = timedelta(days=1)
 
 log = logging.getLogger(__name__)
 
@@ -112,9 +114,16 @@ class Desk:
             if known is None:
                 return self._check(arrival, data)
             self.ws.photos.put(data)  # heals an original that was lost or damaged on the disk
-            return _known(upload.name, known)
+            return self._again(_known(upload.name, known))
         except (StorageError, BadRequestError) as error:
             return IngestedFile(upload.name, IngestStatus.NOT_RECEIVED, str(error))
+
+    def _again(self, file: IngestedFile) -> IngestedFile:
+        """Say how a photo that is sent again, now as one of another unit, gets there."""
+        if self.given is None or file.photo is None or file.photo.unit_key == self.given.unit_key:
+            return file
+        move = f" If it shows {self.given.unit_key}, a technician moves it (Units screen or `rounds refile`)."
+        return replace(file, message=file.message + move)
 
     def _check(self, arrival: Arrival, data: bytes) -> IngestedFile | Ready:
         try:
@@ -183,9 +192,7 @@ class Desk:
                 return self._wait(arrival, f"{error} The photo is kept.")
         except StorageError as error:
             return IngestedFile(arrival.file_name, IngestStatus.NOT_RECEIVED, str(error))
-        return (
-            _known(arrival.file_name, kept) if kept.known else stored(arrival.file_name, kept, ready.target)
-        )
+        return told(arrival.file_name, kept, ready.target)
 
 
 def _given(session: Session, site: SiteRow, unit_key: str, position: str | None) -> Target:
@@ -238,11 +245,29 @@ def _known(name: str, kept: Kept) -> IngestedFile:
     return IngestedFile(name, IngestStatus.KNOWN, message, photo, kept.verdict, reason, state=kept.state)
 
 
-def stored(name: str, kept: Kept, target: Target) -> IngestedFile:
-    """Return what to say of a photo that has just been kept."""
+def told(name: str, kept: Kept, target: Target) -> IngestedFile:
+    """Return what to say of a photo that was just kept, or, sent by two at once, was there already."""
+    if kept.known:
+        return _known(name, kept)
     judgement = kept.verdict.judgement
-    message = verdict_words(judgement) + target.note
+    message = verdict_words(judgement) + target.note + clock_words(kept.photo)
+    if kept.overtaken:
+        message += " By its time it is of the coupler that was replaced: photograph the one there now."
     return IngestedFile(name, IngestStatus.STORED, message, kept.photo, kept.verdict, judgement.reason)
+
+
+def clock_words(photo: PhotoRecord) -> str:
+    """Say when a photo counts, where that is not about when it came in or not what its camera says."""
+    taken, counts = photo.taken_at, photo.seen_at or photo.received_at
+    if taken is None or abs(photo.received_at - taken) <= ONE_DAY:
+        return ""
+    says = f"Its camera says {taken:%Y-%m-%d}"
+    if counts == photo.received_at:
+        return f" {says}, which is not believed: it counts from when it came in. Set the clock of the camera."
+    return (
+        f" {says}: it counts for that day, and for the coupler that was there then. Where that is wrong, set "
+        "the clock of the camera and photograph the coupler again."
+    )
 
 
 def verdict_words(judgement: Judgement) -> str:

@@ -106,7 +106,8 @@ def _decisions() -> Executable:
 def _events() -> Executable:
     row, unit = db.EventRow, db.UnitRow
     couplers = (row.coupler_id.label("coupler"), row.new_coupler_id.label("new_coupler"))
-    columns = (row.id, unit.key.label("unit"), *couplers, row.kind, row.reason, row.done_by, row.done_at)
+    said = (row.kind, row.reason, row.done_by, row.done_at, row.photo_id.label("photo"))
+    columns = (row.id, unit.key.label("unit"), *couplers, *said)
     return select(*columns).join(unit, unit.id == row.unit_id).order_by(row.id)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session, joinedload
 
 from data_tools.access import Actor, Permission
@@ -101,7 +101,10 @@ def _photo_entries(session: Session, unit: UnitRow) -> list[TimelineEntry]:
 
 
 def _event_entries(session: Session, unit: UnitRow) -> list[TimelineEntry]:
-    events = session.scalars(select(EventRow).where(EventRow.unit_id == unit.id).order_by(EventRow.id))
+    mine = or_(
+        EventRow.unit_id == unit.id, EventRow.new_coupler_id.in_([coupler.id for coupler in unit.couplers])
+    )
+    events = session.scalars(select(EventRow).where(mine).order_by(EventRow.id))
     seen = session.execute(
         select(ObservationRow, SettlementRow)
         .outerjoin(SettlementRow, SettlementRow.observation_id == ObservationRow.id)

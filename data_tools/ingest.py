@@ -16,7 +16,7 @@ from sqlalchemy import select
 from data_tools.access import Actor, Permission
 from data_tools.archives import Upload, UploadSource, expand_sources, sources_from_paths
 from data_tools.database.schema import RejectedRow, SiteRow, WaitingRow
-from data_tools.desk import Desk, first_position, stored, verdict_words
+from data_tools.desk import Desk, first_position, told, verdict_words
 from data_tools.intake import Arrival, Target, keep_photo, refuse_closed
 from data_tools.lookup import coupler_at, unit_row
 from data_tools.model_side import judging_side
@@ -111,7 +111,7 @@ def assign_unit(
     judge = ws.classifier()
     photo = open_photo(ws.photos.get(arrival.sha256), max_side=judging_side(judge))
     kept = keep_photo(ws, arrival, target, photo, on_one_core(partial(judge.judge, photo)))
-    return stored(arrival.file_name, kept, target)
+    return told(arrival.file_name, kept, target)
 
 
 def list_waiting(ws: Workspace, actor: Actor, site_key: str | None = None) -> list[WaitingFile]:

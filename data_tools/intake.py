@@ -15,17 +15,18 @@ from sqlalchemy.orm import Session
 
 from data_tools.access import Actor
 from data_tools.database.schema import (
+    CouplerRow,
+    EventRow,
     PhotoRow,
     PhotoStateRow,
     RejectedRow,
     RoundRow,
     SiteRow,
-    UnitRow,
     VerdictRow,
     WaitingRow,
 )
 from data_tools.lookup import coupler_when, judgement_to_json, photo_record, unit_row, verdict_record
-from data_tools.records import PhotoRecord, VerdictRecord
+from data_tools.records import EventKind, PhotoRecord, VerdictRecord
 from data_tools.standing import State
 from data_tools.states import refresh_state, state_record
 from data_tools.workspace import Workspace, now_or
@@ -66,12 +67,14 @@ class Arrival:
 
 @dataclass(frozen=True)
 class Kept:
-    """A photo in the store; ``known``: it was there before, and ``state`` is what stands for it."""
+    """A photo in the store; ``known``: it was there before, and ``state`` is what stands for it;
+    ``overtaken``: its coupler is off the unit."""
 
     photo: PhotoRecord
     verdict: VerdictRecord
     known: bool
     state: State | None = None
+    overtaken: bool = False
 
 
 def share_of(name: str, purpose: str) -> float:
@@ -112,7 +115,7 @@ def _keep(
         sha256=arrival.sha256,
         file_name=arrival.file_name,
         coupler=coupler_when(unit, target.position, seen_at),
-        round=_round_of(session, unit, seen_at, arrival),
+        round=_round_of(session, unit.site, seen_at, arrival.at, arrival.actor),
         taken_at=taken_at,
         received_at=arrival.at,
         seen_at=seen_at,
@@ -127,7 +130,8 @@ def _keep(
     verdict = add_verdict(session, row, judgement, arrival.at)
     refresh_state(session, row)
     settle_waiting(session, row, arrival.actor)
-    return Kept(photo_record(row), verdict_record(verdict), known=False)
+    overtaken = row.coupler.removed_on is not None
+    return Kept(photo_record(row), verdict_record(verdict), known=False, overtaken=overtaken)
 
 
 def find_photo(session: Session, sha256: str) -> Kept | None:
@@ -232,19 +236,41 @@ def _believable(taken_at: datetime | None, received_at: datetime, oldest_days: i
     return received_at if too_old or too_new else min(taken_at, received_at)
 
 
-def _round_of(session: Session, unit: UnitRow, seen_at: datetime, arrival: Arrival) -> RoundRow:
-    year, week, _ = seen_at.astimezone(ZoneInfo(unit.site.timezone)).date().isocalendar()
+def _round_of(session: Session, site: SiteRow, seen_at: datetime, at: datetime, actor: Actor) -> RoundRow:
+    year, week, _ = seen_at.astimezone(ZoneInfo(site.timezone)).date().isocalendar()
     query = select(RoundRow).where(
-        RoundRow.site_id == unit.site_id, RoundRow.iso_year == year, RoundRow.iso_week == week
+        RoundRow.site_id == site.id, RoundRow.iso_year == year, RoundRow.iso_week == week
     )
     row = session.scalar(query)
     if row is None:
-        row = RoundRow(
-            site_id=unit.site_id,
-            iso_year=year,
-            iso_week=week,
-            opened_at=arrival.at,
-            opened_by=arrival.actor.name,
-        )
+        row = RoundRow(site_id=site.id, iso_year=year, iso_week=week, opened_at=at, opened_by=actor.name)
         session.add(row)
     return row
+
+
+def move_photo(
+    session: Session, photo: PhotoRow, coupler: CouplerRow, actor: Actor, why: str, at: datetime
+) -> EventRow:
+    """Append that ``photo`` is of ``coupler``; the photo's coupler and round are kept in step with that."""
+    before = photo.coupler
+    place = _round_of(session, coupler.unit.site, photo.seen_at, at, actor)
+    session.flush()
+    row = EventRow(
+        unit_id=before.unit_id,
+        coupler_id=before.id,
+        new_coupler_id=coupler.id,
+        kind=EventKind.REFILED,
+        reason=f"Photo {photo.id} ({photo.file_name}) from {_words(before)} to {_words(coupler)}: {why}",
+        done_by=actor.name,
+        done_at=at,
+        photo_id=photo.id,
+    )
+    session.add(row)
+    photo.coupler_id, photo.round_id = coupler.id, place.id
+    session.flush()
+    session.expire(photo, ["coupler", "round"])
+    return row
+
+
+def _words(coupler: CouplerRow) -> str:
+    return f"{coupler.unit.key} {coupler.position} (coupler {coupler.number})"

@@ -113,6 +113,7 @@ def photo_record(row: PhotoRow) -> records.PhotoRecord:
         position=coupler.position,
         seen_at=row.seen_at,
         camera=row.camera,
+        family=coupler.family,
     )
 
 
@@ -152,7 +153,7 @@ def event_record(row: EventRow, unit_key: str) -> records.EventRecord:
     """Return the record of a condition event."""
     return records.EventRecord(
         row.id, unit_key, row.coupler_id, row.kind, row.reason, row.done_by, row.done_at,
-        new_coupler_id=row.new_coupler_id,
+        new_coupler_id=row.new_coupler_id, photo_id=row.photo_id,
     )  # fmt: skip
 
 

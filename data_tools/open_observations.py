@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Select, func, or_, select
+from sqlalchemy import Select, and_, func, or_, select
+from sqlalchemy.orm import aliased
 
 from data_tools.access import Actor, Permission
 from data_tools.database.schema import CouplerRow, EventRow, ObservationRow, SettlementRow, UnitRow
@@ -33,13 +34,24 @@ def _query(site_id: int | None) -> Select[ObservationRow, str]:
         .group_by(EventRow.unit_id)
         .subquery()
     )
+    after = aliased(CouplerRow)
     query = (
         select(ObservationRow, UnitRow.key)
         .join(UnitRow, UnitRow.id == ObservationRow.unit_id)
         .outerjoin(CouplerRow, CouplerRow.id == ObservationRow.coupler_id)
+        .outerjoin(
+            after,
+            and_(
+                after.unit_id == CouplerRow.unit_id,
+                after.position == CouplerRow.position,
+                after.number == CouplerRow.number + 1,
+            ),
+        )
         .outerjoin(SettlementRow, SettlementRow.observation_id == ObservationRow.id)
         .outerjoin(returned, returned.c.unit_id == ObservationRow.unit_id)
-        .where(SettlementRow.observation_id.is_(None), CouplerRow.removed_on.is_(None))
+        .where(SettlementRow.observation_id.is_(None))
+        # Noted between a swap and its being entered, it is about the coupler that is there now.
+        .where(or_(CouplerRow.removed_on.is_(None), ObservationRow.done_at >= after.put_on_at))
         .where(or_(returned.c.at.is_(None), ObservationRow.done_at > returned.c.at))
         .order_by(UnitRow.key, ObservationRow.done_at, ObservationRow.id)
     )

@@ -17,7 +17,7 @@ from data_tools.database.schema import (
     UnitRow,
     VerdictRow,
 )
-from data_tools.desk import verdict_words
+from data_tools.desk import clock_words, verdict_words
 from data_tools.lookup import photo_record, site_row, verdict_record
 from data_tools.records import IngestedFile, IngestStatus
 from data_tools.states import state_record
@@ -62,11 +62,11 @@ def _photos(
     found = []
     for photo, row, state in session.execute(query):
         verdict = verdict_record(row)
-        words, reason = verdict_words(verdict.judgement), verdict.judgement.reason
+        record, reason = photo_record(photo), verdict.judgement.reason
+        words = verdict_words(verdict.judgement) + clock_words(record)
         file = IngestedFile(
-            photo.file_name, IngestStatus.STORED, words, photo_record(photo), verdict, reason,
-            state=state_record(state),
-        )  # fmt: skip
+            photo.file_name, IngestStatus.STORED, words, record, verdict, reason, state=state_record(state)
+        )
         found.append((photo.received_at, file))
     return found
 

@@ -28,6 +28,7 @@ class EventKind(StrEnum):
     REPLACED = "replaced"
     RETURNED = "returned_to_service"
     OBSERVED = "observed"
+    REFILED = "photo_refiled"
 
 
 class ObservationKind(StrEnum):
@@ -60,8 +61,7 @@ class DecisionKind(StrEnum):
 
 
 class IngestStatus(StrEnum):
-    """What became of one file. All but ``NOT_RECEIVED`` are safe with us: a rejected file is kept aside as
-    it came; one not received (disk full, folder read-only) must be sent again."""
+    """What became of one file. All but ``NOT_RECEIVED`` (disk full, folder read-only: send again) is kept."""
 
     STORED = "stored"
     KNOWN = "already_here"
@@ -107,8 +107,8 @@ class Unit:
 
 @dataclass(frozen=True)
 class PhotoRecord:
-    """A kept photo. ``sha256`` names the untouched original in the photo store. ``seen_at`` is when it
-    counts: the capture time where that is believable, else when it was received."""
+    """A kept photo of a coupler of ``family``. ``sha256`` names the untouched original in the photo store.
+    ``seen_at`` is when it counts: the capture time where that is believable, else when it was received."""
 
     id: int
     sha256: str
@@ -125,6 +125,7 @@ class PhotoRecord:
     position: str = "A"
     seen_at: datetime | None = None
     camera: str = ""
+    family: str = "type1"
 
 
 @dataclass(frozen=True)
@@ -179,7 +180,8 @@ class Settlement:
 @dataclass(frozen=True)
 class EventRecord:
     """Something done to a unit, or seen on it. Of a replacement, ``coupler_id`` is the one taken off and
-    ``new_coupler_id`` the one put on; ``what``, ``blinks`` and ``settled`` belong to observations."""
+    ``new_coupler_id`` the one put on; for ``photo_id``, the one it was filed under and the one it shows.
+    ``what``, ``blinks`` and ``settled`` belong to observations."""
 
     id: int
     unit_key: str
@@ -192,6 +194,7 @@ class EventRecord:
     blinks: int | None = None
     new_coupler_id: int | None = None
     settled: Settlement | None = None
+    photo_id: int | None = None
 
 
 @dataclass(frozen=True)

@@ -57,7 +57,9 @@ class Settings:
     max_zip_entries: int = _setting(2000, "Most files in one zip; a bigger one is kept aside unopened.")
     max_zip_expanded_mb: int = _setting(8192, "Most MB that one zip may unpack to.")
     oldest_photo_days: int = _setting(
-        1100, "Capture times older than this are not believed (phone clock unset)."
+        7,
+        "Capture times that are older than this when the photo comes in are not believed (phone clock "
+        "wrong): it counts from when it came in. Higher only while old photos are taken in.",
     )
     judge_batch: int = _setting(8, "Photos judged together while a round is taken in.")
     min_confirmed_photos: int = _setting(30, "Confirmed training photos needed before a retrain starts.")

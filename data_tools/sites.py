@@ -91,6 +91,7 @@ def add_unit(
     Raises:
         NotFoundError: no such site.
         UnknownFamilyError: no such coupler family.
+        BadRequestError: a key that cannot be used, or an installation day that is still to come.
         ConflictError: the unit is at another site, or that position holds a coupler already.
     """
     actor.require(Permission.MANAGE_SITES)
@@ -99,6 +100,9 @@ def add_unit(
     moment = now_or(now)
     with ws.write() as session:
         site = site_row(session, site_key)
+        today = moment.astimezone(ZoneInfo(site.timezone)).date()
+        if installed_on is not None and installed_on > today:
+            raise BadRequestError(f"an installation day up to {today}", f"{installed_on}", "Correct the day.")
         unit = _unit_for(session, site, unit_key, name, actor, moment)
         if any(c.position == position for c in unit.couplers):
             raise ConflictError(
@@ -112,7 +116,7 @@ def add_unit(
                 number=1,
                 family=family_of(family).key,
                 part_number=clean_text(part_number, MAX_NAME),
-                installed_on=installed_on or moment.astimezone(ZoneInfo(site.timezone)).date(),
+                installed_on=installed_on or today,
                 put_on_at=moment,
             )
         )

@@ -4,7 +4,7 @@ Rules. Only what stands counts (see ``standing``). Out: photos with an open conf
 second opinion, "cannot tell", and those whose original is lost. In: confirmed and corrected photos, and
 refusals that a person confirmed (with their reason). A replaced coupler and its successor are two couplers.
 One coupler in five, fixed by a hash of its name, is held out for ever: its photos are only ever used to
-compare versions."""
+compare versions. Left out of them: photos once filed under a coupler that is learnt from."""
 
 from __future__ import annotations
 
@@ -19,7 +19,15 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, joinedload
 
 from data_tools.access import Actor, Permission
-from data_tools.database.schema import CouplerRow, DecisionRow, PhotoRow, PhotoStateRow, UnitRow, VerdictRow
+from data_tools.database.schema import (
+    CouplerRow,
+    DecisionRow,
+    EventRow,
+    PhotoRow,
+    PhotoStateRow,
+    UnitRow,
+    VerdictRow,
+)
 from data_tools.intake import share_of
 from data_tools.lookup import decision_records, judgement_from_json
 from data_tools.photo_store import PART_SUFFIX, write_durably
@@ -27,6 +35,7 @@ from data_tools.records import DecisionKind
 from data_tools.standing import Standing, fold
 from data_tools.workspace import Workspace
 from model.errors import START_AGAIN, storage_errors
+from model.families import FAMILIES
 from model.judgement import Judgement
 from model.manifest import LabelledFinding, LabelledPhoto, write_manifest
 from model.vocabulary import Label, Reason, Triage, summary_label
@@ -118,13 +127,16 @@ def labelled(
     """Return the labelled photos of all decisions that stand, in the order of their hashes, and the counts
     of ``FrozenSet``. ``here``: whether the original of that SHA-256 can be learnt from."""
     counts: Counter[str] = Counter({TRAIN: 0, HELD_OUT: 0})
-    photos = []
+    photos, before = [], _couplers_before(session)
     for photo, standing, verdict in _decided(session):
         why_not = _left_out(standing) or ("" if here(photo.sha256) else LOST)
         if why_not:
             counts[why_not] += 1
             continue
         labelled = _label(photo, standing, judgement_from_json(verdict.judgement))
+        if moved := _unfit_since_moved(labelled, before[photo.id]):
+            counts[moved] += 1
+            continue
         photos.append(labelled)
         counts[str(labelled.split)] += 1
         counts[_word(labelled)] += 1
@@ -149,6 +161,26 @@ def _decided(session: Session) -> Iterator[tuple[PhotoRow, Standing, VerdictRow]
         standing = fold(decision_records(rows[photo.id]))
         if standing.decision is not None:
             yield photo, standing, verdicts[standing.decision.verdict_id]
+
+
+def _unfit_since_moved(photo: LabelledPhoto, before: list[str]) -> str:
+    """Say why a photo is left out that was filed under the couplers ``before``; nothing where it is not."""
+    if photo.split == HELD_OUT and not all(map(is_held_out, before)):
+        return "left out: learnt from as another coupler"
+    places = FAMILIES[photo.family].places if before and photo.family else ()
+    if places and any(finding.place not in places for finding in photo.findings):
+        return "left out: damage where this coupler has no such place"
+    return ""
+
+
+def _couplers_before(session: Session) -> dict[int, list[str]]:
+    """Return photo number -> names of the couplers that it was filed under before."""
+    names: dict[int, list[str]] = defaultdict(list)
+    moved = select(EventRow.photo_id, CouplerRow).join(CouplerRow, CouplerRow.id == EventRow.coupler_id)
+    for photo_id, coupler in session.execute(moved):
+        if photo_id is not None:
+            names[photo_id].append(coupler_name(coupler))
+    return names
 
 
 def _left_out(standing: Standing) -> str:

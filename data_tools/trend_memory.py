@@ -46,7 +46,7 @@ Sums = tuple[int, ...]
 
 @dataclass(frozen=True)
 class _Mark:
-    """How far the store had got. ``last``: newest photo, verdict, decision; ``other``: all other tables."""
+    """How far the store had got. ``last``: newest photo, verdict, decision, event; ``other``: the rest."""
 
     last: Sums
     states: Sums
@@ -97,7 +97,7 @@ def _everything(session: Session) -> TrendData:
 
 def _moved_on(session: Session, before: _Mark, data: TrendData, now: _Mark) -> TrendData | None:
     """Read only the photos with new records; ``None`` where that does not give what the store holds."""
-    photo, verdict, decision = before.last
+    photo, verdict, decision, event = before.last
     if sum(now.last) - sum(before.last) > MOST_NEW:
         return None
     couplers = couplers_frame(session)
@@ -105,7 +105,8 @@ def _moved_on(session: Session, before: _Mark, data: TrendData, now: _Mark) -> T
         return None
     judged = select(VerdictRow.photo_id).where(VerdictRow.id > verdict)
     decided = select(DecisionRow.photo_id).where(DecisionRow.id > decision)
-    touched = or_(PhotoRow.id > photo, PhotoRow.id.in_(judged), PhotoRow.id.in_(decided))
+    moved = select(EventRow.photo_id).where(EventRow.id > event, EventRow.photo_id.is_not(None))
+    touched = or_(PhotoRow.id > photo, *(PhotoRow.id.in_(some) for some in (judged, decided, moved)))
     photos = _replaced(data.photos, photos_frame(session, couplers, touched))
     return with_photos(session, couplers, photos) if _added_up(photos) == now.states else None
 
@@ -145,7 +146,7 @@ def _open_ended(column: pd.Series) -> pd.Series:
 
 
 def _mark(session: Session) -> _Mark:
-    last = [select(func.max(row.id)) for row in (PhotoRow, VerdictRow, DecisionRow)]
+    last = [select(func.max(row.id)) for row in (PhotoRow, VerdictRow, DecisionRow, EventRow)]
     other = [
         select(func.count(row.id), func.max(row.id))
         for row in (DecisionRow, EventRow, ObservationRow, CouplerRow, UnitRow, SiteRow)

@@ -7,7 +7,8 @@ its query.
 File name: the unit key at the start, followed by ``_``, a space, ``-`` and a digit, a dot or the end;
 after the key may come ``__`` and the coupler's position. Upper and lower case are alike; the longest
 known key wins. So ``P3-07_evening.jpg``, ``p3-07-2.heic``, ``P3-07.jpg`` and ``P3-07__B_close.jpg`` are
-photos of unit ``P3-07``."""
+photos of unit ``P3-07``. Where more of the name has the form of another known key, the unit it names may
+not have been entered yet: beside ``P4`` and ``P3-07``, ``P4-07.jpg`` is nobody's."""
 
 from __future__ import annotations
 
@@ -21,6 +22,8 @@ import zxingcpp
 from numpy.typing import NDArray
 
 _AFTER_KEY = re.compile(r"(?:__(?P<position>[^_\s.]{1,40}?))?(?:_|\s|-\d|\.|$)", re.IGNORECASE)
+_LIKE_A_KEY, _RUN = re.compile(r"[\w\-]+"), re.compile(r"\d+|[^\W\d_]+")
+_DIGITS, _LETTERS = re.compile(r"\d+"), re.compile(r"[^\W\d_]+")
 _FORMATS = zxingcpp.BarcodeFormats(
     [zxingcpp.BarcodeFormat.QRCode, zxingcpp.BarcodeFormat.MicroQRCode, zxingcpp.BarcodeFormat.DataMatrix]
 )
@@ -76,8 +79,21 @@ def unit_from_file_name(name: str, known: Mapping[str, str]) -> UnitHint | None:
     for length in sorted({len(key) for key in known}, reverse=True):
         key = known.get(folded[:length])
         if key is not None and (match := _AFTER_KEY.match(name, length)):
-            return UnitHint(key, match["position"])
+            longer = {_form(folded[:end]) for end in _ends(name) if end > length}
+            unknown = longer and not longer.isdisjoint(map(_form, known))
+            return None if unknown else UnitHint(key, match["position"])
     return None
+
+
+def _ends(name: str) -> list[int]:
+    """Return where each run of letters or digits ends, up to a dot or what no key holds."""
+    key = _LIKE_A_KEY.match(name)
+    return [run.end() for run in _RUN.finditer(key[0])] if key else []
+
+
+def _form(text: str) -> str:
+    """Return ``text`` with each run of digits as 9 and each run of letters as a: P3-07 becomes a9-9."""
+    return _LETTERS.sub("a", _DIGITS.sub("9", text))
 
 
 def by_casefold(keys: list[str]) -> dict[str, str]:

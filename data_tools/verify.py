@@ -95,6 +95,7 @@ def _findings(ws: Workspace, actor: Actor, leftover_age_s: float) -> Iterator[_F
     for store in (ws.photos, ws.rejected):
         yield from _leftovers(store, leftover_age_s)
     yield from _states(ws)
+    yield from _refiled(ws)
     yield from _unit_statuses(ws)
     yield from _models(ws, leftover_age_s)
 
@@ -235,6 +236,17 @@ def _state(
 def _refold(ws: Workspace, photo_id: int) -> None:
     with ws.write() as session:
         refresh_state(session, session.get_one(PhotoRow, photo_id))
+
+
+def _refiled(ws: Workspace) -> Iterator[_Finding]:
+    last = select(func.max(EventRow.id)).where(EventRow.photo_id.is_not(None)).group_by(EventRow.photo_id)
+    query = select(PhotoRow.sha256).join(EventRow, EventRow.photo_id == PhotoRow.id)
+    with ws.read() as session:
+        strays = session.scalars(
+            query.where(EventRow.id.in_(last), EventRow.new_coupler_id != PhotoRow.coupler_id)
+        ).all()
+    for sha256 in strays:
+        yield _problem("database", sha256, "Not filed where its last event says. Restore a backup."), None
 
 
 def _unit_statuses(ws: Workspace) -> Iterator[_Finding]:

@@ -178,5 +178,5 @@ class Desk:
 
 
 def family_key(item: QueueItem) -> str:
-    """Return the coupler's connector family as the store has it; its places are those to choose from."""
-    return next((c.family for c in item.unit.couplers if c.id == item.photo.coupler_id), "type1")
+    """Return the connector family of the photo's own coupler; its places are those to choose from."""
+    return item.photo.family

@@ -138,6 +138,7 @@ EVENT_WORDS: dict[EventKind, str] = {
     EventKind.REPLACED: "Coupler replaced",
     EventKind.RETURNED: "Returned to service",
     EventKind.OBSERVED: "Seen on the round",
+    EventKind.REFILED: "Photo moved",
 }
 
 

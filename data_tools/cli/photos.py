@@ -22,6 +22,7 @@ from data_tools.cli.frame import (
 )
 from data_tools.model_side import load_judge
 from data_tools.records import IngestedFile, IngestStatus
+from data_tools.refile import refile
 from data_tools.scoring import BATCH, expand_paths, score_files
 
 _FINE = frozenset({IngestStatus.STORED, IngestStatus.KNOWN})
@@ -120,6 +121,22 @@ def assign(at: Station, waiting_id: int, unit: str, position: str | None, as_jso
     say(as_json, _brief(file), _line(file))
 
 
+@click.command("refile")
+@click.argument("photo", type=int)
+@click.argument("unit")
+@click.option("--reason", required=True)
+@click.option("--position", help="Which coupler of the unit.")
+@click.option("--coupler", type=int, help="One that is or was there, by its number in `rounds export`.")
+@as_json
+@station
+def refile_photo(
+    at: Station, photo: int, unit: str, reason: str, position: str | None, coupler: int | None, as_json: bool
+) -> None:
+    """File the wrongly filed PHOTO (its number in `rounds history`) under UNIT."""
+    event = refile(at.ws, at.actor, photo, unit, reason, position=position, coupler_id=coupler)
+    say(as_json, event, f"Moved by {event.done_by}: {event.reason}")
+
+
 @click.command()
 @paths_argument
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, in the order given.")
@@ -143,4 +160,4 @@ def score(paths: tuple[Path, ...], as_json: bool, artefact: Path | None, batch: 
             progress(done, path.name)
 
 
-COMMANDS: tuple[click.Command, ...] = (ingest, waiting, rejected, assign, score)
+COMMANDS: tuple[click.Command, ...] = (ingest, waiting, rejected, assign, refile_photo, score)

@@ -194,13 +194,22 @@ def act_return(at: Station, unit: str, reason: str, as_json: bool) -> None:
 @click.option("--part-number", required=True)
 @click.option("--family", type=click.Choice(list(FAMILIES)), help="Default: as before.")
 @click.option("--reason", required=True)
+@click.option(
+    "--swapped-at",
+    type=click.DateTime(["%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M"]),
+    help="When, in the site's time (YYYY-MM-DD HH:MM; default: now). Photos taken since are of the new one.",
+)
 @as_json
 @station
 def act_replace(
-    at: Station, unit: str, position: str, part_number: str, family: str | None, reason: str, as_json: bool
-) -> None:
+    at: Station, unit: str, position: str, part_number: str, family: str | None, reason: str,
+    swapped_at: datetime | None, as_json: bool,
+) -> None:  # fmt: skip
     """Replace the coupler on a position of UNIT."""
-    _said(as_json, conditions.replace_coupler(at.ws, at.actor, unit, position, part_number, reason, family))
+    event = conditions.replace_coupler(
+        at.ws, at.actor, unit, position, part_number, reason, family, swapped_at=swapped_at
+    )
+    _said(as_json, event)
 
 
 @act.command("observe")

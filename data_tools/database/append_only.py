@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import Delete, Update, event
+from sqlalchemy import Delete, Update, event, inspect
 from sqlalchemy.orm import ORMExecuteState, Session
 
 from data_tools.database.schema import (
@@ -23,6 +23,7 @@ from data_tools.database.schema import (
     SettlementRow,
     VerdictRow,
 )
+from data_tools.records import EventKind
 from model.errors import ConflictError
 
 APPEND_ONLY: tuple[type[Base], ...] = (
@@ -45,8 +46,23 @@ def _refuse(table: str) -> None:
 def _before_flush(session: Session, _context: Any, _instances: Any) -> None:
     changed = [row for row in session.dirty if session.is_modified(row)]
     for row in (*changed, *session.deleted):
-        if isinstance(row, APPEND_ONLY):
+        if isinstance(row, APPEND_ONLY) and not _moved(session, row):
             _refuse(row.__tablename__)
+
+
+def _moved(session: Session, row: Base) -> bool:
+    """Whether only a photo's coupler and round change, to what an event that is being added says."""
+    changed = {name for name, attribute in inspect(row).attrs.items() if attribute.history.has_changes()}
+    return (
+        isinstance(row, PhotoRow)
+        and row not in session.deleted
+        and changed <= {"coupler_id", "round_id"}
+        and any(
+            isinstance(new, EventRow)
+            and (new.kind, new.photo_id, new.new_coupler_id) == (EventKind.REFILED, row.id, row.coupler_id)
+            for new in session.new
+        )
+    )
 
 
 def _before_statement(state: ORMExecuteState) -> None:

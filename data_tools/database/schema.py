@@ -101,7 +101,7 @@ class RoundRow(Base):
 
 
 class PhotoRow(Base):
-    """A kept photo; its original lies in the photo store under ``sha256``."""
+    """A kept photo; its original lies under ``sha256``. Coupler and round follow its last re-filing event."""
 
     __tablename__ = "photos"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -207,7 +207,7 @@ class PhotoStateRow(Base):
 
 
 class EventRow(Base):
-    """Something done to a unit."""
+    """Something done to a unit, or a photo moved from ``coupler_id`` to ``new_coupler_id``."""
 
     __tablename__ = "condition_events"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -218,6 +218,7 @@ class EventRow(Base):
     reason: Mapped[str] = mapped_column(Text)
     done_by: Mapped[str]
     done_at: Mapped[datetime]
+    photo_id: Mapped[int | None] = mapped_column(ForeignKey("photos.id"), index=True)
 
 
 class ObservationRow(Base):

@@ -92,6 +92,12 @@ def _replace_form(ws: Workspace, actor: Actor, unit: Unit) -> None:
             key=f"family_{unit.key}_{position}",
         )
         part = st.text_input("Part number of the new coupler", max_chars=80, key=_key("part", unit))
+        swapped_at = st.datetime_input(
+            "When it was swapped (empty: now), in the site's time",
+            value=None,
+            key=_key("swapped", unit),
+            help="Photos taken since then are of the new coupler.",
+        )
         reason = _reason_field(unit, "What was found on the old coupler")
         if not st.form_submit_button(REPLACE, type="primary"):
             return
@@ -99,7 +105,9 @@ def _replace_form(ws: Workspace, actor: Actor, unit: Unit) -> None:
         st.error("Write the reason.")
         return
     _do(
-        lambda: replace_coupler(ws, actor, unit.key, position, part.strip(), reason, family=family_key),
+        lambda: replace_coupler(
+            ws, actor, unit.key, position, part.strip(), reason, family_key, swapped_at=swapped_at
+        ),
         f"Unit {md(unit.key)} has a new coupler on position {md(position)}. "
         "A unit that was out of service stays so until somebody returns it.",
     )

@@ -145,28 +145,50 @@ def _take_in(
     ws: Workspace, actor: Actor, site: Site, target: tuple[str, str], files: Sequence[UploadedFile]
 ) -> None:
     """Store the upload at once, keep its results for this tab and empty the uploader."""
-    sources = [UploadSource(file.name, file.getvalue()) for file in files]
-    unit_key, position = target
-    bar = st.progress(0.0, text=f"Looking at {len(sources)} …")
+    bar = st.progress(0.0, text=f"Looking at {len(files)} …")
+    done = 0
 
-    def tell(done: int, _name: str) -> None:
-        bar.progress(min(1.0, done / len(sources)), text=f"{done} looked at")
+    def tell(_count: int, _name: str) -> None:
+        nonlocal done
+        done += 1
+        bar.progress(min(1.0, done / len(files)), text=f"{done} looked at")
 
-    try:
-        report = ingest(
-            ws,
-            actor,
-            sources,
-            site.key,
-            unit_key=unit_key or None,
-            position=position or None,
-            progress=tell,
-        )
-    except RoundsError as error:
-        st.error(md(str(error), 600))
-        return
-    add_results(site, [file for file in report.files if file.status is not IngestStatus.NEEDS_UNIT])
+    groups = _as_meant(site, target, files)
+    for (where, unit_key, position), some in groups.items():
+        sources = [UploadSource(file.name, file.getvalue()) for file in some]
+        try:
+            report = ingest(
+                ws,
+                actor,
+                sources,
+                where.key,
+                unit_key=unit_key or None,
+                position=position or None,
+                progress=tell,
+            )
+        except RoundsError as error:
+            st.session_state.pop("meant", None)  # nothing of it was taken in: what is chosen next counts
+            st.error(md(str(error), 600))
+            return
+        add_results(where, [file for file in report.files if file.status is not IngestStatus.NEEDS_UNIT])
     st.session_state["upload_number"] += 1
+    st.session_state.pop("meant", None)
     # The chosen unit was for these photos only: the next photo would otherwise land on the wrong unit.
-    st.session_state.pop("whose", None)
+    # One chosen while they were looked at is for the next.
+    if any(meant[1:] == target for meant in groups):
+        st.session_state.pop("whose", None)
     st.rerun()
+
+
+def _as_meant(
+    site: Site, target: tuple[str, str], files: Sequence[UploadedFile]
+) -> dict[tuple[Site, str, str], list[UploadedFile]]:
+    """Group files by the site and unit that were chosen when each was first here.
+
+    Whoever chooses the next unit while photos are looked at interrupts this page, and it begins again.
+    """
+    meant: dict[str, tuple[Site, str, str]] = st.session_state.setdefault("meant", {})
+    groups: dict[tuple[Site, str, str], list[UploadedFile]] = {}
+    for file in files:
+        groups.setdefault(meant.setdefault(file.file_id, (site, *target)), []).append(file)
+    return groups

@@ -14,6 +14,7 @@ from model.errors import UnknownFamilyError
 from model.families import family
 from review_app import access, resources
 from review_app.errands.growth import draw_growth
+from review_app.errands.move_photo import draw_move
 from review_app.stories import PhotoStory, events_of, photo_stories
 from review_app.widgets.history_list import history_html
 from review_app.widgets.photo_view import as_url
@@ -44,6 +45,7 @@ def show() -> None:
         _then_and_now(ws, actor, site, stories)
         draw_growth(ws, actor, site, stories)
     _timeline(ws, site, whole, stories, coupler)
+    draw_move(ws, actor, site, stories, coupler_title)
 
 
 def _heading(actor: Actor, site: Site, unit: Unit) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from data_tools.desk import verdict_words
 from data_tools.records import IngestedFile, IngestStatus
 from data_tools.workspace import Workspace
 from model.vocabulary import ADVICE
@@ -29,7 +30,7 @@ def result_card(ws: Workspace, file: IngestedFile, *, same_steps: bool = False) 
 
 
 def _body(file: IngestedFile, standing: Standing) -> str:
-    known = f" {file.message}" if file.status is IngestStatus.KNOWN else ""
+    known = _note(file)
     if standing is Standing.NOT_RECEIVED:
         return f"{NOT_RECEIVED_NOTE} {file.message}"
     if standing is Standing.RETAKE:
@@ -42,3 +43,11 @@ def _body(file: IngestedFile, standing: Standing) -> str:
     findings = state.findings if state else ()
     seen = "Perhaps" if standing is Standing.LOOK else "Seen:"
     return (f"{seen} {findings_words(findings)}." if findings else "Something may be wrong here.") + known
+
+
+def _note(file: IngestedFile) -> str:
+    """Return what was said beside the verdict: known already, another label in the photo, a clock far off."""
+    if file.verdict is None or file.status not in (IngestStatus.STORED, IngestStatus.KNOWN):
+        return ""
+    note = file.message.removeprefix(verdict_words(file.verdict.judgement)).strip()
+    return f" {note}" if note else ""

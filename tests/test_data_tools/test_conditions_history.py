@@ -113,6 +113,16 @@ def test_a_return_to_service_or_a_new_coupler_overtakes_what_was_noted_before(ws
     assert open_words(ws) == [("P3-07", "indicator_shows_fault")], "a new coupler mends no fault light"
 
 
+def test_what_was_noted_between_a_swap_and_its_being_entered_stays_open(ws: Workspace) -> None:
+    hour = timedelta(hours=1)
+    for number in range(2):
+        at = NOON + 2 * number * hour
+        observe(ws, UPLOADER, "P3-07", "cable_cut_or_frayed", position="A", now=at)
+    swap = {"swapped_at": NOON + hour, "now": NOON + 5 * hour}
+    replace_coupler(ws, TECHNICIAN, "P3-07", "A", "PN-2", "worn", **swap)  # type: ignore[arg-type]
+    assert open_words(ws) == [("P3-07", "cable_cut_or_frayed")]
+
+
 def test_uploaders_observe_but_do_not_act(ws: Workspace) -> None:
     for call in (take_out_of_service, return_to_service):
         with pytest.raises(NotAllowedError):

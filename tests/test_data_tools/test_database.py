@@ -15,11 +15,21 @@ from sqlalchemy.schema import CreateIndex, CreateTable
 from data_tools.conditions import observe, take_out_of_service
 from data_tools.database import append_only
 from data_tools.database import engine as engines
-from data_tools.database.schema import Base, DecisionRow, PhotoRow, PhotoStateRow, SiteRow, VerdictRow
+from data_tools.database.schema import (
+    Base,
+    DecisionRow,
+    EventRow,
+    PhotoRow,
+    PhotoStateRow,
+    SiteRow,
+    VerdictRow,
+)
 from data_tools.ingest import ingest
 from data_tools.open_damage import open_damage
 from data_tools.records import DecisionKind
+from data_tools.refile import refile
 from data_tools.review import decide, queue
+from data_tools.sites import add_unit
 from data_tools.workspace import Workspace, init_workspace, open_workspace
 from model.errors import ConflictError, NotFoundError, StorageError
 from model.vocabulary import Reason
@@ -173,6 +183,35 @@ def test_an_older_store_learns_what_stands_for_its_photos(ws: Workspace, tmp_pat
     assert len(queue(opened, TECHNICIAN)) == 1
     assert len(open_damage(opened, LEAD)) == 2
     opened.close()
+
+
+def test_an_older_store_keeps_its_events_and_takes_moved_photos(tmp_path: Path) -> None:
+    settings = settings_for(tmp_path, database_url="")
+    settings.workspace.mkdir()
+    old = engines.make_engine(f"sqlite:///{settings.workspace / 'store.db'}")
+    with old.begin() as connection:
+        engines._run(connection, lambda config: command.upgrade(config, "0004"))
+        for row in (
+            "sites VALUES (1, 'north', 'North', 'UTC', '2026-01-05', 'Lea', NULL)",
+            "units VALUES (1, 1, 'U1', 'U1', 'in service', '2026-01-05', 'Lea')",
+            "condition_events VALUES (7, 1, NULL, NULL, 'observed', 'seen', 'Tom', '2026-02-01 08:00:00')",
+        ):
+            connection.exec_driver_sql(f"INSERT INTO {row}")
+    old.dispose()
+    ws = open_workspace(settings, classifier=GreyJudge())
+    assert engines.is_current(ws.engine)
+    for unit in ("U2", "U3"):
+        add_unit(ws, LEAD, "north", unit)
+    (file,) = ingest(ws, LEAD, [upload("U2.png", MELTED)], "north").files
+    assert file.photo is not None
+    refile(ws, TECHNICIAN, file.photo.id, "U3", "wrong unit")
+    with ws.read() as session:
+        rows = session.scalars(select(EventRow).order_by(EventRow.id)).all()
+        assert [(row.kind.value, row.done_by) for row in rows] == [
+            ("observed", "Tom"),
+            ("photo_refiled", "Tom"),
+        ]
+    ws.close()
 
 
 def test_a_damaged_database_is_told_in_words(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ import pytest
 from PIL import Image
 from sqlalchemy import func, select
 
+from data_tools import ingest as taking_in
 from data_tools.conditions import replace_coupler
 from data_tools.database.schema import PhotoRow, RoundRow, VerdictRow
 from data_tools.ingest import (
@@ -25,6 +26,7 @@ from data_tools.records import IngestReport, IngestStatus
 from data_tools.sites import add_unit
 from data_tools.workspace import Workspace
 from model.errors import ConflictError, NotFoundError
+from model.photo import Photo
 from model.vocabulary import Outcome, Reason
 from tests.hostile_files import phone_jpeg, scene, zip_of
 from tests.test_data_tools.store_kit import (
@@ -163,6 +165,24 @@ def test_a_waiting_photo_sent_again_with_its_unit_no_longer_waits(ws: Workspace)
     assert list_waiting(ws, UPLOADER) == []
 
 
+def test_who_names_a_unit_second_is_told_the_unit_of_the_first(
+    ws: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    number = _send(ws, upload("IMG_1.png", MELTED)).files[0].waiting_id
+    assert number is not None
+    real = taking_in.open_photo
+
+    def meanwhile(data: bytes, **options: int) -> Photo:
+        monkeypatch.setattr(taking_in, "open_photo", real)
+        assign_unit(ws, LEAD, number, "P3-07")
+        return real(data, **options)
+
+    monkeypatch.setattr(taking_in, "open_photo", meanwhile)
+    second = assign_unit(ws, UPLOADER, number, "P3-08")
+    assert second.status is IngestStatus.KNOWN
+    assert "a photo of unit P3-07" in second.message
+
+
 def test_zips_and_folders_are_taken_in(ws: Workspace, tmp_path: Path) -> None:
     (tmp_path / "round").mkdir()
     (tmp_path / "round" / "P3-07_1.png").write_bytes(picture(CLEAR, 1))
@@ -175,7 +195,8 @@ def test_zips_and_folders_are_taken_in(ws: Workspace, tmp_path: Path) -> None:
 
 def test_capture_time_decides_the_round_where_it_can_be_believed(ws: Workspace) -> None:
     times = {
-        "P3-07_then.jpg": datetime(2026, 2, 11, 8, 0),
+        "P3-07_then.jpg": datetime(2026, 2, 26, 8, 0),
+        "P3-07_weeks_behind.jpg": datetime(2026, 2, 11, 8, 0),
         "P3-07_future.jpg": datetime(2031, 1, 1, 0, 0),
         "P3-07_unset.jpg": datetime(2000, 1, 1, 0, 0),
     }
@@ -185,10 +206,12 @@ def test_capture_time_decides_the_round_where_it_can_be_believed(ws: Workspace) 
     files = _send(ws, *sources).files
     seen = [f.photo.seen_at for f in files if f.photo]
     # 08:00 on the phone is local time in Zurich, UTC+1 in February.
-    assert seen == [datetime(2026, 2, 11, 7, 0, tzinfo=UTC), NOON, NOON]
+    assert seen == [datetime(2026, 2, 26, 7, 0, tzinfo=UTC), NOON, NOON, NOON]
     with ws.read() as session:
         weeks = {r.id: (r.iso_year, r.iso_week) for r in session.scalars(select(RoundRow))}
-    assert [weeks[f.photo.round_id] for f in files if f.photo] == [(2026, 7), (2026, 10), (2026, 10)]
+    assert [weeks[f.photo.round_id] for f in files if f.photo] == [(2026, 9), *[(2026, 10)] * 3]
+    assert "it counts for that day" in files[0].message
+    assert all("which is not believed" in file.message for file in files[1:])
 
 
 def test_a_photo_taken_before_a_replacement_belongs_to_the_old_coupler(ws: Workspace) -> None:

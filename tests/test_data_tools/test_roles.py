@@ -29,6 +29,7 @@ from data_tools import (
     photo_drift,
     queueing,
     received,
+    refile,
     registry,
     report,
     rescore,
@@ -59,6 +60,7 @@ VERBS: dict[str, tuple[Permission, Call]] = {
     "sites.roster": (Permission.SEE, lambda ws, a: sites.roster(ws, a, "north")),
     "ingest.ingest": (Permission.SEND, lambda ws, a: ingest.ingest(ws, a, [], "north")),
     "ingest.assign_unit": (Permission.SEND, lambda ws, a: ingest.assign_unit(ws, a, 1, "P3-07")),
+    "refile.refile": (Permission.DECIDE, lambda ws, a: refile.refile(ws, a, 1, "P3-08", "x")),
     "received.received_since": (
         Permission.SEND,
         lambda ws, a: received.received_since(ws, a, "north", NOON),

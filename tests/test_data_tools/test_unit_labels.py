@@ -21,7 +21,6 @@ KNOWN = by_casefold(["P3-07", "P3-07-2", "P3", "Süd.1", "A_1"])
         ("P3-07.jpg", "P3-07", None),
         ("p3-07_evening.JPG", "P3-07", None),
         ("P3-07 (2).jpg", "P3-07", None),
-        ("P3-07-3.heic", "P3-07", None),
         ("P3-07-2.heic", "P3-07-2", None),
         ("P3-07__B.jpg", "P3-07", "B"),
         ("P3-07__b_close.jpg", "P3-07", "b"),
@@ -35,7 +34,18 @@ def test_file_names_by_the_documented_pattern(name: str, key: str, position: str
     assert unit_from_file_name(name, KNOWN) == UnitHint(key, position)
 
 
-@pytest.mark.parametrize("name", ["IMG_0001.jpg", "P30.jpg", "P3-x.jpg", "xP3-07.jpg", "", "P3+.jpg"])
+def test_a_name_of_a_unit_that_is_not_entered_yet_is_not_given_to_another() -> None:
+    known = by_casefold(["P4", "P3-07", "Q1-1-1"])
+    assert unit_from_file_name("P4-07.jpg", known) is None, "P4-07 has the form of P3-07"
+    assert unit_from_file_name("p4-7_evening.jpg", known) is None
+    assert unit_from_file_name("P3-07-2.heic", by_casefold(["P4", "P3-07"])) == UnitHint("P3-07")
+    assert unit_from_file_name("P4-07.jpg", by_casefold(["P4", "Q5"])) == UnitHint("P4"), "no such keys here"
+    assert unit_from_file_name("P4_07.jpg", known) == UnitHint("P4")
+
+
+@pytest.mark.parametrize(
+    "name", ["IMG_0001.jpg", "P30.jpg", "P3-x.jpg", "P3-07-3.heic", "xP3-07.jpg", "", "P3+.jpg"]
+)
 def test_other_file_names_name_no_unit(name: str) -> None:
     assert unit_from_file_name(name, KNOWN) is None
 

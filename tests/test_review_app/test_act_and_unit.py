@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
 import pytest
 from streamlit.testing.v1 import AppTest
 
 from data_tools.conditions import CAUTIONS, observe, take_out_of_service
 from data_tools.history import timeline
+from data_tools.open_damage import open_damage
 from data_tools.records import DecisionKind, EventKind, EventRecord, UnitStatus
 from data_tools.review import decide, queue
 from data_tools.sites import add_unit, get_unit, list_sites
@@ -142,6 +146,48 @@ def _history(open_app: OpenApp, unit: str) -> AppTest:
     app = open_app(UPLOADER)
     app.query_params["unit"] = unit
     return app.switch_page("screens/unit.py").run()
+
+
+def test_the_time_of_a_swap_takes_the_photos_since_along(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    app = act_on(open_app, "H-01")
+    choose(app, "Replace the coupler")
+    here = datetime.now(ZoneInfo("Europe/Lisbon")).replace(tzinfo=None)
+    next(field for field in app.get("datetime_input")).set_value(here - timedelta(hours=3))
+    write(app, "worn")
+    submit(app, "Replace the coupler")
+    (coupler,) = get_unit(ws, LEAD, "H-01").couplers
+    assert [damage.photo.coupler_id for damage in open_damage(ws, LEAD)] == [coupler.id]
+
+
+def test_a_wrongly_filed_photo_is_moved_where_it_is_looked_at(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    assert not [box for box in _history(open_app, "H-01").selectbox if box.label == "It shows unit"]
+    app = open_app(TECHNICIAN)
+    app.query_params["unit"] = "H-01"
+    app.switch_page("screens/unit.py").run()
+
+    def press() -> None:
+        next(button for button in app.button if button.label == "Move the photo").click().run()
+        assert not app.exception
+
+    press()
+    assert "Choose the coupler that the photo shows" in page_words(app)
+    next(box for box in app.selectbox if box.label == "It shows unit").set_value("H-06").run()
+    write(app, "wrong unit chosen", "move_why")
+    press()
+    assert "Choose the coupler that the photo shows" in page_words(app), "H-06 has two couplers"
+    new = next(c for c in get_unit(ws, LEAD, "H-06").couplers if c.position == "B")
+    app.selectbox(key="move_coupler_H-06").set_value(new.id)
+    press()
+    (damage,) = open_damage(ws, LEAD)
+    assert (damage.photo.unit_key, damage.photo.position) == ("H-06", "B")
+    words = page_words(app).replace("\\", "")
+    assert "Moved. Photo" in words
+    assert "Photo moved: Photo 1 (H-01_1.jpg) from H-01 A" in words
+    there = _history(open_app, "H-06")
+    there.selectbox(key="coupler_H-06").set_value(new.id).run()
+    assert "wrong unit chosen" in page_words(there)
 
 
 def test_the_cautions_are_on_the_screen(open_app: OpenApp, ws: Workspace) -> None:

@@ -183,6 +183,25 @@ def test_each_person_stays_out_of_the_others_pages(browser: Browser, address: st
     page.context.close()
 
 
+def test_the_unit_cannot_be_changed_while_photos_are_on_their_way(browser: Browser, address: str) -> None:
+    page = open_page(browser, address, PHONE)
+    sign_in(page, "Una", "Facilities")
+    choose(page, "Whose photo comes next?", "H-05 (missing)")
+    settle(page)
+    line = page.context.new_cdp_session(page)
+    line.send("Network.enable")
+    slow = {"offline": False, "latency": 20, "downloadThroughput": -1, "uploadThroughput": 150_000}
+    line.send("Network.emulateNetworkConditions", slow)
+    box = page.locator(".st-key-whose")
+    photo = {"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": draw_photo(INTACT, 951)}
+    page.locator('input[type="file"]').first.set_input_files([photo])
+    page.get_by_test_id("stFileChipIconSpinner").wait_for()
+    assert box.evaluate("e => getComputedStyle(e).pointerEvents") == "none"
+    page.get_by_text("Received and kept").wait_for()
+    settle(page)
+    assert box.evaluate("e => getComputedStyle(e).pointerEvents") == "auto"
+
+
 def test_melted_photos_never_read_as_fine(browser: Browser, address: str, size: str) -> None:
     page = started(browser, address, size, "Ebba Nord", "Facilities")
     upload(page, ("H-02.jpg", draw_photo(MELTED, 950)))

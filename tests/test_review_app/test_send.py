@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+import streamlit as st
+
 from data_tools.history import timeline
 from data_tools.ingest import list_waiting
-from data_tools.records import DecisionKind, ObservationKind
+from data_tools.records import DecisionKind, IngestReport, ObservationKind
 from data_tools.review import decide, queue
 from data_tools.sites import add_unit, roster
 from data_tools.workspace import Workspace
 from model.vocabulary import ADVICE, Reason
+from review_app.errands import send as send_page
 from tests.test_review_app.conftest import OpenApp
 from tests.test_review_app.fakes import Scene, draw_photo
 from tests.test_review_app.reading import page_words
@@ -50,6 +57,40 @@ def test_the_uploader_is_empty_afterwards_and_nothing_is_sent_twice(open_app: Op
     app.run()
     assert not app.file_uploader[0].value
     assert len([e for e in timeline(ws, LEAD, "H-02").entries if e.photo]) == 1
+
+
+def test_choosing_the_next_unit_meanwhile_moves_no_photo(
+    open_app: OpenApp, ws: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real, rounds = send_page.ingest, []
+
+    def interrupted(*given: Any, **options: Any) -> IngestReport:
+        """Take in one photo and stop, as a tap on the page does; the second time, all."""
+        rounds.append(options["unit_key"])
+        if len(rounds) == 1:
+            real(*given[:2], given[2][:1], *given[3:], **options)
+            st.stop()
+        return real(*given, **options)
+
+    monkeypatch.setattr(send_page, "ingest", interrupted)
+    app = open_app(UPLOADER)
+    app.selectbox(key="whose").set_value(("H-03", "A")).run()
+    upload(app, ("IMG_1.jpg", MELTED), ("IMG_2.jpg", MELTED), ("IMG_3.jpg", INTACT))
+    app.selectbox(key="whose").set_value(("H-05", "A")).run()
+    assert rounds == ["H-03", "H-03"]
+    assert len([e for e in timeline(ws, LEAD, "H-03").entries if e.photo]) == 3
+    assert "Received and kept: 3 of 3" in page_words(app)
+    assert app.selectbox(key="whose").value == ("H-05", "A"), "chosen for the next photos"
+    upload(app, ("IMG_4.jpg", UNSURE))
+    assert rounds[2:] == ["H-05"]
+
+
+def test_a_clock_that_is_far_off_is_told_at_once_and_in_a_new_tab(open_app: OpenApp) -> None:
+    app = open_app(UPLOADER)
+    last_year = datetime.now(UTC) - timedelta(days=365)
+    upload(app, ("H-02.jpg", draw_photo(INTACT, 71, taken_at=last_year)))
+    for page in (app, open_app(UPLOADER)):
+        assert "which is not believed: it counts from when it came in" in page_words(page)
 
 
 def test_a_photo_without_a_unit_waits_and_takes_one_tap(open_app: OpenApp, ws: Workspace) -> None:

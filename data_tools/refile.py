@@ -1,0 +1,62 @@
+"""Putting a photo right that was filed under the wrong coupler: said in an event, never by rewriting."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from data_tools.access import Actor, Permission
+from data_tools.conditions import required_reason
+from data_tools.database.schema import CouplerRow, PhotoRow, UnitRow
+from data_tools.desk import first_position
+from data_tools.intake import move_photo, refuse_closed
+from data_tools.lookup import coupler_when, event_record, photo_row, unit_row
+from data_tools.records import EventRecord
+from data_tools.workspace import Workspace, now_or
+from model.errors import ConflictError, NotFoundError
+
+
+def refile(
+    ws: Workspace,
+    actor: Actor,
+    photo_id: int,
+    unit_key: str,
+    reason: str,
+    *,
+    position: str | None = None,
+    coupler_id: int | None = None,
+    now: datetime | None = None,
+) -> EventRecord:
+    """File a photo under the coupler that it shows; verdicts and decisions about it stay with it.
+
+    The coupler is the one that was on ``position`` of the unit when the photo counts, or ``coupler_id``,
+    one that is or was on the unit. Training sets frozen before keep the coupler that they were made with.
+
+    Raises:
+        NotFoundError: no such photo, unit, position or coupler.
+        BadRequestError: no reason given.
+        ConflictError: it is filed there already, or the unit's site is closed.
+    """
+    actor.require(Permission.DECIDE)
+    why = required_reason(reason)
+    with ws.write() as session:
+        photo = photo_row(session, photo_id)
+        session.refresh(photo, with_for_update=True)
+        unit = unit_row(session, unit_key)
+        refuse_closed(unit.site)
+        coupler = _meant(unit, photo, position, coupler_id)
+        if coupler.id == photo.coupler_id:
+            raise ConflictError(
+                "another coupler than the photo is filed under",
+                f"{unit.key} {coupler.position}",
+                "Nothing to do.",
+            )
+        return event_record(move_photo(session, photo, coupler, actor, why, now_or(now)), unit.key)
+
+
+def _meant(unit: UnitRow, photo: PhotoRow, position: str | None, coupler_id: int | None) -> CouplerRow:
+    if coupler_id is None:
+        return coupler_when(unit, position or first_position(unit), photo.seen_at)
+    for coupler in unit.couplers:
+        if coupler.id == coupler_id:
+            return coupler
+    raise NotFoundError(f"a coupler of unit {unit.key}", f"number {coupler_id}", "Look at its history.")
