@@ -1,8 +1,8 @@
 """The shipped model on couplers that somebody else modelled and another program rendered.
 
-The photos (``synthetic_samples/elsewhere``) come from a rasteriser and two other path tracers, modelled six
-times anew by hands that knew the published geometry but neither our generator nor its pictures. 640 photos of
-606 couplers tell that the model carries over at all, not how well: the bounds are floors that a broken
+The photos (``synthetic_samples/elsewhere``) come from a rasteriser and two other path tracers, modelled seven
+times anew by hands that knew the published geometry but neither our generator nor its pictures. 751 photos of
+717 couplers tell that the model carries over at all, not how well: the bounds are floors that a broken
 pipeline falls through.
 """
 
@@ -33,7 +33,7 @@ def severe(photo: Scored) -> set[FindingKind]:
 
 
 def test_good_photos_are_judged_and_their_family_known(book: list[Scored]) -> None:
-    assert share([photo.scored for photo in book], 640) >= 0.97
+    assert share([photo.scored for photo in book], 751) >= 0.97
     assert all(
         photo.seen.face.family.key == photo.label.family for photo in book if photo.seen.face is not None
     )
@@ -41,12 +41,12 @@ def test_good_photos_are_judged_and_their_family_known(book: list[Scored]) -> No
 
 def test_damage_is_seldom_called_clear(book: list[Scored]) -> None:
     damaged = [photo for photo in book if photo.scored and severe(photo)]
-    assert share([photo.judgement.triage is not Triage.CLEAR for photo in damaged], 330) >= 0.9
+    assert share([photo.judgement.triage is not Triage.CLEAR for photo in damaged], 400) >= 0.9
 
 
 def test_intact_couplers_are_seldom_flagged(book: list[Scored]) -> None:
     intact = [photo for photo in book if photo.scored and not photo.label.findings]
-    assert share([photo.judgement.triage is not Triage.FLAG for photo in intact], 250) >= 0.95
+    assert share([photo.judgement.triage is not Triage.FLAG for photo in intact], 290) >= 0.95
 
 
 @pytest.mark.parametrize("kind", [FindingKind.BROKEN_PIN_HOUSING, FindingKind.HEAT_MELTED_HOUSING])
