@@ -8,7 +8,7 @@ from functools import partial
 from sqlalchemy import select
 
 from data_tools.access import Actor, Permission
-from data_tools.database.schema import VerdictRow
+from data_tools.database.schema import PhotoStateRow, VerdictRow
 from data_tools.lookup import judgement_from_json, photo_row
 from data_tools.model_side import Judge, evidence_of, judging_side
 from data_tools.one_core import on_one_core
@@ -23,8 +23,8 @@ _ONE_AT_A_TIME = threading.Lock()
 def evidence_view(ws: Workspace, actor: Actor, photo_id: int) -> bytes | None:
     """Return the whole photo as a JPEG, coloured where the live model found what it names.
 
-    ``None`` where no face was located, or where the latest verdict is not of the live version: only that one
-    can be asked. Takes a tenth of a second once the model is loaded.
+    ``None`` where no face was located, or where the verdict that stands is not of the live version: only that
+    one can be asked. Takes a tenth of a second once the model is loaded.
 
     Raises:
         NotFoundError: no such photo, or its original is missing.
@@ -33,8 +33,8 @@ def evidence_view(ws: Workspace, actor: Actor, photo_id: int) -> bytes | None:
     actor.require(Permission.DECIDE)
     with ws.read() as session:
         sha256 = photo_row(session, photo_id).sha256
-        latest = select(VerdictRow).where(VerdictRow.photo_id == photo_id).order_by(VerdictRow.id.desc())
-        verdict = session.scalar(latest.limit(1))
+        stands = select(VerdictRow).join(PhotoStateRow, PhotoStateRow.verdict_id == VerdictRow.id)
+        verdict = session.scalar(stands.where(PhotoStateRow.photo_id == photo_id))
         judgement = judgement_from_json(verdict.judgement) if verdict is not None else None
     judge = ws.classifier()
     if judgement is None or judgement.face is None or judgement.model_version != judge.version:

@@ -43,6 +43,8 @@ OPEN = (Stand.DAMAGED, Stand.DISPUTED, Stand.SUSPECTED, Stand.DOUBTED)
 """What keeps a coupler from reading "no damage seen"."""
 RULED = (Stand.DAMAGED, Stand.SEEN_INTACT)
 """What a person said and nobody disputes: it overtakes earlier photos of the coupler."""
+SAID = (*RULED, Stand.DISPUTED)
+"""What rests on what a person saw, even where another differs."""
 GOOD = (Stand.SEEN_INTACT, Stand.CLEAR)
 """What shows the coupler without damage."""
 _SUSPICION = {Triage.FLAG: 2, Triage.UNSURE: 1, Triage.CLEAR: 0, None: 0}

@@ -127,13 +127,14 @@ def labelled(
     """Return the labelled photos of all decisions that stand, in the order of their hashes, and the counts
     of ``FrozenSet``. ``here``: whether the original of that SHA-256 can be learnt from."""
     counts: Counter[str] = Counter({TRAIN: 0, HELD_OUT: 0})
-    photos, before = [], _couplers_before(session)
+    photos, before, cleared = [], _couplers_before(session), _cleared(session)
     for photo, standing, verdict in _decided(session):
         why_not = _left_out(standing) or ("" if here(photo.sha256) else LOST)
         if why_not:
             counts[why_not] += 1
             continue
-        labelled = _label(photo, standing, judgement_from_json(verdict.judgement))
+        judgement = judgement_from_json(verdict.judgement)
+        labelled = _label(photo, standing, judgement, cleared=photo.id in cleared)
         if moved := _unfit_since_moved(labelled, before[photo.id]):
             counts[moved] += 1
             continue
@@ -161,6 +162,13 @@ def _decided(session: Session) -> Iterator[tuple[PhotoRow, Standing, VerdictRow]
         standing = fold(decision_records(rows[photo.id]))
         if standing.decision is not None:
             yield photo, standing, verdicts[standing.decision.verdict_id]
+
+
+def _cleared(session: Session) -> set[int]:
+    """Return the decided photos that any version called clear, before a person looked or since."""
+    decided = select(PhotoStateRow.photo_id).where(PhotoStateRow.decision_id.is_not(None))
+    clear = select(VerdictRow.photo_id).where(VerdictRow.triage == Triage.CLEAR)
+    return set(session.scalars(clear.where(VerdictRow.photo_id.in_(decided))))
 
 
 def _unfit_since_moved(photo: LabelledPhoto, before: list[str]) -> str:
@@ -192,7 +200,7 @@ def _left_out(standing: Standing) -> str:
     return "left out: cannot tell" if unknown else ""
 
 
-def _label(photo: PhotoRow, standing: Standing, verdict: Judgement) -> LabelledPhoto:
+def _label(photo: PhotoRow, standing: Standing, verdict: Judgement, *, cleared: bool) -> LabelledPhoto:
     decision = standing.decision
     assert decision is not None
     coupler = coupler_name(photo.coupler)
@@ -217,7 +225,7 @@ def _label(photo: PhotoRow, standing: Standing, verdict: Judgement) -> LabelledP
             "confirmed_by": sorted({voice.decided_by for voice in standing.voices}),
             "decision": decision.kind.value,
             "judged_by": verdict.model_version,
-            "missed_as_clear": verdict.triage is Triage.CLEAR and bool(decision.findings),
+            "missed_as_clear": cleared and bool(decision.findings),
             "part_number": photo.coupler.part_number,
             "site": photo.coupler.unit.site.key,
             "unit": photo.coupler.unit.key,

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session, aliased
 from data_tools.access import Actor, Permission
 from data_tools.database.schema import DecisionRow, PhotoRow, PhotoStateRow, SiteRow, VerdictRow
 from data_tools.records import DecisionKind
+from data_tools.standing import Stand
 from data_tools.trend_photos import photos_frame
 from data_tools.trend_tables import (
     as_times,
@@ -68,13 +69,13 @@ def with_photos(session: Session, couplers: pd.DataFrame, photos: pd.DataFrame) 
 
 def findings_frame(session: Session, photos: pd.DataFrame) -> pd.DataFrame:
     """Return the findings that stand now on ``photos``."""
-    query = select(PhotoStateRow.photo_id, PhotoStateRow.findings, PhotoStateRow.decision_id).where(
+    query = select(PhotoStateRow.photo_id, PhotoStateRow.findings, PhotoStateRow.stand).where(
         or_(PhotoStateRow.missing_latch, PhotoStateRow.broken_pin_housing, PhotoStateRow.heat_melted_housing)
     )
     query = query.order_by(PhotoStateRow.photo_id)
     rows = [
-        (photo_id, item["kind"], item["place"], decision_id is not None)
-        for photo_id, items, decision_id in session.execute(query)
+        (photo_id, item["kind"], item["place"], stand is Stand.DAMAGED)
+        for photo_id, items, stand in session.execute(query)
         for item in items
     ]
     found = pd.DataFrame(rows, columns=["photo_id", "kind", "place", "confirmed"]).astype(

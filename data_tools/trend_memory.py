@@ -28,6 +28,7 @@ from data_tools.database.schema import (
     UnitRow,
     VerdictRow,
 )
+from data_tools.standing import RULED
 from data_tools.trend_data import findings_frame, with_photos
 from data_tools.trend_photos import photos_frame
 from data_tools.trend_tables import couplers_frame
@@ -97,7 +98,7 @@ def _everything(session: Session) -> TrendData:
 
 def _moved_on(session: Session, before: _Mark, data: TrendData, now: _Mark) -> TrendData | None:
     """Read only the photos with new records; ``None`` where that does not give what the store holds."""
-    photo, verdict, decision, event = before.last
+    photo, verdict, decision, _event = before.last
     if sum(now.last) - sum(before.last) > MOST_NEW:
         return None
     couplers = couplers_frame(session)
@@ -105,7 +106,8 @@ def _moved_on(session: Session, before: _Mark, data: TrendData, now: _Mark) -> T
         return None
     judged = select(VerdictRow.photo_id).where(VerdictRow.id > verdict)
     decided = select(DecisionRow.photo_id).where(DecisionRow.id > decision)
-    moved = select(EventRow.photo_id).where(EventRow.id > event, EventRow.photo_id.is_not(None))
+    # All that ever moved, which are few: nothing adds up where a server shows an earlier event late.
+    moved = select(EventRow.photo_id).where(EventRow.photo_id.is_not(None))
     touched = or_(PhotoRow.id > photo, *(PhotoRow.id.in_(some) for some in (judged, decided, moved)))
     photos = _replaced(data.photos, photos_frame(session, couplers, touched))
     return with_photos(session, couplers, photos) if _added_up(photos) == now.states else None
@@ -171,6 +173,7 @@ def _states() -> Any:
     row = PhotoStateRow
     conditions = [row.judged, *(getattr(row, kind.value) for kind in BIT_OF_KIND)]
     conditions += [*(row.triage == triage for triage in Triage), row.reason.is_not(None)]
+    conditions.append(row.stand.in_(RULED))
     columns = [_sum_where(condition, row.photo_id) for condition in conditions]
     return select(func.count(), func.sum(row.verdict_id), func.sum(row.decision_id), *columns)
 
@@ -179,6 +182,6 @@ def _added_up(photos: pd.DataFrame) -> Sums:
     """The same sums as ``_states``, of the frame."""
     stands, triage = photos["stands"], photos["triage"]
     conditions = [photos["usable"], *((stands & bit) > 0 for bit in BIT_OF_KIND.values())]
-    conditions += [*(triage == each.value for each in Triage), photos["reason"] != ""]
+    conditions += [*(triage == each.value for each in Triage), photos["reason"] != "", photos["decided"]]
     sums = [photos.loc[condition, "photo_id"].sum() for condition in conditions]
     return tuple(map(int, (len(photos), photos["verdict_id"].sum(), photos["decision_id"].sum(), *sums)))

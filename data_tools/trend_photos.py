@@ -15,6 +15,7 @@ from sqlalchemy import ColumnElement, Select, func, select
 from sqlalchemy.orm import Session
 
 from data_tools.database.schema import PhotoRow, PhotoStateRow, RoundRow, VerdictRow
+from data_tools.standing import RULED, SAID
 from data_tools.trend_tables import as_times, plain_column, read_columns, read_frame
 from data_tools.trends.frames import BIT_OF_KIND
 from model.vocabulary import Outcome, Triage
@@ -37,9 +38,9 @@ def photos_frame(
     )
     usable, blind_audit = np.array(read["judged"], np.bool_), np.array(read["blind_audit"], np.bool_)
     stands = np.sum([np.array(read[kind], np.int64) * bit for kind, bit in BIT_OF_KIND.items()], axis=0)
-    triage, reason = (np.array(read[name], dtype=object) for name in ("triage", "reason"))
-    decided, scored = decision_id > 0, triage != ""
-    judged = usable & ((triage != Triage.UNSURE.value) | decided)
+    triage, reason, stand = (np.array(read[name], dtype=object) for name in ("triage", "reason", "stand"))
+    decided, scored = np.isin(stand, RULED), triage != ""
+    judged = usable & ((triage != Triage.UNSURE.value) | np.isin(stand, SAID))
     photos = pd.DataFrame(
         {
             "photo_id": photo_id,
@@ -75,6 +76,7 @@ def _query(where: ColumnElement[bool] | None) -> Select[*tuple[Any, ...]]:
             state.verdict_id,
             func.coalesce(state.decision_id, 0).label("decision_id"),
             plain_column(state.judged, "judged"),
+            plain_column(state.stand, "stand"),
             *(plain_column(getattr(state, kind), kind) for kind in BIT_OF_KIND),
             *(func.coalesce(plain_column(c, c.key), "").label(c.key) for c in (state.triage, state.reason)),
         )

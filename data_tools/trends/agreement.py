@@ -87,7 +87,7 @@ def miss_rate(data: TrendData) -> Figure:
     on first, whatever was judged or decided later. It is a miss where the photo stands as damaged. One row
     for any damage and for each kind, then one for any damage by each model version: ``about``, ``missed``,
     ``n``, ``rate``, ``low``, ``high`` (exact two-sided 95 %), ``at_most`` (exact one-sided 95 %: the rate is
-    below it), ``clear`` (photos whose newest verdict is clear) and ``hidden_at_most`` (damages among them at
+    below it), ``clear`` (photos whose verdict is clear now) and ``hidden_at_most`` (damages among them at
     the upper bound).
     """
     audited, clear = _audited(data), data.photos[data.photos["triage"] == Triage.CLEAR.value]

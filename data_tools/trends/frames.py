@@ -50,11 +50,12 @@ class TrendData:
 
     ``photos``, one row a photo: photo_id, coupler_id, unit, position, site, family, part_number, week (the
     Monday of its round), seen_at, age_days (since installation), outcome, reason, triage and model_version
-    (of its newest verdict), blind_audit, decided (by a person), usable (the photo could be judged), judged (a
-    state stands: decided by a person, or clear or flagged by the model), kinds (bits of that state; -1 where
-    there is none).
+    (of the verdict that stands: a flag that nobody has ruled on outlasts a milder one), blind_audit, decided
+    (by people who do not differ), usable (the photo could be judged), judged (a state stands: a person told
+    what is there, or it is clear or flagged by the model), kinds (bits of that state; -1: there is none).
 
-    ``findings``, one row a finding that stands now: photo_id, kind, place, confirmed (by a person).
+    ``findings``, one row a finding that stands now: photo_id, kind, place, confirmed (a person saw it and
+    nobody differs).
     ``decisions``, one row a decision that counts, oldest first: photo_id, verdict_id (the verdict that the
     person saw) with its model_version, triage (empty where it refused) and model_kinds (bits of what it
     found; -1 where it refused), decided_by, decided_at, kinds (bits of what the person found; -1: cannot

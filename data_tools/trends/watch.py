@@ -68,7 +68,7 @@ def weekly_watch(data: TrendData, site: str | None = None) -> Figure:
 
     Table, a row for each week and measure: ``week``, ``measure`` (refused, unsure, agreed), ``count``, ``n``,
     ``rate``, ``low``, ``high``, ``enough``, ``needed``, ``centre``, ``lower``, ``upper``, ``flagged``,
-    ``model_versions`` (of the week's newest verdicts and of those that people decided on).
+    ``model_versions`` (of the week's verdicts that stand and of those that people decided on).
     """
     photos = data.photos if site is None else data.photos[data.photos["site"] == site]
     name = None if site is None else data.called(site)

@@ -1,5 +1,6 @@
 """The kept frames are those of the store at any moment, and only what is new is read."""
 
+from contextlib import suppress
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -13,6 +14,7 @@ from data_tools.conditions import observe, replace_coupler, return_to_service, t
 from data_tools.database.schema import CouplerRow, PhotoStateRow
 from data_tools.ingest import UploadSource, ingest
 from data_tools.records import DecisionKind, TrueFinding
+from data_tools.refile import refile
 from data_tools.rescore import rescore
 from data_tools.review import decide, withdraw
 from data_tools.settings import Settings
@@ -36,7 +38,7 @@ from data_tools.trends import (
     weekly_watch,
 )
 from data_tools.workspace import Workspace, init_workspace
-from model.errors import NotAllowedError
+from model.errors import ConflictError, NotAllowedError
 from model.vocabulary import FindingKind, Place
 from tests.test_data_tools.invented_trends import two_sites
 from tests.test_data_tools.paint_judge import PaintJudge, painted
@@ -74,10 +76,14 @@ class Walk:
         who = LEAD if self.steps % 2 else TECHNICIAN
         self.decisions.append((decide(self.ws, who, *photo, kind, findings, now=self.now).id, who))
 
+    def move(self, photo: int, unit: str) -> None:
+        with suppress(ConflictError):  # it is there already
+            refile(self.ws, TECHNICIAN, photo, unit, "x", now=self.now)
+
     def step(self, random: np.random.Generator) -> None:
         """Do one thing at random."""
         unit = UNITS[random.integers(3)]
-        what = random.integers(9)
+        what = random.integers(10)
         if what <= 2 or not self.photos:
             self.send(unit, ("red", "green", "blue", "grey", "black")[random.integers(5)])
         elif what <= 5:
@@ -88,6 +94,8 @@ class Walk:
             decision, who = self.decisions.pop()
             withdraw(self.ws, who, decision, now=self.now)
         elif what == 7:
+            self.move(self.photos[random.integers(len(self.photos))][0], unit)
+        elif what == 8:
             observe(self.ws, LEAD, unit, "release_button_sticks", now=self.now)
         else:
             take_out_of_service(self.ws, LEAD, unit, "x", now=self.now)
