@@ -8,7 +8,7 @@ from datetime import datetime
 
 from data_tools.history import Timeline
 from data_tools.records import DecisionRecord, EventRecord, PhotoRecord, TrueFinding, VerdictRecord
-from data_tools.standing import State, fold
+from data_tools.standing import State, fold, verdict_that_stands
 from model.vocabulary import GRAVITY, FindingKind, Outcome, Place
 from review_app.standing import STANDING_OF, effective
 from review_app.wording import Standing
@@ -32,6 +32,12 @@ class PhotoStory:
     def standing(self) -> Standing:
         """Where the photo stands."""
         return STANDING_OF[self.state.stand] if self.state else Standing.LOOK
+
+    @property
+    def verdict(self) -> VerdictRecord | None:
+        """The verdict that stands: not always the newest."""
+        triages = [verdict.judgement.triage for verdict in self.verdicts]
+        return self.verdicts[verdict_that_stands(triages, fold(self.decisions))] if triages else None
 
     @property
     def findings(self) -> tuple[TrueFinding, ...]:

@@ -157,8 +157,8 @@ def worst_and_good(stories: Sequence[PhotoStory]) -> tuple[PhotoStory | None, Ph
 
 def _said(story: PhotoStory, timezone: str) -> str:
     parts = [f"Photo of {esc(clock(story.at, timezone))}."]
-    if story.verdicts:
-        parts.append(f"Model: {esc(judgement_words(story.verdicts[-1].judgement, say_unsure=True))}.")
+    if story.verdict:
+        parts.append(f"Model: {esc(judgement_words(story.verdict.judgement, say_unsure=True))}.")
     for decision in effective(story.decisions):
         comment = f" ({esc(decision.comment, 500)})" if decision.comment else ""
         parts.append(f"{esc(decision.decided_by)}: {esc(said_words(decision))}{comment}.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -12,14 +13,17 @@ from data_tools.conditions import CAUTIONS, observe, take_out_of_service
 from data_tools.history import timeline
 from data_tools.open_damage import open_damage
 from data_tools.records import DecisionKind, EventKind, EventRecord, UnitStatus
+from data_tools.rescore import rescore
 from data_tools.review import decide, queue
 from data_tools.sites import add_unit, get_unit, list_sites
 from data_tools.workspace import Workspace
-from model.vocabulary import Triage
+from model.judgement import Judgement
+from model.photo import Photo
+from model.vocabulary import Label, Triage
 from review_app.errands.growth import picked
 from review_app.widgets.work_sheet import work_sheet
 from tests.test_review_app.conftest import OpenApp
-from tests.test_review_app.fakes import Scene
+from tests.test_review_app.fakes import FakeClassifier, Scene
 from tests.test_review_app.reading import page_words
 from tests.test_review_app.scenario import (
     BLURRED,
@@ -239,6 +243,26 @@ def test_no_damage_seen_is_said_only_of_who_saw_none(
     sheet, history = _sheet(ws, "H-01"), page_words(_history(open_app, "H-01"))
     assert words in sheet
     assert ("no damage seen" in sheet.lower(), "no damage seen" in history.lower()) == (seen, seen)
+
+
+class _Newer(FakeClassifier):
+    """Finds nothing."""
+
+    version = "newer"
+
+    def judge(self, photo: Photo) -> Judgement:
+        """Judge one photo."""
+        return replace(super().judge(photo), findings=(), triage=Triage.CLEAR, label=Label.INTACT)
+
+
+def test_the_work_sheet_tells_the_verdict_that_stands(ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1)
+    ws.load_judge, ws._judge = (lambda _path: _Newer()), None
+    assert rescore(ws, LEAD).count == 1
+    assert "Model: housing melted by heat, upper left." in _sheet(ws, "H-01")
+    ((photo, verdict),) = [(item.photo, item.verdict) for item in queue(ws, TECHNICIAN)]
+    decide(ws, TECHNICIAN, photo.id, verdict.id, DecisionKind.CONFIRMED)
+    assert "Model: no damage seen. Ivo Tamm: housing melted by heat" in _sheet(ws, "H-01")
 
 
 def test_units_that_people_differ_about_are_not_to_be_used(open_app: OpenApp, ws: Workspace) -> None:
