@@ -263,7 +263,10 @@ def clock_words(photo: PhotoRecord) -> str:
         return ""
     says = f"Its camera says {taken:%Y-%m-%d}"
     if counts == photo.received_at:
-        return f" {says}, which is not believed: it counts from when it came in. Set the clock of the camera."
+        old = "If it is that old, photograph the coupler again; if not, set" if taken < counts else "Set"
+        return (
+            f" {says}, which is not believed: it counts from when it came in. {old} the clock of the camera."
+        )
     return (
         f" {says}: it counts for that day, and for the coupler that was there then. Where that is wrong, set "
         "the clock of the camera and photograph the coupler again."

@@ -45,8 +45,8 @@ class LimitNeed:
 
 @dataclass(frozen=True)
 class Learnable:
-    """Photos whose decisions stand: ``learnt`` from, ``held_out`` for ever, and ``left_out`` because people
-    differ, a second opinion is awaited or nobody can tell."""
+    """Photos that people decided on: ``learnt`` from, ``held_out`` for ever, and ``left_out`` because people
+    differ, a second opinion is awaited, nobody can tell, or they were moved to a coupler that forbids it."""
 
     learnt: int
     held_out: int

@@ -36,7 +36,7 @@ def _body(file: IngestedFile, standing: Standing) -> str:
     if standing is Standing.RETAKE:
         state = state_of_file(file)
         reason = state.reason if state else file.reason
-        return (ADVICE[reason] if reason else file.message) + known
+        return ADVICE[reason] + known if reason else file.message
     if standing is Standing.NO_DAMAGE:
         return NO_DAMAGE_NOTE + known
     state = state_of_file(file)

@@ -220,7 +220,7 @@ def test_judging_again_hides_no_flag_that_nobody_has_looked_at(
     _send(ws, grey)
     before = (_open(ws), queue(ws, TECHNICIAN))
     newer = open_workspace(ws.settings, classifier=_Mild("grey-2", refuses))
-    assert rescore(newer, LEAD) == 1
+    assert rescore(newer, LEAD).count == 1
     assert (_open(ws), queue(ws, TECHNICIAN)) == before
     assert verify(ws, LEAD).ok
     (item,) = queue(ws, TECHNICIAN)

@@ -90,7 +90,19 @@ def test_a_clock_that_is_far_off_is_told_at_once_and_in_a_new_tab(open_app: Open
     last_year = datetime.now(UTC) - timedelta(days=365)
     upload(app, ("H-02.jpg", draw_photo(INTACT, 71, taken_at=last_year)))
     for page in (app, open_app(UPLOADER)):
-        assert "which is not believed: it counts from when it came in" in page_words(page)
+        words = page_words(page)
+        assert "which is not believed: it counts from when it came in. If it is that old, photograph" in words
+
+
+def test_a_known_photo_that_a_person_could_not_tell_is_answered_once(
+    open_app: OpenApp, ws: Workspace
+) -> None:
+    upload(open_app(UPLOADER), ("H-02.jpg", INTACT))
+    (verdict,) = [entry.verdict for entry in timeline(ws, LEAD, "H-02").entries if entry.verdict]
+    decide(ws, LEAD, verdict.photo_id, verdict.id, DecisionKind.CANNOT_TELL)
+    again = open_app(UPLOADER)
+    upload(again, ("H-02.jpg", INTACT))
+    assert page_words(again).count("Already here") == 1
 
 
 def test_a_photo_without_a_unit_waits_and_takes_one_tap(open_app: OpenApp, ws: Workspace) -> None:
