@@ -167,14 +167,12 @@ def _swapped(
     elif at.tzinfo is None:
         at = at.replace(tzinfo=zone)
     # A coupler entered with a day that is still to come (an old store may hold one) can be replaced today.
-    earliest = min(old.installed_on, today)
-    begun = old.put_on_at if old.number > 1 else at  # a first coupler was there before it was entered
-    if not (earliest <= at.astimezone(zone).date() and begun <= at <= moment):
-        raise BadRequestError(
-            f"an installation date from {earliest} to {today}, and no time to come",
-            f"{at.astimezone(zone):%Y-%m-%d %H:%M}",
-            "Correct the date.",
-        )
+    begun = datetime.combine(min(old.installed_on, today), time(), zone)
+    if old.number > 1:  # a first coupler was there before it was entered
+        begun = max(begun, old.put_on_at)
+    if not begun <= at <= moment:
+        first, last, given = (f"{each.astimezone(zone):%Y-%m-%d %H:%M}" for each in (begun, moment, at))
+        raise BadRequestError(f"a time of the swap from {first} to {last}", given, "Correct it.")
     return at
 
 

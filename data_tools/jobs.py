@@ -173,6 +173,9 @@ def running(ws: Workspace, job_id: int) -> Iterator[Running]:
     except RoundsError as error:
         close_job(ws, job_id, str(error))
         raise
+    except KeyboardInterrupt:
+        close_job(ws, job_id, "Stopped by hand. Start it again when you like: it goes on from there.")
+        raise
     except BaseException as error:
         close_job(ws, job_id, f"It failed unexpectedly ({type(error).__name__}). What was live still is.")
         raise

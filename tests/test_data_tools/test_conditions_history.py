@@ -54,7 +54,7 @@ def test_replacing_ends_one_coupler_and_starts_the_next_on_the_same_unit(ws: Wor
 
 @pytest.mark.parametrize("day", [date(2025, 12, 31), date(2026, 3, 5)])
 def test_a_coupler_is_not_replaced_before_it_was_installed_or_tomorrow(ws: Workspace, day: date) -> None:
-    with pytest.raises(BadRequestError, match="installation date"):
+    with pytest.raises(BadRequestError, match="a time of the swap from 2026-01-05 00:00 to 2026-03-04"):
         replace_coupler(ws, TECHNICIAN, "P3-07", "A", "PN-2", "worn", installed_on=day, now=NOON)
 
 

@@ -219,8 +219,9 @@ def test_a_photo_that_comes_later_goes_by_when_the_swap_was_made(ws: Workspace) 
 
 def test_a_swap_is_neither_to_come_nor_before_the_coupler_was_put_on(ws: Workspace) -> None:
     replace_coupler(ws, TECHNICIAN, "P3-07", "A", "PN-2", "worn", now=NOON)
+    may_be = "a time of the swap from 2026-03-04 13:00 to 2026-03-04 15:00; got 2026-03-04 1[26]:00"
     for at in (NOON - HOUR, NOON + 3 * HOUR):
-        with pytest.raises(BadRequestError, match="installation date"):
+        with pytest.raises(BadRequestError, match=may_be):
             replace_coupler(ws, TECHNICIAN, "P3-07", "A", "PN-3", "worn", swapped_at=at, now=NOON + 2 * HOUR)
 
 

@@ -88,6 +88,19 @@ def test_a_retrain_can_be_stopped_from_the_screen_wherever_it_was_started(taught
     assert _live(taught) == registry.SHIPPED
 
 
+def test_a_retrain_that_is_interrupted_on_the_command_line_has_not_failed(taught: Workspace) -> None:
+    def tell(_share: float, stage: str) -> None:
+        if stage == "learning":
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        retrain(taught, LEAD, progress=tell)
+    job = jobs.latest_job(taught, UPLOADER)
+    assert job is not None
+    assert job.message.startswith("Stopped by hand.")
+    assert retrain(taught, LEAD).promoted
+
+
 @pytest.mark.parametrize("at", ["learning", "comparing with the live version"])
 def test_a_retrain_that_was_silent_and_replaced_ends_without_going_live(taught: Workspace, at: str) -> None:
     """At ``learning`` it finds out by its next beat; after the last stage no beat follows any more."""
