@@ -18,7 +18,7 @@ from data_tools.database.schema import (
     UnitRow,
 )
 from data_tools.intake import move_photo
-from data_tools.lookup import coupler_at, event_record, observation_record, unit_row
+from data_tools.lookup import coupler_at, event_record, held_unit, observation_record, unit_row
 from data_tools.records import EventKind, EventRecord, ObservationKind, UnitStatus
 from data_tools.sites import MAX_NAME, clean_text
 from data_tools.workspace import Workspace, now_or
@@ -110,8 +110,7 @@ def replace_coupler(
     actor.require(Permission.ACT)
     why, moment = required_reason(reason), now_or(now)
     with ws.write() as session:
-        unit = unit_row(session, unit_key)
-        session.refresh(unit, with_for_update=True)
+        unit = held_unit(session, unit_key)
         old = coupler_at(unit, position)
         zone = ZoneInfo(unit.site.timezone)
         at = _swapped(old, installed_on, swapped_at, moment, zone)
@@ -129,7 +128,7 @@ def replace_coupler(
         session.flush()
         event = _replaced(session, unit, old, new, why, actor, moment)
         passed = select(PhotoRow).where(PhotoRow.coupler_id == old.id, PhotoRow.seen_at >= at)
-        for photo in session.scalars(passed.order_by(PhotoRow.id)).all():
+        for photo in session.scalars(passed.order_by(PhotoRow.id).with_for_update()).all():
             move_photo(session, photo, new, actor, "taken since the coupler was swapped.", moment)
         return event
 

@@ -25,7 +25,7 @@ from data_tools.database.schema import (
     VerdictRow,
     WaitingRow,
 )
-from data_tools.lookup import coupler_when, judgement_to_json, photo_record, unit_row, verdict_record
+from data_tools.lookup import coupler_when, held_unit, judgement_to_json, photo_record, verdict_record
 from data_tools.records import EventKind, PhotoRecord, VerdictRecord
 from data_tools.standing import State
 from data_tools.states import refresh_state, state_record
@@ -106,7 +106,7 @@ def _keep(
     known = find_photo(session, arrival.sha256)
     if known is not None:
         return known
-    unit = unit_row(session, target.unit_key)
+    unit = held_unit(session, target.unit_key)
     refuse_closed(unit.site)
     taken_at = _aware(photo.taken_at, unit.site)
     seen_at = _believable(taken_at, arrival.at, ws.settings.oldest_photo_days)

@@ -51,6 +51,12 @@ def unit_row(session: Session, key: str) -> UnitRow:
     return row
 
 
+def held_unit(session: Session, key: str) -> UnitRow:
+    """Return ``unit_row`` with the couplers that stay on it until the transaction ends: swaps wait for it."""
+    session.execute(select(UnitRow.id).where(UnitRow.key == key).with_for_update())
+    return unit_row(session, key)
+
+
 def coupler_at(unit: UnitRow, position: str) -> CouplerRow:
     """Return the coupler now on ``position`` of ``unit``; raises ``NotFoundError``."""
     for coupler in unit.couplers:

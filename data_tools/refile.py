@@ -9,7 +9,7 @@ from data_tools.conditions import required_reason
 from data_tools.database.schema import CouplerRow, PhotoRow, UnitRow
 from data_tools.desk import first_position
 from data_tools.intake import move_photo, refuse_closed
-from data_tools.lookup import coupler_when, event_record, photo_row, unit_row
+from data_tools.lookup import coupler_when, event_record, held_unit, photo_row
 from data_tools.records import EventRecord
 from data_tools.workspace import Workspace, now_or
 from model.errors import ConflictError, NotFoundError
@@ -39,9 +39,9 @@ def refile(
     actor.require(Permission.DECIDE)
     why = required_reason(reason)
     with ws.write() as session:
+        unit = held_unit(session, unit_key)
         photo = photo_row(session, photo_id)
         session.refresh(photo, with_for_update=True)
-        unit = unit_row(session, unit_key)
         refuse_closed(unit.site)
         coupler = _meant(unit, photo, position, coupler_id)
         if coupler.id == photo.coupler_id:

@@ -84,7 +84,8 @@ def miss_rate(data: TrendData) -> Figure:
     """Return the estimated share of clear verdicts that hide damage, from the blind audit.
 
     Clear verdicts are drawn at random into the queue, unmarked; audited is the one that a person then decided
-    on first, whatever was judged or decided later. It is a miss where the photo stands as damaged. One row
+    on first, whatever was judged or decided later. It is a miss where the photo stands as damaged, also while
+    people differ; it is left out while a question to others is open. One row
     for any damage and for each kind, then one for any damage by each model version: ``about``, ``missed``,
     ``n``, ``rate``, ``low``, ``high`` (exact two-sided 95 %), ``at_most`` (exact one-sided 95 %: the rate is
     below it), ``clear`` (photos whose verdict is clear now) and ``hidden_at_most`` (damages among them at
@@ -115,7 +116,11 @@ def _audited(data: TrendData) -> pd.DataFrame:
     """
     first = data.decisions.drop_duplicates("photo_id", keep="first")
     first = first[first["triage"] == Triage.CLEAR.value]
-    drawn = data.photos.loc[data.photos["blind_audit"] & (data.photos["kinds"] >= 0), ["photo_id", "kinds"]]
+    photos = data.photos
+    told = (photos["kinds"] > 0) | (
+        photos["decided"] & (photos["kinds"] == 0)
+    )  # an open question is no answer
+    drawn = photos.loc[photos["blind_audit"] & told, ["photo_id", "kinds"]]
     return first[["photo_id", "model_version"]].merge(drawn, on="photo_id")
 
 

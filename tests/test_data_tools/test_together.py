@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from threading import Event
+from time import sleep
+from typing import Any
 
 import pytest
 from alembic import command
 from sqlalchemy import delete, insert, inspect, select
 
+from data_tools import intake
 from data_tools import workspace as workspaces
 from data_tools.access import Actor
+from data_tools.conditions import replace_coupler
 from data_tools.database import engine as engines
-from data_tools.database.schema import Base, EventRow, PhotoRow, PhotoStateRow
+from data_tools.database.schema import Base, EventRow, PhotoRow, PhotoStateRow, VerdictRow
 from data_tools.evidence_view import evidence_view
 from data_tools.ingest import ingest
 from data_tools.open_damage import open_damage
@@ -26,7 +32,7 @@ from data_tools.sites import get_unit
 from data_tools.training_set import freeze
 from data_tools.trend_data import load_trends
 from data_tools.trend_memory import TrendMemory
-from data_tools.trends import By, damage_rate
+from data_tools.trends import By, damage_rate, miss_rate
 from data_tools.verify import verify
 from data_tools.workspace import Workspace, open_workspace
 from model.judgement import Judgement
@@ -90,6 +96,42 @@ def test_a_person_who_saw_none_and_asks_has_confirmed_no_damage(ws: Workspace, g
         table = damage_rate(data, by).table
         assert table["confirmed"].sum() == 0
         assert table["damaged"].sum() == (1 if grey == MELTED else 0)
+
+
+def test_a_clear_photo_with_an_open_question_is_not_counted_as_audited(tmp_path: Path) -> None:
+    ws = furnished(tmp_path, blind_audit_share=1.0)
+    file = _sent(ws, CLEAR)
+    _say(ws, TECHNICIAN, file, CORRECTED)
+    assert miss_rate(load_trends(ws, LEAD)).n == 1
+    _say(ws, TECHNICIAN, file, ASK)
+    assert miss_rate(load_trends(ws, LEAD)).n == 0
+    _say(ws, OTHER_TECHNICIAN, file, CORRECTED, IS_MELTED)
+    assert miss_rate(load_trends(ws, LEAD)).table["missed"].iloc[0] == 1
+    ws.close()
+
+
+def test_a_photo_that_comes_in_while_its_coupler_is_swapped_hides_no_damage(
+    ws: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    coming, swapping, real = Event(), Event(), intake.add_verdict
+
+    def slow(*given: Any) -> VerdictRow:
+        coming.set()
+        swapping.wait(5)
+        sleep(0.5)
+        return real(*given)
+
+    monkeypatch.setattr(intake, "add_verdict", slow)
+    with ThreadPoolExecutor() as pool:
+        photo = pool.submit(_sent, ws, MELTED)
+        assert coming.wait(20)
+        morning, evening = NOON - timedelta(hours=4), NOON + timedelta(hours=4)
+        new = {"part_number": "PN-2", "reason": "worn", "swapped_at": morning, "now": evening}
+        swap = pool.submit(replace_coupler, ws, TECHNICIAN, "P3-07", "A", **new)
+        swapping.set()
+        assert photo.result().photo is not None
+        assert swap.result().new_coupler_id is not None
+    assert [damage.photo.coupler_id for damage in open_damage(ws, UPLOADER)] == [swap.result().new_coupler_id]
 
 
 def test_a_move_that_was_entered_late_is_in_the_kept_frames(ws: Workspace) -> None:
