@@ -166,7 +166,7 @@ def _facts(data: TrendData, start: pd.Timestamp, end: pd.Timestamp) -> tuple[tup
         damaged = month.coupler_weeks(kind)
         facts.append((f"… {words_for(kind)}", f"{damaged.loc[damaged['hit'], 'coupler_id'].nunique():,}"))
     facts += [
-        ("Decisions", f"{int(photos['decided'].sum()):,}"),
+        ("Decisions", f"{month.decisions['photo_id'].nunique():,}"),
         ("Couplers replaced", f"{int((in_month['kind'] == EventKind.REPLACED.value).sum()):,}"),
         (
             "Units out of service at the end",

@@ -26,6 +26,7 @@ from data_tools.ingest import ingest
 from data_tools.open_damage import open_damage
 from data_tools.records import DecisionKind, EventKind, IngestedFile, TrueFinding
 from data_tools.refile import refile
+from data_tools.report import monthly_report
 from data_tools.rescore import rescore
 from data_tools.review import decide, queue
 from data_tools.sites import get_unit
@@ -84,6 +85,16 @@ def newer(ws: Workspace) -> Iterator[Workspace]:
     opened = open_workspace(ws.settings, classifier=Mild("grey-2"))
     yield opened
     opened.close()
+
+
+def test_the_report_counts_photos_that_people_spoke_of_settled_or_not(ws: Workspace) -> None:
+    for seed in (1, 2, 3):
+        file = _sent(ws, MELTED, f"P3-07_{seed}.png", seed)
+        if seed > 1:
+            _say(ws, TECHNICIAN, file, CORRECTED)
+    _say(ws, OTHER_TECHNICIAN, file, CANNOT)
+    report = monthly_report(ws, LEAD, "2026-03", now=NOON + timedelta(days=60))
+    assert "<dt>Decisions</dt><dd>2</dd>" in report
 
 
 @pytest.mark.parametrize("grey", [MELTED, UNSURE])

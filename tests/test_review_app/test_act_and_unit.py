@@ -2,31 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-import pytest
 from streamlit.testing.v1 import AppTest
 
 from data_tools.conditions import CAUTIONS, observe, take_out_of_service
 from data_tools.history import timeline
 from data_tools.open_damage import open_damage
 from data_tools.records import DecisionKind, EventKind, EventRecord, UnitStatus
-from data_tools.rescore import rescore
 from data_tools.review import decide, queue
-from data_tools.sites import add_unit, get_unit, list_sites
+from data_tools.sites import add_unit, get_unit
 from data_tools.workspace import Workspace
-from model.judgement import Judgement
-from model.photo import Photo
-from model.vocabulary import Label, Triage
+from model.vocabulary import Triage
 from review_app.errands.growth import picked
-from review_app.widgets.work_sheet import work_sheet
 from tests.test_review_app.conftest import OpenApp
-from tests.test_review_app.fakes import FakeClassifier, Scene
-from tests.test_review_app.reading import page_words
+from tests.test_review_app.fakes import Scene
+from tests.test_review_app.reading import page_words, sheet_of
 from tests.test_review_app.scenario import (
-    BLURRED,
     BROKEN,
     INTACT,
     LEAD,
@@ -200,71 +193,6 @@ def test_the_cautions_are_on_the_screen(open_app: OpenApp, ws: Workspace) -> Non
     assert all(caution in words for caution in CAUTIONS)
 
 
-def test_the_work_sheet_has_everything_inside_and_runs_nothing(ws: Workspace) -> None:
-    send(ws, "H-01", MELTED, 1)
-    take_out_of_service(ws, TECHNICIAN, "H-01", HOSTILE)
-    (site,) = list_sites(ws, LEAD)
-    sheet = work_sheet(
-        timeline(ws, LEAD, "H-01"), site, HOSTILE, CAUTIONS, lambda photo: ws.photos.thumbnail(photo.sha256)
-    )
-    assert "<script" not in sheet
-    assert "&lt;script&gt;" in sheet
-    assert "http://" not in sheet.replace("http://www.w3.org/2000/svg", "")
-    assert "https://" not in sheet
-    assert sheet.count("data:image/jpeg;base64,") == 1
-    assert sheet.count("data:image/svg+xml;base64,") == 1
-    assert "housing melted by heat, upper left" in sheet
-    assert all(caution in sheet for caution in CAUTIONS)
-
-
-def _sheet(ws: Workspace, unit: str) -> str:
-    (site,) = list_sites(ws, LEAD)
-    return work_sheet(timeline(ws, LEAD, unit), site, "Ivo", CAUTIONS, lambda photo: b"", lambda photo: b"")
-
-
-@pytest.mark.parametrize(
-    ("scene", "kind", "words"),
-    [
-        (MELTED, DecisionKind.SECOND_OPINION, "Ivo Tamm: asked for a second opinion."),
-        (MELTED, DecisionKind.CANNOT_TELL, "Ivo Tamm: cannot tell from this photo."),
-        (BLURRED, DecisionKind.CONFIRMED, "Ivo Tamm: this photo cannot be judged."),
-        (MELTED, DecisionKind.CORRECTED, "Ivo Tamm: no damage seen."),
-    ],
-)
-def test_no_damage_seen_is_said_only_of_who_saw_none(
-    open_app: OpenApp, ws: Workspace, scene: Scene, kind: DecisionKind, words: str
-) -> None:
-    send(ws, "H-01", scene, 1)
-    (photo,) = [entry for entry in timeline(ws, LEAD, "H-01").entries if entry.photo]
-    (verdict,) = [entry.verdict for entry in timeline(ws, LEAD, "H-01").entries if entry.verdict]
-    assert photo.photo is not None
-    decide(ws, TECHNICIAN, photo.photo.id, verdict.id, kind)
-    seen = kind is DecisionKind.CORRECTED
-    sheet, history = _sheet(ws, "H-01"), page_words(_history(open_app, "H-01"))
-    assert words in sheet
-    assert ("no damage seen" in sheet.lower(), "no damage seen" in history.lower()) == (seen, seen)
-
-
-class _Newer(FakeClassifier):
-    """Finds nothing."""
-
-    version = "newer"
-
-    def judge(self, photo: Photo) -> Judgement:
-        """Judge one photo."""
-        return replace(super().judge(photo), findings=(), triage=Triage.CLEAR, label=Label.INTACT)
-
-
-def test_the_work_sheet_tells_the_verdict_that_stands(ws: Workspace) -> None:
-    send(ws, "H-01", MELTED, 1)
-    ws.load_judge, ws._judge = (lambda _path: _Newer()), None
-    assert rescore(ws, LEAD).count == 1
-    assert "Model: housing melted by heat, upper left." in _sheet(ws, "H-01")
-    ((photo, verdict),) = [(item.photo, item.verdict) for item in queue(ws, TECHNICIAN)]
-    decide(ws, TECHNICIAN, photo.id, verdict.id, DecisionKind.CONFIRMED)
-    assert "Model: no damage seen. Ivo Tamm: housing melted by heat" in _sheet(ws, "H-01")
-
-
 def test_units_that_people_differ_about_are_not_to_be_used(open_app: OpenApp, ws: Workspace) -> None:
     send(ws, "H-01", MELTED, 1)
     entry = queue(ws, TECHNICIAN)[0]
@@ -273,7 +201,7 @@ def test_units_that_people_differ_about_are_not_to_be_used(open_app: OpenApp, ws
     assert "1** in service but not to be used" in page_words(open_app(TECHNICIAN, "act"))
     assert "seen by a technician, not settled yet" in page_words(act_on(open_app, "H-01"))
     assert "sent by Noor Vale Do not use" in page_words(_history(open_app, "H-01"))
-    sheet = _sheet(ws, "H-01")
+    sheet = sheet_of(ws, "H-01")
     assert "Ivo Tamm: housing melted by heat, upper left." in sheet
     assert "Mara Lind: no damage seen." in sheet
 
