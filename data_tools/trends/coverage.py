@@ -48,8 +48,8 @@ def overdue_units(data: TrendData, today: pd.Timestamp) -> Figure:
     slots = _slots(data)
     # As of that day, so that a past month tells what it told then.
     in_service = slots[_due(data, slots, pd.DatetimeIndex([today]))[:, 0]] if len(slots) else slots
-    seen = data.photos.loc[data.photos["seen_at"] <= today, ["seen_at", "usable", "reason"]]
-    seen = seen.assign(slot=_slots_of(data)).sort_values("seen_at")
+    photos = data.photos[["seen_at", "usable", "reason"]].assign(slot=_slots_of(data))
+    seen = photos[photos["seen_at"] <= today].sort_values("seen_at")
     usable = seen[seen["usable"]].groupby("slot")["seen_at"].max()
     newest = seen.drop_duplicates("slot", keep="last")
     last = in_service["slot"].map(usable)
