@@ -169,8 +169,9 @@ class Desk:
 
     def _as_given(self, given: Target, label: UnitHint | None, named: UnitHint | None) -> Target:
         """Take the given unit; label and file name may still say which of its couplers, or differ."""
-        if label is not None and label.unit_key != given.unit_key:
-            return replace(given, note=f" The code label in the photo says {label.unit_key}.")
+        for hint, where in ((label, "code label in the photo"), (named, "file name")):
+            if hint is not None and hint.unit_key != given.unit_key:
+                return replace(given, note=f" The {where} says {hint.unit_key}.")
         for hint in (label, named):
             if hint and hint.position and hint.unit_key == given.unit_key and not self.position_given:
                 return replace(given, position=self._position(hint) or given.position)

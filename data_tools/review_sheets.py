@@ -19,7 +19,7 @@ from data_tools.records import DecisionKind, DecisionRecord, QueueItem, TrueFind
 from data_tools.review import MAX_COMMENT, decide, decisions_of
 from data_tools.sites import clean_text
 from data_tools.workspace import Workspace
-from model.errors import BadRequestError, RoundsError, StorageError, storage_errors
+from model.errors import BadRequestError, ConflictError, RoundsError, StorageError, storage_errors
 from model.vocabulary import FindingKind, Place
 
 COLUMNS = (
@@ -59,7 +59,14 @@ class SheetReport:
 def queue_to_csv(
     ws: Workspace, actor: Actor, path: Path, site_key: str | None = None, limit: int = 500
 ) -> int:
-    """Write the queue for filling in and return how many photos it holds; raises ``StorageError``."""
+    """Write the queue for filling in and return how many photos it holds.
+
+    Raises:
+        ConflictError: there is a file at ``path``: it may be a sheet that somebody has filled in.
+        StorageError: it cannot be written.
+    """
+    if path.exists():
+        raise ConflictError("a new file for the sheet", f"{path}, which is there", "Choose another name.")
     items = queue(ws, actor, site_key, limit)
     text = csv_text(COLUMNS, [_row(item) for item in items])
     with storage_errors(f"to write {path}"):

@@ -105,10 +105,7 @@ def save_model(path: Path, model: Model) -> Card:
     """
     tensors, card = _tensors(model), model.card
     digest = _digest(tensors)
-    name = hashlib.sha256(
-        (digest + json.dumps(card.calibration.to_json(), sort_keys=True)).encode()
-    ).hexdigest()
-    card = replace(card, version=f"{card.made_at[:10] or 'undated'}-{name[:8]}")
+    card = replace(card, version=f"{card.made_at[:10] or 'undated'}-{_name(digest, card)}")
     record = {"interface": interface(), "tensors_sha256": digest, "card": _card_to_json(card)}
     write_whole(path, save(tensors, metadata={"coupler_rounds": json.dumps(record, sort_keys=True)}))
     return card
@@ -125,7 +122,7 @@ def read_card(path: Path) -> Card:
     Raises:
         ArtefactError: missing, damaged, or made for another version of the code.
     """
-    return _card_from_json(_record(path)["card"])
+    return _card(path, _record(path))
 
 
 def load_model(path: Path | None = None) -> Model:
@@ -141,9 +138,11 @@ def load_model(path: Path | None = None) -> Model:
             tensors = {key: file.get_tensor(key) for key in file.keys()}  # noqa: SIM118  not a dict
     except (SafetensorError, OSError) as error:
         raise _refuse(path, f"a damaged file ({error})") from error
-    if _digest(tensors) != record["tensors_sha256"]:
+    card, digest = _card(path, record), _digest(tensors)
+    if digest != record.get("tensors_sha256"):
         raise _refuse(path, "weights that do not match their checksum")
-    card = _card_from_json(record["card"])
+    if not card.version.endswith(f"-{_name(digest, card)}"):
+        raise _refuse(path, "limits that do not match the version's name")
     model = blank_model(card, tensors)
     for name, network in model.networks.items():
         _fill(network, name, tensors, path)
@@ -186,6 +185,8 @@ def _record(path: Path) -> dict[str, Any]:
         raise _refuse(path, f"a damaged file ({error})") from error
     except (KeyError, ValueError) as error:
         raise _refuse(path, "a safetensors file without our record") from error
+    if not isinstance(record, dict):
+        raise _refuse(path, "a damaged record")
     wanted, came = interface(), record.get("interface", {})
     if differs := [key for key in wanted if wanted[key] != came.get(key)]:
         raise _refuse(path, f"one made for another {', '.join(differs)}")
@@ -218,5 +219,15 @@ def _card_to_json(card: Card) -> dict[str, Any]:
     return {**card.__dict__, "calibration": card.calibration.to_json()}
 
 
-def _card_from_json(data: dict[str, Any]) -> Card:
-    return Card(**{**data, "calibration": Calibration.from_json(data["calibration"])})
+def _card(path: Path, record: dict[str, Any]) -> Card:
+    try:
+        data = record["card"]
+        return Card(**{**data, "calibration": Calibration.from_json(data["calibration"])})
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise _refuse(path, f"a damaged card ({error!r})") from error
+
+
+def _name(digest: str, card: Card) -> str:
+    """Return what a version is called by: it changes with the weights and with the calibration."""
+    whole = digest + json.dumps(card.calibration.to_json(), sort_keys=True)
+    return hashlib.sha256(whole.encode()).hexdigest()[:8]

@@ -154,7 +154,8 @@ class Desk:
         if item is None:
             return None
         said, model = frozenset(findings), frozenset(findings_of(item.verdict.judgement))
-        if self._drops_damage(said, model) and self.asked_twice != findings:
+        # What somebody listed is not lost by one key either.
+        if self._drops_damage(said, model | frozenset(self.listed)) and self.asked_twice != findings:
             self.asked_twice, self.shown = findings, True
             return None
         judged = item.verdict.judgement.outcome is Outcome.SCORED
@@ -162,10 +163,10 @@ class Desk:
         return Statement(item, kind, findings, self._seconds(), self.evidence_visible)
 
     @staticmethod
-    def _drops_damage(said: frozenset[TrueFinding], model: frozenset[TrueFinding]) -> bool:
+    def _drops_damage(said: frozenset[TrueFinding], known: frozenset[TrueFinding]) -> bool:
         melted = FindingKind.HEAT_MELTED_HOUSING
-        return bool(model) and (
-            not said or (any(f.kind is melted for f in model) and not any(f.kind is melted for f in said))
+        return bool(known) and (
+            not said or (any(f.kind is melted for f in known) and not any(f.kind is melted for f in said))
         )
 
     def _seconds(self) -> float:

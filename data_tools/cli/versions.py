@@ -108,7 +108,7 @@ def drift(ctx: click.Context, job: int | None, as_json: bool) -> None:
 
 
 @click.command("next-photos")
-@click.option("--limit", type=int, default=20, show_default=True)
+@click.option("--limit", type=click.IntRange(1), default=20, show_default=True)
 @as_json
 @station
 def next_to_review(at: Station, limit: int, as_json: bool) -> None:

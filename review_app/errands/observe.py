@@ -45,7 +45,8 @@ def observation_form(
             index=keys.index(target) if target in titles else None,
             format_func=lambda key: titles[key],
             placeholder="Choose the unit",
-            key=f"observe_unit_{number}",
+            # A field keeps its unit while its key stays: another one chosen above is a new field.
+            key=f"observe_unit_{number}_{target if target in titles else ''}",
         )
         seen = [
             entry.what

@@ -98,7 +98,7 @@ def _nothing_left(ws: Workspace, actor: Actor, desk: Desk) -> None:
     _fill(ws, actor, desk, st.session_state["desk"][0])
     if desk.items:
         st.rerun(scope="fragment")
-    st.success("Nothing is waiting. Every flagged photo has been looked at.", icon=":material/done_all:")
+    st.success("Nothing here is waiting for you.", icon=":material/done_all:")
     if st.button("Look again"):
         st.rerun(scope="fragment")
 
@@ -153,7 +153,8 @@ def _model_says(actor: Actor, desk: Desk, item: QueueItem) -> None:
         st.caption("Said so far: " + "; ".join(f"{md(d.decided_by)} {decision_words(d)}" for d in others))
     if desk.asked_twice is not None:
         st.warning(
-            f"You said: **{findings_words(desk.asked_twice)}**. The model found damage that this leaves out. "
+            f"You said: **{findings_words(desk.asked_twice)}**. The model found, or you "
+            "listed, damage that this leaves out. "
             "Say the same again to keep it.",
             icon=":material/warning:",
         )

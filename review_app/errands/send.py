@@ -59,11 +59,9 @@ def _progress(board: Board, site: Site) -> None:
     monday = today - timedelta(days=today.weekday())
     missing = [line.unit.key for line in wanted if not line.done_this_week]
     more = f" and {len(missing) - _NAMED} more" if len(missing) > _NAMED else ""
-    left = (
-        f"Still missing: {', '.join(missing[:_NAMED])}{more}"
-        if missing
-        else "The round is complete. Thank you."
-    )
+    left = "The round is complete. Thank you." if wanted else "No unit to photograph here now."
+    if missing:
+        left = f"Still missing: {', '.join(missing[:_NAMED])}{more}"
     st.html(
         f'<div class="cr-progress"><span class="cr-count">{done} of {len(wanted)} units done</span> '
         f'<span class="cr-quiet">in the week of {day(monday, today)}</span>'

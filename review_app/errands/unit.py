@@ -116,7 +116,7 @@ def _then_and_now(ws: Workspace, actor: Actor, site: Site, stories: Sequence[Pho
                 indices,
                 index=indices[index],
                 format_func=titles.__getitem__,
-                key=f"{name}_{coupler_id}",
+                key=f"{name}_{coupler_id}_{stories[-1].photo.id}",
             )
             story = stories[chosen]
             side = resources.MEDIUM

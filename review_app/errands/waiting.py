@@ -29,7 +29,8 @@ def name_waiting(ws: Workspace, actor: Actor, site: Site, lines: Sequence[Roster
         return
     st.subheader(f"Which unit? {len(waiting)} waiting", anchor=False)
     st.caption("These photos are kept. Tap the unit that each one shows.")
-    for file in waiting[:_MOST]:
+    # The newest first: what nobody can name must not hide what has just come in.
+    for file in reversed(waiting[-_MOST:]):
         _one(ws, actor, site, file, lines)
     if len(waiting) > _MOST:
         st.caption(f"{len(waiting) - _MOST} more will appear as you go.")

@@ -13,7 +13,7 @@ from data_tools.records import DecisionKind
 from data_tools.review import decide, decisions_of, queue, withdraw
 from data_tools.review_sheets import decide_from_csv, queue_to_csv
 from data_tools.workspace import Workspace
-from model.errors import BadRequestError
+from model.errors import BadRequestError, ConflictError
 from model.vocabulary import Place
 from tests.test_data_tools.store_kit import (
     LATCH,
@@ -30,6 +30,14 @@ NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
 def _fill(ws: Workspace, *greys: int) -> None:
     sources = [upload(f"P3-07_{i}.png", grey, i) for i, grey in enumerate(greys)]
     ingest(ws, UPLOADER, sources, "north", now=NOON)
+
+
+def test_a_sheet_that_is_there_is_not_written_over(ws: Workspace, tmp_path: Path) -> None:
+    sheet = tmp_path / "queue.csv"
+    sheet.write_text("filled in", "utf-8")
+    with pytest.raises(ConflictError, match="Choose another name"):
+        queue_to_csv(ws, TECHNICIAN, sheet)
+    assert sheet.read_text("utf-8") == "filled in"
 
 
 def test_decisions_by_spreadsheet(ws: Workspace, tmp_path: Path) -> None:

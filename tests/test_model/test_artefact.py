@@ -1,9 +1,13 @@
 """The model file: what goes in comes out, and anything else is refused with a reason."""
 
+import json
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 import torch
+from safetensors import safe_open
 from safetensors.torch import load_file, save_file
 
 import model.artefact as artefact
@@ -98,6 +102,43 @@ def test_one_changed_weight_is_refused(saved: Path, tmp_path: Path) -> None:
     changed.write_bytes(data)
     with pytest.raises(ArtefactError, match="checksum"):
         load_model(changed)
+
+
+def _with_record(saved: Path, path: Path, change: Callable[[dict[str, Any]], object]) -> Path:
+    with safe_open(saved, framework="pt") as file:
+        record = json.loads(file.metadata()["coupler_rounds"])
+    changed = change(record)
+    save_file(load_file(saved), path, metadata={"coupler_rounds": json.dumps(changed or record)})
+    return path
+
+
+def test_limits_changed_under_the_same_name_are_refused(saved: Path, tmp_path: Path) -> None:
+    def clear_everything(record: dict[str, Any]) -> None:
+        for kind in record["card"]["calibration"]["kinds"].values():
+            kind.update(clear_below=1.0, flag_from=2.0)
+
+    with pytest.raises(ArtefactError, match="do not match the version's name"):
+        load_model(_with_record(saved, tmp_path / "m.safetensors", clear_everything))
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda record: record.pop("card"),
+        lambda record: record["card"].update(more=1),
+        lambda record: record["card"].update(calibration=[]),
+        lambda record: [record],
+    ],
+)
+def test_a_damaged_record_is_refused_in_words(
+    saved: Path, tmp_path: Path, change: Callable[[dict[str, Any]], object]
+) -> None:
+    def damage(record: dict[str, Any]) -> object:
+        changed = change(record)
+        return changed if isinstance(changed, list) else None
+
+    with pytest.raises(ArtefactError, match="damaged"):
+        load_model(_with_record(saved, tmp_path / "m.safetensors", damage))
 
 
 def test_a_strangers_file_is_refused(saved: Path, tmp_path: Path) -> None:

@@ -130,6 +130,16 @@ def test_several_damages_are_listed_and_saved_together() -> None:
     assert said(desk.say_listed())[1] == (TrueFinding(M, Place.UPPER_LEFT), TrueFinding(L, Place.LATCH))
 
 
+def test_what_was_listed_is_not_lost_by_one_key() -> None:
+    desk = desk_of(INTACT)
+    desk.several = True
+    desk.say_kind(M)
+    desk.say_place(Place.UPPER_LEFT)
+    assert desk.agree() is None
+    assert desk.asked_twice == ()
+    assert said(desk.agree()) == (DecisionKind.CONFIRMED, ())
+
+
 def test_naming_a_listed_damage_again_takes_it_off() -> None:
     desk = desk_of(INTACT)
     desk.several = True
