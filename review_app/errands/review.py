@@ -98,7 +98,7 @@ def _nothing_left(ws: Workspace, actor: Actor, desk: Desk) -> None:
     _fill(ws, actor, desk, st.session_state["desk"][0])
     if desk.items:
         st.rerun(scope="fragment")
-    st.success("Nothing here is waiting for you.", icon=":material/done_all:")
+    st.success("Nothing is waiting for you here.", icon=":material/done_all:")
     if st.button("Look again"):
         st.rerun(scope="fragment")
 

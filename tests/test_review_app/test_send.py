@@ -197,7 +197,7 @@ def test_a_unit_with_two_couplers_is_done_only_with_both(open_app: OpenApp, ws: 
 
 def test_what_a_photo_does_not_show_is_recorded(open_app: OpenApp, ws: Workspace) -> None:
     app = open_app(UPLOADER)
-    form = app.selectbox(key="observe_unit_0")
+    form = app.selectbox(key="observe_unit_0_")
     form.set_value(("H-03", "A"))
     app.checkbox(key="observe_cable_cut_or_frayed_0").check()
     app.number_input(key="observe_blinks_0").set_value(4)
