@@ -110,6 +110,8 @@ def test_the_given_unit_wins_and_a_different_label_is_said(ws: Workspace) -> Non
     assert given.photo is not None
     assert given.photo.unit_key == "P3-07"
     assert "label in the photo says P3-08" in given.message
+    (named,) = _send(ws, upload("P3-08.png", MELTED), unit_key="P3-07").files
+    assert "The file name says P3-08" in named.message
     buffer.write(b"\0")
     (by_label,) = _send(ws, UploadSource("P3-07.png", buffer.getvalue())).files
     assert by_label.photo is not None

@@ -195,6 +195,13 @@ def test_a_unit_with_two_couplers_is_done_only_with_both(open_app: OpenApp, ws: 
     assert not next(line for line in roster(ws, LEAD, "harbour") if line.unit.key == "H-06").done_this_week
 
 
+def test_what_was_seen_is_asked_of_the_unit_chosen_last(open_app: OpenApp) -> None:
+    app = open_app(UPLOADER)
+    for unit in (("H-01", "A"), ("H-03", "A")):
+        app.selectbox(key="whose").set_value(unit).run()
+        assert next(box for box in app.selectbox if box.label == "At which unit?").value == unit
+
+
 def test_what_a_photo_does_not_show_is_recorded(open_app: OpenApp, ws: Workspace) -> None:
     app = open_app(UPLOADER)
     form = app.selectbox(key="observe_unit_0_")
