@@ -10,12 +10,8 @@ from datetime import datetime, timedelta
 from functools import partial
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import select
-from sqlalchemy.orm import Session, selectinload
-
 from data_tools.access import Actor
 from data_tools.archives import Upload
-from data_tools.database.schema import SiteRow, UnitRow
 from data_tools.intake import (
     Arrival,
     Kept,
@@ -24,22 +20,18 @@ from data_tools.intake import (
     keep_photo,
     keep_rejected,
     keep_waiting,
-    refuse_closed,
 )
-from data_tools.lookup import coupler_at, site_row, unit_row
 from data_tools.model_side import Judge, judging_side
 from data_tools.one_core import judge_on_cores, on_one_core
 from data_tools.records import IngestedFile, IngestStatus, PhotoRecord
 from data_tools.standing import Stand
-from data_tools.unit_labels import UnitHint, by_casefold, unit_from_file_name, unit_from_photo
+from data_tools.which_coupler import SiteCouplers, Unknown
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError, ConflictError, NotFoundError, PhotoError, StorageError
 from model.judgement import Judgement
 from model.photo import Photo, open_photo
 from model.vocabulary import ADVICE, Outcome, Reason, Triage
 
-LABEL_SIDE = 3000
-"""A code label that cannot be read at the judging size is looked for again at this many pixels."""
 _STANDS: dict[Stand, str] = {
     Stand.DAMAGED: "A technician saw damage in it: do not use this coupler.",
     Stand.DISPUTED: "A technician saw damage in it, and others have yet to agree: do not use this coupler.",
@@ -85,13 +77,7 @@ class Desk:
         position: str | None = None,
     ) -> None:
         self.ws, self.actor, self.site_key, self.at = ws, actor, site_key, at
-        with ws.read() as session:
-            site = site_row(session, site_key)
-            refuse_closed(site)
-            self.positions = _positions(session, site)
-            self.given = _given(session, site, unit_key, position) if unit_key is not None else None
-        self.position_given = position is not None
-        self.known = by_casefold(list(self.positions))
+        self.couplers = SiteCouplers(ws, site_key, unit_key, position)
         self.judge = ws.classifier()
         self._aside: WeakKeyDictionary[Callable[[], bytes], str] = WeakKeyDictionary()
 
@@ -105,7 +91,7 @@ class Desk:
     def _receive(self, upload: Upload) -> IngestedFile | Ready:
         try:
             if upload.read is None:
-                return self._set_aside(upload.name, upload.problem, upload.kept)
+                return self._reject(upload.name, upload.problem, upload.kept)
             data = upload.read()
             sha256 = hashlib.sha256(data).hexdigest()
             arrival = Arrival(upload.name, sha256, self.actor, self.at, self.site_key)
@@ -120,21 +106,24 @@ class Desk:
 
     def _again(self, file: IngestedFile) -> IngestedFile:
         """Say how a photo that is sent again, now as one of another unit, gets there."""
-        if self.given is None or file.photo is None or file.photo.unit_key == self.given.unit_key:
+        given = self.couplers.given
+        if given is None or file.photo is None or file.photo.unit_key == given.unit_key:
             return file
-        move = f" If it shows {self.given.unit_key}, a technician moves it (Units screen or `rounds refile`)."
+        move = f" If it shows {given.unit_key}, a technician moves it (Units screen or `rounds refile`)."
         return replace(file, message=file.message + move)
 
     def _check(self, arrival: Arrival, data: bytes) -> IngestedFile | Ready:
         try:
             photo = open_photo(data, max_side=judging_side(self.judge))
         except PhotoError as error:
-            return self._set_aside(arrival.file_name, str(error), lambda: data)
+            return self._reject(arrival.file_name, str(error), lambda: data)
         self.ws.photos.put(data)
-        target, why = self._target(photo, arrival.file_name, data)
-        return Ready(arrival, photo, target) if target else self._wait(arrival, why)
+        shown = self.couplers.shown_in(photo, arrival.file_name, data)
+        if isinstance(shown, Unknown):
+            return self._wait(arrival, shown.why, shown.offered)
+        return Ready(arrival, photo, shown)
 
-    def _set_aside(self, name: str, why: str, kept: Callable[[], bytes] | None) -> IngestedFile:
+    def _reject(self, name: str, why: str, kept: Callable[[], bytes] | None) -> IngestedFile:
         if kept is None:
             return IngestedFile(name, IngestStatus.NOT_RECEIVED, why, reason=Reason.UNREADABLE)
         sha256 = self._aside.get(kept)  # a zip is kept whole for each of its files that cannot be had
@@ -143,8 +132,8 @@ class Desk:
         keep_rejected(self.ws, Arrival(name, sha256, self.actor, self.at, self.site_key), why)
         return IngestedFile(name, IngestStatus.REJECTED, why, reason=Reason.UNREADABLE)
 
-    def _wait(self, arrival: Arrival, why: str) -> IngestedFile:
-        waiting_id = keep_waiting(self.ws, arrival, why)
+    def _wait(self, arrival: Arrival, why: str, offered: Sequence[tuple[str, str]] = ()) -> IngestedFile:
+        waiting_id = keep_waiting(self.ws, arrival, why, offered)
         if waiting_id is None:
             with self.ws.read() as session:
                 known = find_photo(session, arrival.sha256)
@@ -152,41 +141,14 @@ class Desk:
                 return _known(arrival.file_name, known)
         return IngestedFile(arrival.file_name, IngestStatus.NEEDS_UNIT, why, waiting_id=waiting_id)
 
-    def _target(self, photo: Photo, name: str, data: bytes) -> tuple[Target | None, str]:
-        """Return the coupler that the photo is of, or why it is not known."""
-        label, named = unit_from_photo(photo.rgb, self.known), unit_from_file_name(name, self.known)
-        if self.given is not None:
-            return self._as_given(self.given, label, named), ""
-        if label is None and named is None and photo.scale < 1:
-            label = unit_from_photo(open_photo(data, max_side=LABEL_SIDE).rgb, self.known)
-        hint = label or named
-        if hint is None:
-            return None, "No unit found by code label or file name. Kept: name its unit."
-        found = self._position(hint)
-        if found is None:
-            return None, f"Unit {hint.unit_key} has no coupler {hint.position or 'now'}. Kept: name its unit."
-        return Target(hint.unit_key, found), ""
-
-    def _as_given(self, given: Target, label: UnitHint | None, named: UnitHint | None) -> Target:
-        """Take the given unit; label and file name may still say which of its couplers, or differ."""
-        for hint, where in ((label, "code label in the photo"), (named, "file name")):
-            if hint is not None and hint.unit_key != given.unit_key:
-                return replace(given, note=f" The {where} says {hint.unit_key}.")
-        for hint in (label, named):
-            if hint and hint.position and hint.unit_key == given.unit_key and not self.position_given:
-                return replace(given, position=self._position(hint) or given.position)
-        return given
-
-    def _position(self, hint: UnitHint) -> str | None:
-        positions = self.positions[hint.unit_key]
-        wanted = hint.position or next(iter(positions), "")
-        return next((p for p in positions if p.casefold() == wanted.casefold()), None)
-
     def _finish(self, ready: Ready, judgement: Judgement | None) -> IngestedFile:
         arrival = ready.arrival
         try:
             if judgement is None:
-                return self._wait(arrival, "The model failed on it. Kept: name its unit to try again.")
+                meant = (ready.target.unit_key, ready.target.position)
+                return self._wait(
+                    arrival, "The model failed on it. Kept: name its unit to try again.", [meant]
+                )
             try:
                 kept = keep_photo(self.ws, arrival, ready.target, ready.photo, judgement)
             except (NotFoundError, ConflictError) as error:
@@ -194,30 +156,6 @@ class Desk:
         except StorageError as error:
             return IngestedFile(arrival.file_name, IngestStatus.NOT_RECEIVED, str(error))
         return told(arrival.file_name, kept, ready.target)
-
-
-def _given(session: Session, site: SiteRow, unit_key: str, position: str | None) -> Target:
-    unit = unit_row(session, unit_key)
-    if unit.site_id != site.id:
-        raise BadRequestError(f"a unit of site {site.key}", f"{unit_key}, at {unit.site.key}", "Correct one.")
-    return Target(unit.key, coupler_at(unit, position or first_position(unit)).position)
-
-
-def _positions(session: Session, site: SiteRow) -> dict[str, list[str]]:
-    """Return unit key -> its positions that hold a coupler, the default first."""
-    query = select(UnitRow).where(UnitRow.site_id == site.id).options(selectinload(UnitRow.couplers))
-    found = {}
-    for unit in session.scalars(query):
-        first = first_position(unit)
-        others = sorted({c.position for c in unit.couplers if c.removed_on is None} - {first})
-        found[unit.key] = [first, *others] if unit.couplers else others
-    return found
-
-
-def first_position(unit: UnitRow) -> str:
-    """Return the position that is meant where none is named: A, or the first one there is."""
-    positions = sorted(c.position for c in unit.couplers if c.removed_on is None)
-    return "A" if "A" in positions or not positions else positions[0]
 
 
 def judged(judge: Judge, photos: list[Photo]) -> list[Judgement | None]:

@@ -15,13 +15,15 @@ from sqlalchemy import select
 
 from data_tools.access import Actor, Permission
 from data_tools.archives import Upload, UploadSource, expand_sources, sources_from_paths
-from data_tools.database.schema import RejectedRow, SiteRow, WaitingRow
-from data_tools.desk import Desk, first_position, told, verdict_words
+from data_tools.database.schema import RejectedRow, WaitingRow
+from data_tools.desk import Desk, told, verdict_words
 from data_tools.intake import Arrival, Target, keep_photo, refuse_closed
 from data_tools.lookup import coupler_at, unit_row
 from data_tools.model_side import judging_side
 from data_tools.one_core import on_one_core
-from data_tools.records import IngestedFile, IngestReport, RejectedFile, WaitingFile
+from data_tools.records import IngestedFile, IngestReport, RejectedFile
+from data_tools.waiting import list_waiting
+from data_tools.which_coupler import first_position
 from data_tools.workspace import Workspace, now_or
 from model.errors import ConflictError, NotFoundError
 from model.photo import open_photo
@@ -55,7 +57,8 @@ def ingest(
     """Take in an upload for one site and say, file by file and in order, what became of it.
 
     The unit is ``unit_key`` where given, else the code label in the photo, else the file name
-    (see ``unit_labels``); a photo without one waits. ``now`` is the time of arrival.
+    (see ``unit_labels``); a photo without one waits, and so does one whose label or name says another unit
+    than the given one (``which_coupler``). ``now`` is the time of arrival.
 
     Raises:
         NotFoundError: no such site, or ``unit_key`` or ``position`` does not exist there.
@@ -112,24 +115,6 @@ def assign_unit(
     photo = open_photo(ws.photos.get(arrival.sha256), max_side=judging_side(judge))
     kept = keep_photo(ws, arrival, target, photo, on_one_core(partial(judge.judge, photo)))
     return told(arrival.file_name, kept, target)
-
-
-def list_waiting(ws: Workspace, actor: Actor, site_key: str | None = None) -> list[WaitingFile]:
-    """Return the photos that wait for a unit, oldest first; with ``site_key`` also those of no known site."""
-    actor.require(Permission.SEE)
-    query = (
-        select(WaitingRow, SiteRow.key)
-        .outerjoin(SiteRow, SiteRow.id == WaitingRow.site_id)
-        .where(WaitingRow.settled_at.is_(None))
-        .order_by(WaitingRow.id)
-    )
-    if site_key is not None:
-        query = query.where((SiteRow.key == site_key) | SiteRow.key.is_(None))
-    with ws.read() as session:
-        return [
-            WaitingFile(row.id, row.sha256, row.file_name, key, row.received_at, row.received_by, row.why)
-            for row, key in session.execute(query)
-        ]
 
 
 def list_rejected(ws: Workspace, actor: Actor, limit: int = 200) -> list[RejectedFile]:

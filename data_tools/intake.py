@@ -6,6 +6,7 @@ The caller has put the original into the store before; a row here never names by
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -174,10 +175,13 @@ def settle_waiting(session: Session, photo: PhotoRow, actor: Actor) -> None:
         waiting.settled_at, waiting.settled_by, waiting.photo_id = now_or(None), actor.name, photo.id
 
 
-def keep_waiting(ws: Workspace, arrival: Arrival, why: str) -> int | None:
-    """Keep a readable photo without a unit and return its number; the same content waits once.
+def keep_waiting(
+    ws: Workspace, arrival: Arrival, why: str, offered: Sequence[tuple[str, str]] = ()
+) -> int | None:
+    """Keep a readable photo without a unit and return its number; ``offered``: couplers that it may show.
 
-    ``None``: meanwhile it has become a photo with a unit.
+    The same content waits once, under the name and for the reason it came with last. ``None``: meanwhile it
+    has become a photo with a unit.
     """
     with ws.write() as session:
         if find_photo(session, arrival.sha256) is not None:
@@ -186,14 +190,13 @@ def keep_waiting(ws: Workspace, arrival: Arrival, why: str) -> int | None:
         if row is None:
             row = WaitingRow(
                 sha256=arrival.sha256,
-                file_name=arrival.file_name,
                 site_id=session.scalar(select(SiteRow.id).where(SiteRow.key == arrival.site_key)),
                 received_at=arrival.at,
                 received_by=arrival.sender,
-                why=why,
             )
             session.add(row)
-            session.flush()
+        row.file_name, row.why, row.offered = arrival.file_name, why, [list(pair) for pair in offered]
+        session.flush()
         return row.id
 
 

@@ -198,19 +198,6 @@ class EventRecord:
 
 
 @dataclass(frozen=True)
-class WaitingFile:
-    """A readable photo kept safely until somebody names its unit."""
-
-    id: int
-    sha256: str
-    file_name: str
-    site_key: str | None
-    received_at: datetime
-    received_by: str
-    why: str
-
-
-@dataclass(frozen=True)
 class RejectedFile:
     """A file that is not a photo we can read, kept aside as it came."""
 

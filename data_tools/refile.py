@@ -7,10 +7,10 @@ from datetime import datetime
 from data_tools.access import Actor, Permission
 from data_tools.conditions import required_reason
 from data_tools.database.schema import CouplerRow, PhotoRow, UnitRow
-from data_tools.desk import first_position
 from data_tools.intake import move_photo, refuse_closed
 from data_tools.lookup import coupler_when, event_record, held_unit, photo_row
 from data_tools.records import EventRecord
+from data_tools.which_coupler import first_position
 from data_tools.workspace import Workspace, now_or
 from model.errors import ConflictError, NotFoundError
 

@@ -32,7 +32,9 @@ paths_argument = click.argument("paths", nargs=-1, required=True, type=click.Pat
 @click.command()
 @paths_argument
 @click.option("--site", required=True, help="Key of the site.")
-@click.option("--unit", help="Unit of all these photos (default: code label, then file name).")
+@click.option(
+    "--unit", help="Unit of all these photos; one that says another waits (default: label, then file name)."
+)
 @click.option("--position", help="Which coupler of that unit.")
 @as_json
 @click.pass_context
@@ -76,8 +78,10 @@ def _brief(file: IngestedFile) -> dict[str, object]:
 
 
 def _line(file: IngestedFile) -> str:
-    unit = f" [{file.photo.unit_key}]" if file.photo else ""
-    return one_line(f"{file.file_name}{unit}: {file.status.value.replace('_', ' ')}. {file.message}")
+    where = f" [{file.photo.unit_key}]" if file.photo else ""
+    if file.waiting_id is not None:
+        where = f" [waiting photo {file.waiting_id}]"
+    return one_line(f"{file.file_name}{where}: {file.status.value.replace('_', ' ')}. {file.message}")
 
 
 def _sum_up(files: tuple[IngestedFile, ...], as_json: bool) -> None:

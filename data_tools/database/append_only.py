@@ -11,8 +11,8 @@ from typing import Any
 from sqlalchemy import Delete, Update, event, inspect
 from sqlalchemy.orm import ORMExecuteState, Session
 
+from data_tools.database.base import Base
 from data_tools.database.schema import (
-    Base,
     DecisionRow,
     EventRow,
     ModelEventRow,

@@ -9,34 +9,14 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, Float, ForeignKey, Index, MetaData, String, Text, UniqueConstraint
-from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
+from sqlalchemy import ForeignKey, Index, String, Text, UniqueConstraint
+from sqlalchemy.orm import Mapped, mapped_column, relationship
 
-from data_tools.database.types import UtcDateTime, words
+from data_tools.database.base import Base
+from data_tools.database.types import words
 from data_tools.records import DecisionKind, EventKind, ModelEventKind, ObservationKind, UnitStatus
 from data_tools.standing import Stand
 from model.vocabulary import Outcome, Reason, Triage
-
-NAMING = {
-    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
-    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
-    "ck": "ck_%(table_name)s_%(constraint_name)s",
-    "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
-    "pk": "pk_%(table_name)s",
-}
-
-
-class Base(DeclarativeBase):
-    """Root of all tables."""
-
-    metadata = MetaData(naming_convention=NAMING)
-    type_annotation_map = {
-        datetime: UtcDateTime,
-        dict[str, Any]: JSON,
-        list[Any]: JSON,
-        str: String(255),
-        float: Float,
-    }
 
 
 class SiteRow(Base):
@@ -123,7 +103,8 @@ class PhotoRow(Base):
 
 
 class WaitingRow(Base):
-    """A readable photo without a unit. Settled when it becomes a photo, or when a photo of it arrives."""
+    """A readable photo without a unit. Settled when it becomes a photo, or when a photo of it arrives.
+    ``offered``: unit key and position of each coupler that it may show, the likeliest first."""
 
     __tablename__ = "waiting_files"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -136,6 +117,7 @@ class WaitingRow(Base):
     settled_at: Mapped[datetime | None] = mapped_column(index=True)
     settled_by: Mapped[str | None]
     photo_id: Mapped[int | None] = mapped_column(ForeignKey("photos.id"))
+    offered: Mapped[list[Any] | None]
 
 
 class RejectedRow(Base):

@@ -8,7 +8,8 @@ import streamlit as st
 
 from data_tools.access import Actor
 from data_tools.ingest import assign_unit, list_waiting
-from data_tools.records import RosterLine, Site, WaitingFile
+from data_tools.records import RosterLine, Site
+from data_tools.waiting import WaitingFile
 from data_tools.workspace import Workspace
 from model.errors import RoundsError
 from review_app import resources
@@ -45,13 +46,7 @@ def _one(ws: Workspace, actor: Actor, site: Site, file: WaitingFile, lines: Sequ
             picture=as_url(resources.picture_of(ws, file.sha256, resources.SMALL)),
         )
     )
-    names: dict[tuple[str, str], str] = {}
-    for line in sorted(lines, key=lambda line: (line.done_this_week, line.unit.key)):
-        positions = [coupler.position for coupler in line.unit.couplers]
-        for position in positions:
-            names[line.unit.key, position] = plain(line.unit.key) + (
-                f" {position}" if len(positions) > 1 else ""
-            )
+    names = _names(lines)
     chosen = _tapped(file, names)
     if chosen is None:
         return
@@ -64,20 +59,32 @@ def _one(ws: Workspace, actor: Actor, site: Site, file: WaitingFile, lines: Sequ
     st.rerun()
 
 
+def _names(lines: Sequence[RosterLine]) -> dict[tuple[str, str], str]:
+    """Return what each coupler is called here, those of units still missing first."""
+    names: dict[tuple[str, str], str] = {}
+    for line in sorted(lines, key=lambda line: (line.done_this_week, line.unit.key)):
+        several = len(line.unit.couplers) > 1
+        for coupler in line.unit.couplers:
+            more = f" {coupler.position}" if several else ""
+            names[line.unit.key, coupler.position] = plain(line.unit.key) + more
+    return names
+
+
 def _tapped(file: WaitingFile, names: dict[tuple[str, str], str]) -> tuple[str, str] | None:
-    """Offer the units to tap, and a list for the rest where there are too many to show."""
-    keys = list(names)
+    """Offer the units to tap: those that it may show, where that is known; a list for the rest."""
+    first = list(file.offered) or list(names)[:_TO_TAP]
+    rest = [key for key in names if key not in first]
     chosen = st.pills(
         f"Unit of {md(file.file_name)}",
-        keys[:_TO_TAP],
-        format_func=lambda key: md(names[key]),
+        first,
+        format_func=lambda key: md(names.get(key, key[0])),
         key=f"unit_of_{file.id}",
         label_visibility="collapsed",
     )
-    if chosen is None and len(keys) > _TO_TAP:
+    if chosen is None and rest:
         chosen = st.selectbox(
             f"Another unit for {plain(file.file_name)}",
-            keys[_TO_TAP:],
+            rest,
             index=None,
             format_func=lambda key: names[key],
             placeholder="Another unit",

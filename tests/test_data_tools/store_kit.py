@@ -11,6 +11,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+import cv2
 import numpy as np
 from PIL import Image
 from sqlalchemy import create_engine, text
@@ -85,6 +86,16 @@ def picture(grey: int = CLEAR, seed: int = 0, **options: object) -> bytes:
     grain = np.random.default_rng(seed).integers(-3, 4, (24, 32, 3))
     buffer = io.BytesIO()
     Image.fromarray(np.clip(grey + grain, 0, 255).astype(np.uint8)).save(buffer, "PNG", **options)
+    return buffer.getvalue()
+
+
+def labelled(text: str, *, dots: int = 6, size: tuple[int, int] = (400, 600)) -> bytes:
+    """Return a light grey PNG (height x width) with a QR code of ``text``, ``dots`` pixels a module."""
+    code = np.kron(cv2.QRCodeEncoder.create().encode(text), np.ones((dots, dots), np.uint8))
+    photo = np.full((*size, 3), 180, np.uint8)
+    photo[40 : 40 + len(code), 40 : 40 + len(code)] = code[:, :, None]
+    buffer = io.BytesIO()
+    Image.fromarray(photo).save(buffer, "PNG")
     return buffer.getvalue()
 
 

@@ -106,6 +106,18 @@ def test_ingest_json_names_each_file_and_says_when_a_person_is_needed(
     ] * 3
 
 
+def test_ingest_for_one_unit_leaves_what_says_another_to_a_person(furnished_rounds: Rounds) -> None:
+    rounds = furnished_rounds
+    rounds("add-unit", "P3-08", "--site", "north")
+    told = rounds("ingest", "round", "--site", "north", "--unit", "P3-08", code=1).output
+    words = "P3-07_1.png [waiting photo 1]: needs unit. The file name says P3-07, but P3-08 was chosen."
+    assert words in told
+    assert "3 files: 3 needs unit" in told
+    assert "P3-07, but P3-08 was chosen" in rounds("waiting").output
+    assert "[P3-07]: stored. Do not use" in rounds("assign", "1", "P3-07").output
+    assert "photo" not in rounds("history", "P3-08").output
+
+
 def test_score_prints_the_stable_form_in_the_order_given(rounds: Rounds, tmp_path: Path) -> None:
     greys = [MELTED, DARK, CLEAR] * 12
     names = [f"{n:02}.png" for n in range(36)]

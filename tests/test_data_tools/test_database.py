@@ -15,8 +15,8 @@ from sqlalchemy.schema import CreateIndex, CreateTable
 from data_tools.conditions import observe, take_out_of_service
 from data_tools.database import append_only
 from data_tools.database import engine as engines
+from data_tools.database.base import Base
 from data_tools.database.schema import (
-    Base,
     DecisionRow,
     EventRow,
     PhotoRow,

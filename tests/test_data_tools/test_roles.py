@@ -40,6 +40,7 @@ from data_tools import (
     training_set,
     trend_data,
     verify,
+    waiting,
 )
 from data_tools.access import Actor, Permission, Role
 from data_tools.records import DecisionKind
@@ -65,7 +66,7 @@ VERBS: dict[str, tuple[Permission, Call]] = {
         Permission.SEND,
         lambda ws, a: received.received_since(ws, a, "north", NOON),
     ),
-    "ingest.list_waiting": (Permission.SEE, lambda ws, a: ingest.list_waiting(ws, a)),
+    "waiting.list_waiting": (Permission.SEE, lambda ws, a: waiting.list_waiting(ws, a)),
     "ingest.list_rejected": (Permission.SEE, lambda ws, a: ingest.list_rejected(ws, a)),
     "queueing.queue": (Permission.DECIDE, lambda ws, a: queueing.queue(ws, a)),
     "queueing.items_of": (Permission.DECIDE, lambda ws, a: queueing.items_of(ws, a, [1])),

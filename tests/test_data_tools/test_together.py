@@ -20,7 +20,8 @@ from data_tools import workspace as workspaces
 from data_tools.access import Actor
 from data_tools.conditions import replace_coupler
 from data_tools.database import engine as engines
-from data_tools.database.schema import Base, EventRow, PhotoRow, PhotoStateRow, VerdictRow
+from data_tools.database.base import Base
+from data_tools.database.schema import EventRow, PhotoRow, PhotoStateRow, VerdictRow
 from data_tools.evidence_view import evidence_view
 from data_tools.ingest import ingest
 from data_tools.open_damage import open_damage

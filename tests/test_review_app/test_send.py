@@ -114,6 +114,21 @@ def test_a_photo_without_a_unit_waits_and_takes_one_tap(open_app: OpenApp, ws: W
     assert [e.photo.unit_key for e in timeline(ws, LEAD, "H-05").entries if e.photo] == ["H-05"]
 
 
+def test_a_photo_named_after_another_unit_than_the_chosen_one_waits_for_one_tap(
+    open_app: OpenApp, ws: Workspace
+) -> None:
+    app = open_app(UPLOADER)
+    app.selectbox(key="whose").set_value(("H-01", "A")).run()
+    upload(app, ("H-06__B.jpg", MELTED), ("IMG_2041.jpg", INTACT))
+    assert "The file name says H-06, but H-01 was chosen" in page_words(app)
+    assert [e.photo.file_name for e in timeline(ws, LEAD, "H-01").entries if e.photo] == ["IMG_2041.jpg"]
+    (waiting,) = list_waiting(ws, LEAD, "harbour")
+    assert list(app.pills(key=f"unit_of_{waiting.id}").options) == ["H-06 B", "H-01"]
+    app.pills(key=f"unit_of_{waiting.id}").set_value(("H-06", "B")).run()
+    assert "DO NOT USE this coupler" in page_words(app)
+    assert [e.photo.position for e in timeline(ws, LEAD, "H-06").entries if e.photo] == ["B"]
+
+
 def test_waiting_photos_are_still_there_in_a_new_tab(open_app: OpenApp) -> None:
     upload(open_app(UPLOADER), ("IMG_0001.jpg", INTACT))
     assert "Which unit? 1 waiting" in page_words(open_app(UPLOADER))

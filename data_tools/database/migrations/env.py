@@ -6,7 +6,8 @@ from typing import Any, Literal
 
 from alembic import context
 
-from data_tools.database.schema import Base
+from data_tools.database import schema  # noqa: F401  (fills the metadata)
+from data_tools.database.base import Base
 from data_tools.database.types import UtcDateTime
 
 
