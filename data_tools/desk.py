@@ -10,6 +10,8 @@ from datetime import datetime, timedelta
 from functools import partial
 from weakref import WeakKeyDictionary
 
+from sqlalchemy.orm import Session
+
 from data_tools.access import Actor
 from data_tools.archives import Upload
 from data_tools.intake import (
@@ -25,6 +27,7 @@ from data_tools.model_side import Judge, judging_side
 from data_tools.one_core import judge_on_cores, on_one_core
 from data_tools.records import IngestedFile, IngestStatus, PhotoRecord
 from data_tools.standing import Stand
+from data_tools.waiting import WaitingEvent, set_aside_before
 from data_tools.which_coupler import SiteCouplers, Unknown
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError, ConflictError, NotFoundError, PhotoError, StorageError
@@ -96,13 +99,21 @@ class Desk:
             sha256 = hashlib.sha256(data).hexdigest()
             arrival = Arrival(upload.name, sha256, self.actor, self.at, self.site_key)
             with self.ws.read() as session:
-                known = find_photo(session, sha256)
-            if known is None:
+                answer = self._here_before(session, upload.name, sha256)
+            if answer is None:
                 return self._check(arrival, data)
             self.ws.photos.put(data)  # heals an original that was lost or damaged on the disk
-            return self._again(_known(upload.name, known))
+            return answer
         except (StorageError, BadRequestError) as error:
             return IngestedFile(upload.name, IngestStatus.NOT_RECEIVED, str(error))
+
+    def _here_before(self, session: Session, name: str, sha256: str) -> IngestedFile | None:
+        """Answer for content that is here: a photo of a unit, or one that somebody set aside."""
+        known = find_photo(session, sha256)
+        if known is not None:
+            return self._again(_known(name, known))
+        aside = set_aside_before(session, sha256)
+        return _still_aside(name, aside) if aside else None
 
     def _again(self, file: IngestedFile) -> IngestedFile:
         """Say how a photo that is sent again, now as one of another unit, gets there."""
@@ -182,6 +193,14 @@ def _known(name: str, kept: Kept) -> IngestedFile:
     if kept.state is not None:
         message, reason = f"{message} {_STANDS[kept.state.stand]}", kept.state.reason
     return IngestedFile(name, IngestStatus.KNOWN, message, photo, kept.verdict, reason, state=kept.state)
+
+
+def _still_aside(name: str, event: WaitingEvent) -> IngestedFile:
+    message = (
+        f"Set aside by {event.done_by} on {event.done_at:%Y-%m-%d}: {event.reason}. "
+        "If it shows a coupler, bring it back (Send screen or `rounds bring-back`)."
+    )
+    return IngestedFile(name, IngestStatus.SET_ASIDE, message, waiting_id=event.waiting_id)
 
 
 def told(name: str, kept: Kept, target: Target) -> IngestedFile:

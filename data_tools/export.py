@@ -63,6 +63,7 @@ def _tables() -> Iterator[tuple[str, Executable]]:
     yield "decisions", _decisions()
     yield "condition_events", _events()
     yield "observations", _observations()
+    yield "waiting_events", _waiting_events()
 
 
 def _units() -> Executable:
@@ -119,3 +120,10 @@ def _observations() -> Executable:
     columns = (row.id, unit.key.label("unit"), row.coupler_id.label("coupler"), *said, *settled)
     joined = select(*columns).join(unit, unit.id == row.unit_id)
     return joined.outerjoin(end, end.observation_id == row.id).order_by(row.id)
+
+
+def _waiting_events() -> Executable:
+    row, file = db.WaitingEventRow, db.WaitingRow
+    photo = (file.sha256, file.file_name, file.photo_id.label("photo"))
+    said = (row.kind, row.reason, row.done_by, row.done_at)
+    return select(row.id, *photo, *said).join(file, file.id == row.waiting_id).order_by(row.id)

@@ -19,6 +19,7 @@ from data_tools.database.schema import (
     SettlementRow,
     UnitRow,
     VerdictRow,
+    WaitingRow,
 )
 from data_tools.lookup import (
     coupler_record,
@@ -33,12 +34,14 @@ from data_tools.lookup import (
 from data_tools.records import Coupler, DecisionRecord, EventRecord, PhotoRecord, Unit, VerdictRecord
 from data_tools.standing import State
 from data_tools.states import state_record
+from data_tools.waiting import WaitingEvent, events_of
 from data_tools.workspace import Workspace
 
 
 @dataclass(frozen=True)
 class TimelineEntry:
-    """One dated thing in a unit's history; exactly one record is set. ``state``: what stands for a photo."""
+    """One dated thing in a unit's history; exactly one record is set. ``state``: what stands for a photo;
+    ``waited``: what was said of it before it had its unit."""
 
     at: datetime
     coupler_id: int | None
@@ -47,6 +50,7 @@ class TimelineEntry:
     decision: DecisionRecord | None = None
     event: EventRecord | None = None
     state: State | None = None
+    waited: WaitingEvent | None = None
 
 
 @dataclass(frozen=True)
@@ -97,6 +101,10 @@ def _photo_entries(session: Session, unit: UnitRow) -> list[TimelineEntry]:
     rows = list(session.scalars(select(DecisionRow).where(DecisionRow.photo_id.in_(ids))))
     for decision in decision_records(rows):
         entries.append(TimelineEntry(decision.decided_at, coupler_of[decision.photo_id], decision=decision))
+    waited = select(WaitingRow.id, PhotoRow.coupler_id).join(PhotoRow, PhotoRow.id == WaitingRow.photo_id)
+    on = {row.id: row.coupler_id for row in session.execute(waited.where(PhotoRow.id.in_(ids)))}
+    for waiting_id, said in events_of(session, on).items():
+        entries += [TimelineEntry(event.done_at, on[waiting_id], waited=event) for event in said]
     return entries
 
 

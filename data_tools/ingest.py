@@ -15,17 +15,17 @@ from sqlalchemy import select
 
 from data_tools.access import Actor, Permission
 from data_tools.archives import Upload, UploadSource, expand_sources, sources_from_paths
-from data_tools.database.schema import RejectedRow, WaitingRow
+from data_tools.database.schema import RejectedRow
 from data_tools.desk import Desk, told, verdict_words
 from data_tools.intake import Arrival, Target, keep_photo, refuse_closed
 from data_tools.lookup import coupler_at, unit_row
 from data_tools.model_side import judging_side
 from data_tools.one_core import on_one_core
 from data_tools.records import IngestedFile, IngestReport, RejectedFile
-from data_tools.waiting import list_waiting
+from data_tools.waiting import aside_words, list_waiting, unsettled_file
 from data_tools.which_coupler import first_position
 from data_tools.workspace import Workspace, now_or
-from model.errors import ConflictError, NotFoundError
+from model.errors import ConflictError
 from model.photo import open_photo
 
 __all__ = [
@@ -94,18 +94,14 @@ def assign_unit(
 
     Raises:
         NotFoundError: no such waiting photo, unit or position.
-        ConflictError: somebody has named its unit already, or the site is closed.
+        ConflictError: somebody has named its unit already or set it aside, or the site is closed.
     """
     actor.require(Permission.SEND)
     with ws.read() as session:
-        row = session.get(WaitingRow, waiting_id)
-        if row is None:
-            raise NotFoundError(
-                "a waiting photo", f"number {waiting_id}", "Look at the list of waiting photos."
-            )
-        if row.settled_at is not None:
+        row = unsettled_file(session, waiting_id)
+        if row.aside:
             raise ConflictError(
-                "a photo that still waits", f"{row.file_name}, which has its unit", "Nothing to do."
+                "a photo that waits", f"{row.file_name}, {aside_words(row.aside)}", "Bring it back first."
             )
         unit = unit_row(session, unit_key)
         refuse_closed(unit.site)

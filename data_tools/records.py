@@ -41,6 +41,13 @@ class ObservationKind(StrEnum):
     OTHER = "other"
 
 
+class WaitingEventKind(StrEnum):
+    """What becomes of a photo that waits for its unit, other than that it gets one."""
+
+    SET_ASIDE = "set_aside"
+    BROUGHT_BACK = "brought_back"
+
+
 class ModelEventKind(StrEnum):
     """What becomes of a model version."""
 
@@ -67,6 +74,7 @@ class IngestStatus(StrEnum):
     KNOWN = "already_here"
     REJECTED = "rejected"
     NEEDS_UNIT = "needs_unit"
+    SET_ASIDE = "set_aside"
     NOT_RECEIVED = "not_received"
 
 

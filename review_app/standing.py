@@ -54,6 +54,8 @@ def standing_of_file(file: IngestedFile) -> Standing:
     """Return where one uploaded file stands."""
     if file.status is IngestStatus.NEEDS_UNIT:
         return Standing.NEEDS_UNIT
+    if file.status is IngestStatus.SET_ASIDE:
+        return Standing.SET_ASIDE
     if file.status is IngestStatus.NOT_RECEIVED:
         return Standing.NOT_RECEIVED
     state = state_of_file(file)

@@ -9,6 +9,7 @@ from datetime import datetime
 from data_tools.history import Timeline
 from data_tools.records import DecisionRecord, EventRecord, PhotoRecord, TrueFinding, VerdictRecord
 from data_tools.standing import State, fold, verdict_that_stands
+from data_tools.waiting import WaitingEvent
 from model.vocabulary import GRAVITY, FindingKind, Outcome, Place
 from review_app.standing import STANDING_OF, effective
 from review_app.wording import Standing
@@ -16,12 +17,14 @@ from review_app.wording import Standing
 
 @dataclass(frozen=True)
 class PhotoStory:
-    """One photo with everything said about it, oldest first, and what stands."""
+    """One photo with everything said about it, oldest first, and what stands; ``waited``: what was said
+    before it had its unit."""
 
     photo: PhotoRecord
     verdicts: tuple[VerdictRecord, ...]
     decisions: tuple[DecisionRecord, ...]
     state: State | None
+    waited: tuple[WaitingEvent, ...] = ()
 
     @property
     def at(self) -> datetime:
@@ -69,14 +72,23 @@ def photo_stories(timeline: Timeline, coupler_id: int | None = None) -> list[Pho
     """Return the photos of a timeline (of one coupler, where given), oldest first."""
     verdicts: dict[int, list[VerdictRecord]] = {}
     decisions: dict[int, list[DecisionRecord]] = {}
+    waited: dict[int | None, list[WaitingEvent]] = {}
     for entry in timeline.entries:
         if entry.verdict:
             verdicts.setdefault(entry.verdict.photo_id, []).append(entry.verdict)
         if entry.decision:
             decisions.setdefault(entry.decision.photo_id, []).append(entry.decision)
+        if entry.waited:
+            waited.setdefault(entry.waited.photo_id, []).append(entry.waited)
     photos = [(entry.photo, entry.state) for entry in timeline.entries if entry.photo]
     stories = [
-        PhotoStory(photo, tuple(verdicts.get(photo.id, ())), tuple(decisions.get(photo.id, ())), state)
+        PhotoStory(
+            photo,
+            tuple(verdicts.get(photo.id, ())),
+            tuple(decisions.get(photo.id, ())),
+            state,
+            tuple(waited.get(photo.id, ())),
+        )
         for photo, state in photos
         if coupler_id is None or photo.coupler_id == coupler_id
     ]

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from data_tools.access import Role
-from data_tools.records import DecisionKind, EventKind, ObservationKind
+from data_tools.records import DecisionKind, EventKind, ObservationKind, WaitingEventKind
 from data_tools.standing import Stand
 from model.vocabulary import FindingKind, Label, Place, Reason
 
@@ -25,6 +25,7 @@ class Standing(StrEnum):
     LOOK = "look"
     OUT_OF_SERVICE = "out_of_service"
     MISSING = "missing"
+    SET_ASIDE = "set_aside"
     NO_DAMAGE = "no_damage"
 
 
@@ -56,6 +57,7 @@ SIGNS: dict[Standing, Sign] = {
     ),
     Standing.OUT_OF_SERVICE: Sign("Out of service", "Out of service", "bar", "#3B3B3B", "#E4E4E0"),
     Standing.MISSING: Sign("No photo this week", "No photo yet", "ring", "#4A5552", "#FBFAF7"),
+    Standing.SET_ASIDE: Sign("Set aside", "Set aside", "ring", "#4A5552", "#FBFAF7"),
     Standing.NO_DAMAGE: Sign("No damage seen", "No damage seen", "tick", "#1A5535", "#E6F2EA"),
 }
 
@@ -74,6 +76,8 @@ LOOK_NOW: tuple[str, ...] = (
     "Leave the coupler alone and keep others from using it until the technician has answered.",
     "If it looks melted, broken, loose or burnt to you, tell the technician now.",
 )
+ASIDE_REASONS: tuple[str, ...] = ("No coupler in it", "Not one of our couplers", "Sent by mistake")
+"""Why a waiting photo is set aside; any other reason can be typed."""
 NOT_RECEIVED_NOTE = "This file was NOT kept. Send it again."
 
 KIND_WORDS: dict[FindingKind, str] = {
@@ -139,6 +143,10 @@ EVENT_WORDS: dict[EventKind, str] = {
     EventKind.RETURNED: "Returned to service",
     EventKind.OBSERVED: "Seen on the round",
     EventKind.REFILED: "Photo moved",
+}
+WAITED_WORDS: dict[WaitingEventKind, str] = {
+    WaitingEventKind.SET_ASIDE: "set it aside while it waited for its unit",
+    WaitingEventKind.BROUGHT_BACK: "brought it back",
 }
 
 

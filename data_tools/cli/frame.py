@@ -20,7 +20,9 @@ from sqlalchemy.exc import SQLAlchemyError
 from tqdm import tqdm
 
 from data_tools.access import Actor, Role
+from data_tools.records import WaitingEventKind
 from data_tools.settings import Settings, load_settings
+from data_tools.waiting import WaitingEvent
 from data_tools.workspace import Workspace, open_workspace
 from model.errors import RoundsError, StorageError
 from model.judgement import Judgement
@@ -123,6 +125,13 @@ def verdict_in_short(judgement: Judgement) -> str:
     kinds = {finding.kind for finding in judgement.findings}
     perhaps = [f"perhaps {LABEL_OF_KIND[kind]}" for kind in GRAVITY if kind in kinds]
     return ", ".join(["unsure", *perhaps, "a technician must look"])
+
+
+def waiting_event_line(event: WaitingEvent) -> str:
+    """Return in words who set a waiting photo aside or brought it back."""
+    aside = event.kind is WaitingEventKind.SET_ASIDE
+    did = f"set {event.file_name} aside while it waited" if aside else f"brought {event.file_name} back"
+    return f"{event.done_by} {did}" + (f": {event.reason}" if event.reason else "")
 
 
 def say(as_json: bool, value: Any, lines: Callable[[], Iterator[str]] | str) -> None:

@@ -19,13 +19,22 @@ from data_tools.cli.frame import (
     say,
     station,
     verdict_in_short,
+    waiting_event_line,
 )
 from data_tools.model_side import load_judge
 from data_tools.records import IngestedFile, IngestStatus
 from data_tools.refile import refile
 from data_tools.scoring import BATCH, expand_paths, score_files
+from data_tools.waiting import (
+    WaitingFile,
+    aside_words,
+    bring_back,
+    list_set_aside,
+    list_waiting,
+    set_aside,
+)
 
-_FINE = frozenset({IngestStatus.STORED, IngestStatus.KNOWN})
+_FINE = frozenset({IngestStatus.STORED, IngestStatus.KNOWN, IngestStatus.SET_ASIDE})
 paths_argument = click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 
 
@@ -96,11 +105,39 @@ def _sum_up(files: tuple[IngestedFile, ...], as_json: bool) -> None:
 @click.command()
 @as_json
 @click.option("--site", help="Only of this site.")
+@click.option("--aside", is_flag=True, help="Those that were set aside instead, and why.")
 @station
-def waiting(at: Station, site: str | None, as_json: bool) -> None:
+def waiting(at: Station, site: str | None, aside: bool, as_json: bool) -> None:
     """List photos that wait for somebody to name their unit."""
-    found = intake.list_waiting(at.ws, at.actor, site)
-    say(as_json, found, lambda: (f"{w.id}  {w.file_name}  {w.site_key or '-'}  {w.why}" for w in found))
+    found = (list_set_aside if aside else list_waiting)(at.ws, at.actor, site)
+    say(as_json, found, lambda: map(_waiting_line, found))
+
+
+def _waiting_line(file: WaitingFile) -> str:
+    why = f"{aside_words(file.aside)} ({file.aside.done_at:%Y-%m-%d} UTC)" if file.aside else file.why
+    return f"{file.id}  {file.file_name}  {file.site_key or '-'}  {why}"
+
+
+@click.command("set-aside")
+@click.argument("waiting_id", type=int)
+@click.option("--reason", required=True, help="What the photo shows.")
+@as_json
+@station
+def set_photo_aside(at: Station, waiting_id: int, reason: str, as_json: bool) -> None:
+    """Set the waiting photo WAITING_ID aside: it shows no coupler. It stays kept."""
+    file = set_aside(at.ws, at.actor, waiting_id, reason)
+    say(as_json, file, waiting_event_line(file.events[-1]))
+
+
+@click.command("bring-back")
+@click.argument("waiting_id", type=int)
+@click.option("--reason", default="", help="Why.")
+@as_json
+@station
+def bring_photo_back(at: Station, waiting_id: int, reason: str, as_json: bool) -> None:
+    """Let the photo WAITING_ID, which was set aside, wait for its unit again."""
+    file = bring_back(at.ws, at.actor, waiting_id, reason)
+    say(as_json, file, waiting_event_line(file.events[-1]))
 
 
 @click.command()
@@ -164,4 +201,6 @@ def score(paths: tuple[Path, ...], as_json: bool, artefact: Path | None, batch: 
             progress(done, path.name)
 
 
-COMMANDS: tuple[click.Command, ...] = (ingest, waiting, rejected, assign, refile_photo, score)
+COMMANDS: tuple[click.Command, ...] = (
+    ingest, waiting, set_photo_aside, bring_photo_back, rejected, assign, refile_photo, score,
+)  # fmt: skip

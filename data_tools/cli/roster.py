@@ -8,7 +8,7 @@ from datetime import date, datetime
 import click
 
 from data_tools import conditions, history, sites
-from data_tools.cli.frame import Station, as_json, say, station, verdict_in_short
+from data_tools.cli.frame import Station, as_json, say, station, verdict_in_short, waiting_event_line
 from data_tools.history import Timeline, TimelineEntry
 from data_tools.open_observations import open_observations
 from data_tools.records import (
@@ -141,6 +141,8 @@ def _entry(entry: TimelineEntry) -> str:
         return f"verdict on photo {entry.verdict.photo_id}: {word} (model {entry.verdict.model_version})"
     if entry.decision is not None:
         return _decision(entry.decision)
+    if entry.waited is not None:
+        return waiting_event_line(entry.waited)
     return _event(entry.event) if entry.event is not None else ""
 
 

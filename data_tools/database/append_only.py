@@ -22,6 +22,7 @@ from data_tools.database.schema import (
     RejectedRow,
     SettlementRow,
     VerdictRow,
+    WaitingEventRow,
 )
 from data_tools.records import EventKind
 from model.errors import ConflictError
@@ -36,6 +37,7 @@ APPEND_ONLY: tuple[type[Base], ...] = (
     ModelVersionRow,
     ModelEventRow,
     RejectedRow,
+    WaitingEventRow,
 )
 
 

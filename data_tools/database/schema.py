@@ -1,6 +1,6 @@
 """The tables. Portable SQL only: SQLite and PostgreSQL hold the same schema.
 
-Photos, verdicts, decisions, events, observations and model events are append-only (``append_only``
+Photos, verdicts, decisions, observations and all events are append-only (``append_only``
 refuses to change them). ``photo_states`` is derived from them, one row per photo, so that queue and
 trends need not fold decisions; it is rebuilt by ``rounds verify --repair``."""
 
@@ -14,7 +14,14 @@ from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from data_tools.database.base import Base
 from data_tools.database.types import words
-from data_tools.records import DecisionKind, EventKind, ModelEventKind, ObservationKind, UnitStatus
+from data_tools.records import (
+    DecisionKind,
+    EventKind,
+    ModelEventKind,
+    ObservationKind,
+    UnitStatus,
+    WaitingEventKind,
+)
 from data_tools.standing import Stand
 from model.vocabulary import Outcome, Reason, Triage
 
@@ -118,6 +125,18 @@ class WaitingRow(Base):
     settled_by: Mapped[str | None]
     photo_id: Mapped[int | None] = mapped_column(ForeignKey("photos.id"))
     offered: Mapped[list[Any] | None]
+
+
+class WaitingEventRow(Base):
+    """Somebody set a waiting photo aside, or brought it back; the last one counts."""
+
+    __tablename__ = "waiting_events"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    waiting_id: Mapped[int] = mapped_column(ForeignKey("waiting_files.id"), index=True)
+    kind: Mapped[WaitingEventKind] = mapped_column(words(WaitingEventKind, "kind"))
+    reason: Mapped[str] = mapped_column(Text)
+    done_by: Mapped[str]
+    done_at: Mapped[datetime]
 
 
 class RejectedRow(Base):

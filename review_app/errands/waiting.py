@@ -7,47 +7,49 @@ from collections.abc import Sequence
 import streamlit as st
 
 from data_tools.access import Actor
-from data_tools.ingest import assign_unit, list_waiting
+from data_tools.ingest import assign_unit
 from data_tools.records import RosterLine, Site
-from data_tools.waiting import WaitingFile
+from data_tools.waiting import WaitingFile, list_waiting
 from data_tools.workspace import Workspace
 from model.errors import RoundsError
 from review_app import resources
 from review_app.errands.results import add_results
+from review_app.errands.set_aside import draw_set_aside, offer_aside
 from review_app.widgets.photo_view import as_url
-from review_app.widgets.text import md, plain
+from review_app.widgets.text import clock, md, plain
 from review_app.widgets.verdict_card import card
-from review_app.wording import Standing
+from review_app.wording import WAITED_WORDS, Standing
 
 _MOST = 12
 _TO_TAP = 12
 
 
 def name_waiting(ws: Workspace, actor: Actor, site: Site, lines: Sequence[RosterLine]) -> None:
-    """Draw the waiting photos of a site, each with one tap for its unit, those still missing first."""
+    """Draw the waiting photos of a site, each with one tap for its unit, and those that were set aside."""
     waiting = list_waiting(ws, actor, site.key)
-    if not waiting:
-        return
-    st.subheader(f"Which unit? {len(waiting)} waiting", anchor=False)
-    st.caption("These photos are kept. Tap the unit that each one shows.")
+    if waiting:
+        st.subheader(f"Which unit? {len(waiting)} waiting", anchor=False)
+        st.caption("These photos are kept. Tap the unit that each one shows.")
     # The newest first: what nobody can name must not hide what has just come in.
     for file in reversed(waiting[-_MOST:]):
         _one(ws, actor, site, file, lines)
     if len(waiting) > _MOST:
         st.caption(f"{len(waiting) - _MOST} more will appear as you go.")
+    draw_set_aside(ws, actor, site)
 
 
 def _one(ws: Workspace, actor: Actor, site: Site, file: WaitingFile, lines: Sequence[RosterLine]) -> None:
     st.html(
         card(
             Standing.NEEDS_UNIT,
-            body=file.why,
+            body=_why(file, site),
             file_name=file.file_name,
             picture=as_url(resources.picture_of(ws, file.sha256, resources.SMALL)),
         )
     )
     names = _names(lines)
     chosen = _tapped(file, names)
+    offer_aside(ws, actor, site, file)
     if chosen is None:
         return
     try:
@@ -57,6 +59,16 @@ def _one(ws: Workspace, actor: Actor, site: Site, file: WaitingFile, lines: Sequ
         return
     add_results(site, [done])
     st.rerun()
+
+
+def _why(file: WaitingFile, site: Site) -> str:
+    """Return why it waits, and who set it aside meanwhile."""
+    past = [
+        f"{event.done_by} {WAITED_WORDS[event.kind]} on {clock(event.done_at, site.timezone)}"
+        + (f": {event.reason}" if event.reason else "")
+        for event in file.events
+    ]
+    return " ".join([file.why, *(f"{words}." for words in past)])
 
 
 def _names(lines: Sequence[RosterLine]) -> dict[tuple[str, str], str]:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from data_tools.records import DecisionRecord, EventRecord, PhotoRecord
+from data_tools.waiting import WaitingEvent
 from model.vocabulary import Outcome
 from review_app.standing import decision_words, judgement_words
 from review_app.stories import PhotoStory
 from review_app.widgets.signs import badge
 from review_app.widgets.text import clock, esc
-from review_app.wording import EVENT_WORDS, OBSERVATION_WORDS, REASON_WORDS
+from review_app.wording import EVENT_WORDS, OBSERVATION_WORDS, REASON_WORDS, WAITED_WORDS
 
 
 def history_html(
@@ -45,9 +46,14 @@ def _decision(decision: DecisionRecord) -> str:
     return f"<div>{esc(decision.decided_by)} {esc(decision_words(decision) + comment, 700)}</div>"
 
 
+def _waited(event: WaitingEvent) -> str:
+    why = f": {event.reason}" if event.reason else ""
+    return f"<div>{esc(event.done_by)} {esc(WAITED_WORDS[event.kind] + why, 700)}</div>"
+
+
 def _story(story: PhotoStory, timezone: str, picture_url: Callable[[PhotoRecord], str]) -> str:
     when = esc(clock(story.at, timezone))
-    lines = []
+    lines = [_waited(event) for event in story.waited]
     for verdict in story.verdicts:
         judgement = verdict.judgement
         words = judgement_words(judgement, say_unsure=True)

@@ -33,6 +33,8 @@ def _body(file: IngestedFile, standing: Standing) -> str:
     known = _note(file)
     if standing is Standing.NOT_RECEIVED:
         return f"{NOT_RECEIVED_NOTE} {file.message}"
+    if standing is Standing.SET_ASIDE:
+        return file.message
     if standing is Standing.RETAKE:
         state = state_of_file(file)
         reason = state.reason if state else file.reason

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import click
@@ -22,37 +21,8 @@ from data_tools.trends import By
 from model.errors import ArtefactError
 from model.vocabulary import FindingKind
 from tests.hostile_files import encode, scene, zip_of
+from tests.test_data_tools.conftest import Rounds
 from tests.test_data_tools.store_kit import CLEAR, DARK, MELTED, GreyJudge, picture
-
-Rounds = Callable[..., Result]
-
-
-@pytest.fixture
-def rounds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Rounds:
-    """Run ``rounds`` in this process with ``GreyJudge`` as the shipped model."""
-    for place in ("data_tools.workspace.load_judge", "data_tools.cli.photos.load_judge"):
-        monkeypatch.setattr(place, lambda path: GreyJudge(path.read_text() if path else "grey-1"))
-    monkeypatch.chdir(tmp_path)
-
-    def run(*arguments: object, code: int = 0) -> Result:
-        result = CliRunner().invoke(main, ["--workspace", "store", "--as", "Lea", *map(str, arguments)])
-        assert result.exit_code == code, result.output
-        assert "Traceback" not in result.output
-        return result
-
-    return run
-
-
-@pytest.fixture
-def furnished_rounds(rounds: Rounds, tmp_path: Path) -> Rounds:
-    rounds("init")
-    rounds("add-site", "north", "--name", "North yard", "--timezone", "Europe/Zurich")
-    rounds("add-unit", "P3-07", "--site", "north", "--part-number", "PN-1", "--installed-on", "2026-01-05")
-    photos = tmp_path / "round"
-    photos.mkdir()
-    for name, grey in {"P3-07_1.png": MELTED, "P3-07_2.png": CLEAR, "P3-07_3.png": DARK}.items():
-        (photos / name).write_bytes(picture(grey))
-    return rounds
 
 
 def _json(result: Result) -> list[dict[str, object]]:
@@ -104,18 +74,6 @@ def test_ingest_json_names_each_file_and_says_when_a_person_is_needed(
     assert [x["status"] for x in _json(furnished_rounds("ingest", "round", "--site", "north", "--json"))] == [
         "already_here"
     ] * 3
-
-
-def test_ingest_for_one_unit_leaves_what_says_another_to_a_person(furnished_rounds: Rounds) -> None:
-    rounds = furnished_rounds
-    rounds("add-unit", "P3-08", "--site", "north")
-    told = rounds("ingest", "round", "--site", "north", "--unit", "P3-08", code=1).output
-    words = "P3-07_1.png [waiting photo 1]: needs unit. The file name says P3-07, but P3-08 was chosen."
-    assert words in told
-    assert "3 files: 3 needs unit" in told
-    assert "P3-07, but P3-08 was chosen" in rounds("waiting").output
-    assert "[P3-07]: stored. Do not use" in rounds("assign", "1", "P3-07").output
-    assert "photo" not in rounds("history", "P3-08").output
 
 
 def test_score_prints_the_stable_form_in_the_order_given(rounds: Rounds, tmp_path: Path) -> None:

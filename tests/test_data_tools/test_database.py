@@ -172,6 +172,8 @@ def test_an_older_store_learns_what_stands_for_its_photos(ws: Workspace, tmp_pat
     with older.begin() as target, ws.engine.connect() as source:
         engines._run(target, lambda config: command.upgrade(config, "0004"))
         for table in Base.metadata.sorted_tables:
+            if not inspect(target).has_table(table.name):
+                continue
             there = {column["name"] for column in inspect(target).get_columns(table.name)}
             target.execute(delete(table))
             for row in source.execute(select(table)).mappings():

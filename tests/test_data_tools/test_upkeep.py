@@ -225,7 +225,7 @@ def test_an_export_tells_everything_and_runs_nothing(filled: Workspace, tmp_path
     counts = export(filled, LEAD, tmp_path / "out")
     assert counts == {
         "sites.csv": 2, "units.csv": 3, "couplers.csv": 3, "photos.csv": 1, "verdicts.csv": 1,
-        "decisions.csv": 1, "condition_events.csv": 1, "observations.csv": 1,
+        "decisions.csv": 1, "condition_events.csv": 1, "observations.csv": 1, "waiting_events.csv": 0,
     }  # fmt: skip
 
     def rows(name: str) -> list[dict[str, str]]:

@@ -123,7 +123,8 @@ def test_a_photo_named_after_another_unit_than_the_chosen_one_waits_for_one_tap(
     assert "The file name says H-06, but H-01 was chosen" in page_words(app)
     assert [e.photo.file_name for e in timeline(ws, LEAD, "H-01").entries if e.photo] == ["IMG_2041.jpg"]
     (waiting,) = list_waiting(ws, LEAD, "harbour")
-    assert list(app.pills(key=f"unit_of_{waiting.id}").options) == ["H-06 B", "H-01"]
+    options = [option.replace("\\", "") for option in app.pills(key=f"unit_of_{waiting.id}").options]
+    assert options == ["H-06 B", "H-01"]
     app.pills(key=f"unit_of_{waiting.id}").set_value(("H-06", "B")).run()
     assert "DO NOT USE this coupler" in page_words(app)
     assert [e.photo.position for e in timeline(ws, LEAD, "H-06").entries if e.photo] == ["B"]
