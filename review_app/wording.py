@@ -145,7 +145,7 @@ EVENT_WORDS: dict[EventKind, str] = {
     EventKind.REFILED: "Photo moved",
 }
 WAITED_WORDS: dict[WaitingEventKind, str] = {
-    WaitingEventKind.SET_ASIDE: "set it aside while it waited for its unit",
+    WaitingEventKind.SET_ASIDE: "set it aside",
     WaitingEventKind.BROUGHT_BACK: "brought it back",
 }
 

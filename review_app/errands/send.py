@@ -12,12 +12,13 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 from data_tools.access import Actor
 from data_tools.ingest import UploadSource, ingest
 from data_tools.records import IngestStatus, Site
+from data_tools.waiting import list_waiting
 from data_tools.workspace import Workspace
 from model.errors import RoundsError
 from review_app import access, resources
 from review_app.errands.observe import observation_form
 from review_app.errands.results import add_results, draw_results
-from review_app.errands.waiting import name_waiting
+from review_app.errands.waiting import name_waiting, tell_waiting
 from review_app.site_board import Board, board_of
 from review_app.widgets.pickers import pick_site
 from review_app.widgets.roster import is_missing, ranked, rows_html
@@ -42,8 +43,10 @@ def show() -> None:
     with st.container(key="narrow_send"):
         target = _whose_photo(board)
         _uploader(ws, actor, site, target)
+    waiting = list_waiting(ws, actor, site.key)
+    tell_waiting(waiting)
     draw_results(ws, actor, site)
-    name_waiting(ws, actor, site, board.lines)
+    name_waiting(ws, actor, site, board.lines, waiting)
     _roster(board, site)
     st.subheader("Seen something a photo does not show?", anchor=False)
     with st.container(key="narrow_seen"):

@@ -23,8 +23,8 @@ _LAST = "set_aside_last"
 
 def offer_aside(ws: Workspace, actor: Actor, site: Site, file: WaitingFile) -> None:
     """Draw the way out for one waiting photo: a button that opens the reasons, of which one tap does it."""
-    with st.popover("Set aside", icon=":material/hide_image:", key=f"aside_{file.id}"):
-        st.markdown(f"Why does **{md(file.file_name)}** need no unit?")
+    with st.popover("No coupler of ours? Set it aside", icon=":material/hide_image:", key=f"aside_{file.id}"):
+        st.markdown(f"**{md(file.file_name)}** stays kept, is not judged, and can be brought back. Why?")
         tapped = [
             reason
             for reason in ASIDE_REASONS
@@ -32,12 +32,16 @@ def offer_aside(ws: Workspace, actor: Actor, site: Site, file: WaitingFile) -> N
         ]
         why = "".join(tapped)
         with st.form(f"aside_why_{file.id}", border=False):
-            typed = st.text_input(f"Another reason for {plain(file.file_name)}", max_chars=200).strip()
+            typed = st.text_input(
+                f"Another reason for {plain(file.file_name)}",
+                max_chars=200,
+                placeholder="Another reason",
+                label_visibility="collapsed",
+            ).strip()
             if st.form_submit_button("Set aside for this reason", width="stretch"):
                 why = typed
                 if not typed:
                     st.error("Write the reason, or tap one above.")
-        st.caption("It stays kept, is not judged, and can be brought back.")
     if why:
         _do(lambda: set_aside(ws, actor, file.id, why), file.id)
 

@@ -9,7 +9,7 @@ import streamlit as st
 from data_tools.access import Actor
 from data_tools.ingest import assign_unit
 from data_tools.records import RosterLine, Site
-from data_tools.waiting import WaitingFile, list_waiting
+from data_tools.waiting import WaitingFile
 from data_tools.workspace import Workspace
 from model.errors import RoundsError
 from review_app import resources
@@ -24,9 +24,17 @@ _MOST = 12
 _TO_TAP = 12
 
 
-def name_waiting(ws: Workspace, actor: Actor, site: Site, lines: Sequence[RosterLine]) -> None:
+def tell_waiting(waiting: Sequence[WaitingFile]) -> None:
+    """Say near the top of the page that photos wait: answers to others may stand above them."""
+    if waiting:
+        some = f"{len(waiting)} photos wait" if len(waiting) > 1 else "1 photo waits"
+        st.info(f"{some} for a unit: tap it below, under “Which unit?”.", icon=":material/help:")
+
+
+def name_waiting(
+    ws: Workspace, actor: Actor, site: Site, lines: Sequence[RosterLine], waiting: Sequence[WaitingFile]
+) -> None:
     """Draw the waiting photos of a site, each with one tap for its unit, and those that were set aside."""
-    waiting = list_waiting(ws, actor, site.key)
     if waiting:
         st.subheader(f"Which unit? {len(waiting)} waiting", anchor=False)
         st.caption("These photos are kept. Tap the unit that each one shows.")

@@ -48,7 +48,7 @@ def _decision(decision: DecisionRecord) -> str:
 
 def _waited(event: WaitingEvent) -> str:
     why = f": {event.reason}" if event.reason else ""
-    return f"<div>{esc(event.done_by)} {esc(WAITED_WORDS[event.kind] + why, 700)}</div>"
+    return f"<div>While it waited, {esc(event.done_by)} {esc(WAITED_WORDS[event.kind] + why, 700)}</div>"
 
 
 def _story(story: PhotoStory, timezone: str, picture_url: Callable[[PhotoRecord], str]) -> str:

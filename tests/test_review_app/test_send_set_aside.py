@@ -28,11 +28,11 @@ def test_a_reason_takes_a_photo_off_the_list_and_a_button_brings_it_back(
     app.button(key=f"bring_back_{waits.id}").click().run()
     words = page_words(app)
     assert "Which unit? 1 waiting" in words
-    assert "set it aside while it waited for its unit" in words
+    assert "Noor Vale set it aside on" in words
     app.pills(key=f"unit_of_{waits.id}").set_value(("H-01", "A")).run()
     assert [e.photo.unit_key for e in timeline(ws, LEAD, "H-01").entries if e.photo] == ["H-01"]
     unit = page_words(open_app(TECHNICIAN, "unit"))
-    assert "set it aside while it waited for its unit: No coupler in it" in unit
+    assert "While it waited, Noor Vale set it aside: No coupler in it" in unit
 
 
 def test_a_reason_can_be_typed_and_none_is_refused(open_app: OpenApp, ws: Workspace) -> None:
