@@ -35,7 +35,7 @@ from model.judgement import Judgement
 from model.photo import Photo, open_photo
 from model.vocabulary import ADVICE, Outcome, Reason, Triage
 
-_STANDS: dict[Stand, str] = {
+STANDS: dict[Stand, str] = {
     Stand.DAMAGED: "A technician saw damage in it: do not use this coupler.",
     Stand.DISPUTED: "A technician saw damage in it, and others have yet to agree: do not use this coupler.",
     Stand.SUSPECTED: "It was flagged: do not use this coupler until a technician has looked.",
@@ -44,7 +44,7 @@ _STANDS: dict[Stand, str] = {
     Stand.SEEN_INTACT: "A technician saw no damage in it.",
     Stand.CLEAR: "No visible damage found.",
 }
-"""What is said of a photo that was here before."""
+"""What is said of a photo that was here before, or that a technician has ruled on."""
 
 ONE_DAY = timedelta(days=1)
 
@@ -191,7 +191,7 @@ def _known(name: str, kept: Kept) -> IngestedFile:
     message = f"Already here: a photo of unit {photo.unit_key}, received on {photo.received_at:%Y-%m-%d}."
     reason = kept.verdict.judgement.reason
     if kept.state is not None:
-        message, reason = f"{message} {_STANDS[kept.state.stand]}", kept.state.reason
+        message, reason = f"{message} {STANDS[kept.state.stand]}", kept.state.reason
     return IngestedFile(name, IngestStatus.KNOWN, message, photo, kept.verdict, reason, state=kept.state)
 
 

@@ -11,6 +11,7 @@ from model.judgement import Judgement
 from model.vocabulary import FindingKind, Place, Reason, Triage
 
 if TYPE_CHECKING:
+    from data_tools.open_damage import OpenDamage
     from data_tools.standing import State
 
 
@@ -220,7 +221,8 @@ class RejectedFile:
 @dataclass(frozen=True)
 class IngestedFile:
     """What became of one file; ``waiting_id`` where it is kept until somebody names its unit. ``state`` is
-    what stands for the photo where more than this verdict may speak of it."""
+    what stands for the photo where more than this verdict may speak of it, ``on_coupler`` the damage that
+    stands on its coupler, by whatever photo."""
 
     file_name: str
     status: IngestStatus
@@ -230,6 +232,7 @@ class IngestedFile:
     reason: Reason | None = None
     waiting_id: int | None = None
     state: State | None = None
+    on_coupler: OpenDamage | None = None
 
 
 @dataclass(frozen=True)

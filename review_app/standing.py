@@ -51,7 +51,7 @@ def state_of_file(file: IngestedFile) -> State | None:
 
 
 def standing_of_file(file: IngestedFile) -> Standing:
-    """Return where one uploaded file stands."""
+    """Return where one uploaded file stands; damage on its coupler counts whatever this photo shows."""
     if file.status is IngestStatus.NEEDS_UNIT:
         return Standing.NEEDS_UNIT
     if file.status is IngestStatus.SET_ASIDE:
@@ -59,7 +59,10 @@ def standing_of_file(file: IngestedFile) -> Standing:
     if file.status is IngestStatus.NOT_RECEIVED:
         return Standing.NOT_RECEIVED
     state = state_of_file(file)
-    return Standing.RETAKE if state is None else STANDING_OF[state.stand]
+    standing = Standing.RETAKE if state is None else STANDING_OF[state.stand]
+    if file.on_coupler is not None and standing in (Standing.NO_DAMAGE, Standing.LOOK):
+        return Standing.DO_NOT_USE if file.on_coupler.sure else Standing.LOOK
+    return standing
 
 
 def standing_of_line(

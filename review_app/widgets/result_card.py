@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from data_tools.desk import verdict_words
+from data_tools.desk import STANDS, verdict_words
 from data_tools.records import IngestedFile, IngestStatus
+from data_tools.standing import GOOD, SAID, Stand
 from data_tools.workspace import Workspace
 from model.vocabulary import ADVICE
 from review_app import resources
+from review_app.site_board import damage_words
 from review_app.standing import findings_words, standing_of_file, state_of_file
 from review_app.widgets.photo_view import as_url
 from review_app.widgets.verdict_card import card
@@ -42,14 +44,20 @@ def _body(file: IngestedFile, standing: Standing) -> str:
     if standing is Standing.NO_DAMAGE:
         return NO_DAMAGE_NOTE + known
     state = state_of_file(file)
+    if state is not None and state.stand in GOOD and file.on_coupler is not None:
+        others = f"an earlier or other one of this coupler shows {damage_words(file.on_coupler)}."
+        return f"No damage seen in this photo, but {others}{known}"
     findings = state.findings if state else ()
-    seen = "Perhaps" if standing is Standing.LOOK else "Seen:"
+    doubted = state is not None and state.stand is Stand.DOUBTED
+    seen = "Perhaps" if doubted else "Seen:"
     return (f"{seen} {findings_words(findings)}." if findings else "Something may be wrong here.") + known
 
 
 def _note(file: IngestedFile) -> str:
-    """Return what was said beside the verdict: known already, another label in the photo, a clock far off."""
+    """Return what was said beside the verdict: known already, a clock far off, what a technician saw."""
     if file.verdict is None or file.status not in (IngestStatus.STORED, IngestStatus.KNOWN):
         return ""
     note = file.message.removeprefix(verdict_words(file.verdict.judgement)).strip()
+    if file.status is IngestStatus.STORED and file.state is not None and file.state.stand in SAID:
+        note = f"{STANDS[file.state.stand]} {note}".strip()
     return f" {note}" if note else ""

@@ -66,6 +66,7 @@ VERBS: dict[str, tuple[Permission, Call]] = {
         Permission.SEND,
         lambda ws, a: received.received_since(ws, a, "north", NOON),
     ),
+    "received.standing_now": (Permission.SEND, lambda ws, a: received.standing_now(ws, a, "north", [])),
     "waiting.list_waiting": (Permission.SEE, lambda ws, a: waiting.list_waiting(ws, a)),
     "waiting.list_set_aside": (Permission.SEE, lambda ws, a: waiting.list_set_aside(ws, a)),
     "waiting.set_aside": (Permission.SEND, lambda ws, a: waiting.set_aside(ws, a, 1, "x")),
