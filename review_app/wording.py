@@ -57,7 +57,7 @@ SIGNS: dict[Standing, Sign] = {
     ),
     Standing.OUT_OF_SERVICE: Sign("Out of service", "Out of service", "bar", "#3B3B3B", "#E4E4E0"),
     Standing.MISSING: Sign("No photo this week", "No photo yet", "ring", "#4A5552", "#FBFAF7"),
-    Standing.SET_ASIDE: Sign("Set aside", "Set aside", "ring", "#4A5552", "#FBFAF7"),
+    Standing.SET_ASIDE: Sign("Set aside", "Set aside", "box", "#4A5552", "#FBFAF7"),
     Standing.NO_DAMAGE: Sign("No damage seen", "No damage seen", "tick", "#1A5535", "#E6F2EA"),
 }
 

@@ -22,6 +22,9 @@ _SHAPES: dict[str, str] = {
     '<path d="M5.8 18.2 18.2 5.8" stroke="currentColor" stroke-width="2.8"/>',
     "ring": '<circle cx="12" cy="12" r="9" fill="none" stroke="currentColor" stroke-width="2.4"'
     ' stroke-dasharray="3.6 3.4"/>',
+    "box": '<path d="M2.5 4h19v5h-19z" fill="currentColor"/>'
+    '<path d="M4.5 9h15v11h-15z" fill="none" stroke="currentColor" stroke-width="2.4"/>'
+    '<path d="M9 13h6" stroke="currentColor" stroke-width="2.4"/>',
     "tick": '<circle cx="12" cy="12" r="10" fill="currentColor"/>'
     '<path d="m7.2 12.4 3.4 3.4 6.4-7" fill="none" stroke="VOID" stroke-width="2.6"/>',
 }
