@@ -117,7 +117,7 @@ def replace_coupler(
         day = old.removed_on = at.astimezone(zone).date()
         new = CouplerRow(
             unit_id=unit.id,
-            position=position,
+            position=old.position,
             number=old.number + 1,
             family=family_of(family or old.family).key,
             part_number=clean_text(part_number, MAX_NAME),

@@ -26,12 +26,13 @@ from data_tools.intake import (
     keep_waiting,
     refuse_closed,
 )
+from data_tools.keys import KnownKeys
 from data_tools.lookup import coupler_at, site_row, unit_row
 from data_tools.model_side import Judge, judging_side
 from data_tools.one_core import judge_on_cores, on_one_core
 from data_tools.records import IngestedFile, IngestStatus, PhotoRecord
 from data_tools.standing import Stand
-from data_tools.unit_labels import UnitHint, by_casefold, unit_from_file_name, unit_from_photo
+from data_tools.unit_labels import UnitHint, unit_from_file_name, unit_from_photo
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError, ConflictError, NotFoundError, PhotoError, StorageError
 from model.judgement import Judgement
@@ -84,14 +85,15 @@ class Desk:
         unit_key: str | None = None,
         position: str | None = None,
     ) -> None:
-        self.ws, self.actor, self.site_key, self.at = ws, actor, site_key, at
+        self.ws, self.actor, self.at = ws, actor, at
         with ws.read() as session:
             site = site_row(session, site_key)
+            self.site_key = site.key
             refuse_closed(site)
             self.positions = _positions(session, site)
             self.given = _given(session, site, unit_key, position) if unit_key is not None else None
         self.position_given = position is not None
-        self.known = by_casefold(list(self.positions))
+        self.known = KnownKeys(self.positions)
         self.judge = ws.classifier()
         self._aside: WeakKeyDictionary[Callable[[], bytes], str] = WeakKeyDictionary()
 
@@ -180,7 +182,7 @@ class Desk:
     def _position(self, hint: UnitHint) -> str | None:
         positions = self.positions[hint.unit_key]
         wanted = hint.position or next(iter(positions), "")
-        return next((p for p in positions if p.casefold() == wanted.casefold()), None)
+        return KnownKeys(positions).get(wanted)
 
     def _finish(self, ready: Ready, judgement: Judgement | None) -> IngestedFile:
         arrival = ready.arrival

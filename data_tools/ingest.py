@@ -18,7 +18,7 @@ from data_tools.archives import Upload, UploadSource, expand_sources, sources_fr
 from data_tools.database.schema import RejectedRow, SiteRow, WaitingRow
 from data_tools.desk import Desk, first_position, told, verdict_words
 from data_tools.intake import Arrival, Target, keep_photo, refuse_closed
-from data_tools.lookup import coupler_at, unit_row
+from data_tools.lookup import coupler_at, id_of, unit_row
 from data_tools.model_side import judging_side
 from data_tools.one_core import on_one_core
 from data_tools.records import IngestedFile, IngestReport, RejectedFile, WaitingFile
@@ -123,9 +123,10 @@ def list_waiting(ws: Workspace, actor: Actor, site_key: str | None = None) -> li
         .where(WaitingRow.settled_at.is_(None))
         .order_by(WaitingRow.id)
     )
-    if site_key is not None:
-        query = query.where((SiteRow.key == site_key) | SiteRow.key.is_(None))
     with ws.read() as session:
+        if site_key is not None:
+            site_id = id_of(session, SiteRow, site_key)
+            query = query.where((SiteRow.id == site_id) | SiteRow.id.is_(None))
         return [
             WaitingFile(row.id, row.sha256, row.file_name, key, row.received_at, row.received_by, row.why)
             for row, key in session.execute(query)

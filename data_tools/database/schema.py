@@ -1,8 +1,7 @@
 """The tables. Portable SQL only: SQLite and PostgreSQL hold the same schema.
 
-Photos, verdicts, decisions, events, observations and model events are append-only (``append_only``
-refuses to change them). ``photo_states`` is derived from them, one row per photo, so that queue and
-trends need not fold decisions; it is rebuilt by ``rounds verify --repair``."""
+Photos, verdicts, decisions, events, observations and model events are append-only (``append_only``).
+``photo_states`` is derived from them, one row a photo; ``rounds verify --repair`` makes it anew."""
 
 from __future__ import annotations
 
@@ -12,7 +11,7 @@ from typing import Any
 from sqlalchemy import JSON, Float, ForeignKey, Index, MetaData, String, Text, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
-from data_tools.database.types import UtcDateTime, words
+from data_tools.database.types import Folds, UtcDateTime, words
 from data_tools.records import DecisionKind, EventKind, ModelEventKind, ObservationKind, UnitStatus
 from data_tools.standing import Stand
 from model.vocabulary import Outcome, Reason, Triage
@@ -39,7 +38,7 @@ class Base(DeclarativeBase):
     }
 
 
-class SiteRow(Base):
+class SiteRow(Folds, Base):
     """A place with charging units."""
 
     __tablename__ = "sites"
@@ -50,9 +49,10 @@ class SiteRow(Base):
     added_at: Mapped[datetime]
     added_by: Mapped[str]
     closed_at: Mapped[datetime | None]
+    folded: Mapped[str | None] = mapped_column(index=True, unique=True)
 
 
-class UnitRow(Base):
+class UnitRow(Folds, Base):
     """A charging unit. ``status`` follows from its last condition event and is kept in step with it."""
 
     __tablename__ = "units"
@@ -63,6 +63,7 @@ class UnitRow(Base):
     status: Mapped[UnitStatus] = mapped_column(words(UnitStatus, "status"))
     added_at: Mapped[datetime]
     added_by: Mapped[str]
+    folded: Mapped[str | None] = mapped_column(index=True, unique=True)
     site: Mapped[SiteRow] = relationship()
     couplers: Mapped[list[CouplerRow]] = relationship(back_populates="unit", order_by="CouplerRow.id")
 
