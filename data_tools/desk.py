@@ -122,9 +122,10 @@ class Desk:
 
     def _again(self, file: IngestedFile) -> IngestedFile:
         """Say how a photo that is sent again, now as one of another unit, gets there."""
-        if self.given is None or file.photo is None or file.photo.unit_key == self.given.unit_key:
+        meant = self.given or unit_from_file_name(file.file_name, self.known)
+        if meant is None or file.photo is None or file.photo.unit_key == meant.unit_key:
             return file
-        move = f" If it shows {self.given.unit_key}, a technician moves it (Units screen or `rounds refile`)."
+        move = f" If it shows {meant.unit_key}, a technician moves it (Units screen or `rounds refile`)."
         return replace(file, message=file.message + move)
 
     def _check(self, arrival: Arrival, data: bytes) -> IngestedFile | Ready:

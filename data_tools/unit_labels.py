@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from data_tools.keys import KnownKeys, folded_key, tidy_key
 
-_AFTER_KEY = re.compile(r"(?:__(?P<position>[^_\s.]{1,40}?))?(?:_|\s|-\d|\.|$)", re.IGNORECASE)
+_AFTER_KEY = re.compile(r"(?:__\s*(?P<position>[^_\s.]{1,40}?))?(?:_|\s|-\d|\.|$)", re.IGNORECASE)
 _LIKE_A_KEY, _RUN = re.compile(r"[\w\-]+"), re.compile(r"\d+|[^\W\d_]+")
 _DIGITS, _LETTERS = re.compile(r"\d+"), re.compile(r"[^\W\d_]+")
 _FORMATS = zxingcpp.BarcodeFormats(
@@ -45,10 +45,13 @@ class UnitHint:
 def unit_from_photo(rgb: NDArray[np.uint8], known: KnownKeys) -> UnitHint | None:
     """Read code labels in ``rgb`` (uint8, H x W x 3) and return the one known unit they name.
 
-    ``None`` where no label names a known unit, or labels of two do.
+    ``None`` where no label names a known unit, or labels of two units, or of two of its couplers, are there.
     """
-    hints = {hint for text in _texts(rgb) if (hint := unit_from_text(text, known)) is not None}
-    return hints.pop() if len({hint.unit_key for hint in hints}) == 1 else None
+    hints = [hint for text in _texts(rgb) if (hint := unit_from_text(text, known)) is not None]
+    positions = {folded_key(hint.position): hint.position for hint in hints if hint.position}
+    if len({hint.unit_key for hint in hints}) != 1 or len(positions) > 1:
+        return None
+    return UnitHint(hints[0].unit_key, next(iter(positions.values()), None))
 
 
 def _texts(rgb: NDArray[np.uint8]) -> list[str]:

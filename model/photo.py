@@ -38,7 +38,8 @@ MAX_BYTES = 100_000_000
 READABLE = "a JPEG, PNG, WebP or HEIC photo"
 
 _RESEND = "Send the original file from the phone again."
-_HEIC_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"})
+_HEVC_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx"})
+_HEIC_BRANDS = _HEVC_BRANDS | {b"mif1", b"msf1"}
 # A reduced JPEG this close to the wanted size is used as it is: 4032 / 4 = 1008 serves a wish for 1024.
 _CLOSE_ENOUGH = 0.98
 _DIVISORS = (8, 4, 2)
@@ -138,8 +139,14 @@ def _kind_of(data: bytes) -> str:
         return "PNG"
     if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
         return "WEBP"
-    if data[4:8] == b"ftyp" and data[8:12] in _HEIC_BRANDS:
-        return "HEIC"
+    if data[4:8] == b"ftyp":
+        box = data[8 : min(int.from_bytes(data[:4]), 400)]
+        brands = {box[at : at + 4] for at in range(0, len(box), 4)}
+        # The first brand may be the general one of both kinds.
+        if b"avif" in brands and not brands & _HEVC_BRANDS:
+            raise UnreadablePhotoError(READABLE, "an AVIF picture", "Send it as JPEG or HEIC.")
+        if data[8:12] in _HEIC_BRANDS:
+            return "HEIC"
     raise UnreadablePhotoError(
         READABLE,
         "a file whose content is none of these",

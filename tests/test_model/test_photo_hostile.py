@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 import subprocess
 import sys
 import time
@@ -160,6 +161,13 @@ def test_a_webp_too_large_for_its_decoder_is_refused_with_what_to_do(monkeypatch
     with pytest.raises(PhotoTooLargeError, match="Send the original JPEG or HEIC"):
         open_photo(sound_file("WEBP"))
     assert open_photo(sound_file("PNG")).format == "PNG"
+
+
+@pytest.mark.parametrize("first", [b"avif", b"mif1"])
+def test_an_avif_picture_is_called_so_whatever_its_first_brand(first: bytes) -> None:
+    ftyp = struct.pack(">I", 28) + b"ftyp" + first + bytes(4) + b"avif" + b"mif1" + b"miaf"
+    with pytest.raises(UnreadablePhotoError, match="an AVIF picture. Send it as JPEG or HEIC"):
+        open_photo(ftyp + bytes(200))
 
 
 @pytest.mark.parametrize("mode", ["RGBA", "LA", "P", "I;16", "1"])
