@@ -15,6 +15,7 @@ import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -29,6 +30,9 @@ _DIRECTORY_BYTES = 1024
 _END_BYTES = 1 << 17
 """Where the records of a zip's end are looked for: a comment of 64 KB may follow them."""
 _LITTER = frozenset({"thumbs.db", "desktop.ini", "__macosx"})
+# Zero-width spaces and joiners, direction marks, byte order mark, soft hyphen: a key goes on behind them.
+_UNSEEN = frozenset("\u00ad\u200b\u200c\u200d\u200e\u200f\u2060\ufeff")
+_UTF8_NAME = 0x800
 _ZIP_STARTS = (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
 _BROKEN = (
     zipfile.BadZipFile,
@@ -83,12 +87,8 @@ def expand_sources(sources: Iterable[UploadSource], settings: Settings | None = 
 def clean_name(name: str) -> str:
     """Return the last step of a file name for showing: no control characters, at most 200 characters."""
     last = re.split(r"[/\\]", name.rstrip("/\\"))[-1]
-    visible = (
-        "".join(c if c.isprintable() else " " for c in last)
-        .encode("utf-8", "replace")
-        .decode("utf-8")
-        .strip()
-    )
+    seen = "".join(c if c.isprintable() else " " for c in last if c not in _UNSEEN)
+    visible = seen.encode("utf-8", "replace").decode("utf-8").strip()
     return (
         visible if len(visible) <= MAX_NAME else visible[: MAX_NAME - 12] + "…" + visible[-11:]
     ) or "unnamed"
@@ -197,7 +197,7 @@ def _from_zip(
         )
         return
     with archive:
-        names = ((entry, entry.filename) for entry in archive.infolist())  # a damaged name may be empty
+        names = ((entry, _name_in_zip(entry)) for entry in archive.infolist())  # a damaged name may be empty
         entries = [entry for entry, name in names if not name.endswith("/") and not _is_litter(name)]
         if not entries:
             yield Upload(shown, problem="An empty zip: there is no file in it.", kept=whole)
@@ -207,6 +207,16 @@ def _from_zip(
             yield Upload(shown, problem=problem, kept=whole)
         else:
             yield from _entries(archive, entries, shown, whole, limits)
+
+
+def _name_in_zip(entry: zipfile.ZipInfo) -> str:
+    """Return an entry's name. Where the zip does not say how it is written, ``zipfile`` takes the old code
+    page, but many packers write UTF-8 without saying so: what reads as UTF-8 is."""
+    if entry.flag_bits & _UTF8_NAME:
+        return entry.filename
+    with suppress(UnicodeError):
+        return entry.filename.encode("cp437").decode("utf-8")
+    return entry.filename
 
 
 def _directory_bytes(file: io.BytesIO | io.BufferedReader) -> int:
@@ -234,7 +244,7 @@ def _entries(
 ) -> Iterator[Upload]:
     room = limits.max_zip_expanded_mb * MB
     for entry in entries:
-        name = clean_name(entry.filename)
+        name = clean_name(_name_in_zip(entry))
         most = min(limits.max_photo_mb * MB, room)
         data, problem = _taken_out(archive, entry, most)
         if len(data) > most:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, datetime, time
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from data_tools.access import Actor, Permission
 from data_tools.database.schema import (
@@ -17,6 +18,7 @@ from data_tools.database.schema import (
     SettlementRow,
     UnitRow,
 )
+from data_tools.filing import moved_by_hand
 from data_tools.intake import move_photo
 from data_tools.lookup import coupler_at, event_record, held_unit, observation_record, unit_row
 from data_tools.records import EventKind, EventRecord, ObservationKind, UnitStatus
@@ -27,6 +29,7 @@ from model.families import family as family_of
 
 MAX_REASON = 2000
 MAX_BLINKS = 50
+_NAMED = 10
 
 CAUTIONS: tuple[str, ...] = (
     "Isolate the unit and lock it out before anything is opened; check that it is dead.",
@@ -99,8 +102,9 @@ def replace_coupler(
     """Replace the coupler on ``position``: the old one ends, a new one starts on the same unit.
 
     ``family`` defaults to the old one's; ``swapped_at`` (naive: local to the site) to now, or to the start
-    of ``installed_on`` where only the day is known. Photos that count since then are of the new coupler:
-    those that came in already move to it. The unit's status stays as it is.
+    of ``installed_on`` where only the day is known. Photos that count since then move to the new coupler, but
+    for those that a person filed under the old one: the event names them, and their damage stays open until
+    a person says whose it is (``refile``). The unit's status stays as it is.
 
     Raises:
         NotFoundError: no such unit or position.
@@ -117,7 +121,7 @@ def replace_coupler(
         day = old.removed_on = at.astimezone(zone).date()
         new = CouplerRow(
             unit_id=unit.id,
-            position=position,
+            position=old.position,
             number=old.number + 1,
             family=family_of(family or old.family).key,
             part_number=clean_text(part_number, MAX_NAME),
@@ -126,11 +130,33 @@ def replace_coupler(
         )
         session.add(new)
         session.flush()
-        event = _replaced(session, unit, old, new, why, actor, moment)
-        passed = select(PhotoRow).where(PhotoRow.coupler_id == old.id, PhotoRow.seen_at >= at)
-        for photo in session.scalars(passed.order_by(PhotoRow.id).with_for_update()).all():
+        along, stay = _photos_since(session, old, at)
+        event = _replaced(session, unit, old, new, why + _stay_words(stay), actor, moment)
+        for photo in along:
             move_photo(session, photo, new, actor, "taken since the coupler was swapped.", moment)
         return event
+
+
+def _photos_since(session: Session, old: CouplerRow, at: datetime) -> tuple[list[PhotoRow], list[PhotoRow]]:
+    """Return the coupler's photos that count since ``at``: those that came in under it, and those that a
+    person filed there."""
+    move = aliased(EventRow)
+    passed = select(PhotoRow).where(PhotoRow.coupler_id == old.id, PhotoRow.seen_at >= at)
+    photos = session.scalars(passed.order_by(PhotoRow.id).with_for_update()).all()
+    by_hand = moved_by_hand(PhotoRow, move.new_coupler_id == old.id, move=move)
+    chosen = set(session.scalars(select(PhotoRow.id).where(PhotoRow.coupler_id == old.id, by_hand)))
+    return [p for p in photos if p.id not in chosen], [p for p in photos if p.id in chosen]
+
+
+def _stay_words(photos: Sequence[PhotoRow]) -> str:
+    if not photos:
+        return ""
+    named = ", ".join(f"{photo.id} ({photo.file_name})" for photo in photos[:_NAMED])
+    more = f" and {len(photos) - _NAMED} more" if len(photos) > _NAMED else ""
+    return (
+        f" [Not moved, because a person had filed it under the coupler before: photo {named}{more}, taken "
+        "since the swap. Say whose it is by moving it, to the new coupler or once more to the one before.]"
+    )
 
 
 def _replaced(

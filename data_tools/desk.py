@@ -27,6 +27,7 @@ from data_tools.model_side import Judge, judging_side
 from data_tools.one_core import judge_on_cores, on_one_core
 from data_tools.records import IngestedFile, IngestStatus, PhotoRecord
 from data_tools.standing import Stand
+from data_tools.unit_labels import unit_from_file_name
 from data_tools.waiting import WaitingEvent, set_aside_before
 from data_tools.which_coupler import SiteCouplers, Unknown
 from data_tools.workspace import Workspace
@@ -79,8 +80,9 @@ class Desk:
         unit_key: str | None = None,
         position: str | None = None,
     ) -> None:
-        self.ws, self.actor, self.site_key, self.at = ws, actor, site_key, at
+        self.ws, self.actor, self.at = ws, actor, at
         self.couplers = SiteCouplers(ws, site_key, unit_key, position)
+        self.site_key = self.couplers.site_key
         self.judge = ws.classifier()
         self._aside: WeakKeyDictionary[Callable[[], bytes], str] = WeakKeyDictionary()
 
@@ -117,10 +119,10 @@ class Desk:
 
     def _again(self, file: IngestedFile) -> IngestedFile:
         """Say how a photo that is sent again, now as one of another unit, gets there."""
-        given = self.couplers.given
-        if given is None or file.photo is None or file.photo.unit_key == given.unit_key:
+        meant = self.couplers.given or unit_from_file_name(file.file_name, self.couplers.known)
+        if meant is None or file.photo is None or file.photo.unit_key == meant.unit_key:
             return file
-        move = f" If it shows {given.unit_key}, a technician moves it (Units screen or `rounds refile`)."
+        move = f" If it shows {meant.unit_key}, a technician moves it (Units screen or `rounds refile`)."
         return replace(file, message=file.message + move)
 
     def _check(self, arrival: Arrival, data: bytes) -> IngestedFile | Ready:

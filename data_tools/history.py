@@ -27,6 +27,7 @@ from data_tools.lookup import (
     event_record,
     observation_record,
     photo_record,
+    twins,
     unit_record,
     unit_row,
     verdict_record,
@@ -73,7 +74,7 @@ def timeline(ws: Workspace, actor: Actor, unit_key: str) -> Timeline:
         entries = [*_photo_entries(session, unit), *_event_entries(session, unit)]
         couplers = sorted(unit.couplers, key=lambda c: (c.position, c.number))
         return Timeline(
-            unit=unit_record(unit),
+            unit=unit_record(unit, twins(session, UnitRow).get(unit.key, "")),
             couplers=tuple(coupler_record(c, unit.key) for c in couplers),
             entries=tuple(sorted(entries, key=lambda entry: entry.at)),
         )

@@ -6,7 +6,7 @@ import math
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session, selectinload
 
 from data_tools import records
@@ -21,15 +21,35 @@ from data_tools.database.schema import (
     UnitRow,
     VerdictRow,
 )
+from data_tools.keys import KnownKeys, folded_key
 from data_tools.records import DecisionKind, EventKind, TrueFinding
 from model.errors import NotFoundError
 from model.judgement import Finding, Judgement, LocatedFace
 from model.vocabulary import FindingKind, Label, Outcome, Place, Reason, Triage
 
 
+def id_of(session: Session, table: type[SiteRow] | type[UnitRow], key: str) -> int | None:
+    """Return the number of the site or unit that ``key`` names, in any of its spellings, or ``None``."""
+    exact = session.scalar(select(table.id).where(table.key == key))
+    if exact is not None:
+        return exact
+    alike = or_(table.folded == folded_key(key), table.folded.is_(None))
+    rows = {row.key: row.id for row in session.execute(select(table.id, table.key).where(alike))}
+    found = KnownKeys(rows).get(key)
+    return rows[found] if found is not None else None
+
+
+def twins(session: Session, table: type[SiteRow] | type[UnitRow]) -> dict[str, str]:
+    """Return each key with another one that is like it; only an older store holds such."""
+    if session.scalar(select(table.id).where(table.folded.is_(None)).limit(1)) is None:
+        return {}
+    return KnownKeys(session.scalars(select(table.key).order_by(table.id))).twins()
+
+
 def site_row(session: Session, key: str) -> SiteRow:
     """Return the site's row; raises ``NotFoundError``."""
-    row = session.scalar(select(SiteRow).where(SiteRow.key == key))
+    number = id_of(session, SiteRow, key)
+    row = session.get(SiteRow, number) if number is not None else None
     if row is None:
         known = ", ".join(session.scalars(select(SiteRow.key).order_by(SiteRow.key).limit(12))) or "none yet"
         raise NotFoundError("a site that exists", repr(key), f"Known sites: {known}.")
@@ -38,12 +58,8 @@ def site_row(session: Session, key: str) -> SiteRow:
 
 def unit_row(session: Session, key: str) -> UnitRow:
     """Return the unit's row with its site and couplers; raises ``NotFoundError``."""
-    query = (
-        select(UnitRow)
-        .where(UnitRow.key == key)
-        .options(selectinload(UnitRow.site), selectinload(UnitRow.couplers))
-    )
-    row = session.scalar(query)
+    query = select(UnitRow).options(selectinload(UnitRow.site), selectinload(UnitRow.couplers))
+    row = session.scalar(query.where(UnitRow.id == id_of(session, UnitRow, key)))
     if row is None:
         raise NotFoundError(
             "a unit that exists", repr(key), "Check the key, or add the unit with `rounds add-unit`."
@@ -53,23 +69,24 @@ def unit_row(session: Session, key: str) -> UnitRow:
 
 def held_unit(session: Session, key: str) -> UnitRow:
     """Return ``unit_row`` with the couplers that stay on it until the transaction ends: swaps wait for it."""
-    session.execute(select(UnitRow.id).where(UnitRow.key == key).with_for_update())
+    session.execute(select(UnitRow.id).where(UnitRow.id == id_of(session, UnitRow, key)).with_for_update())
     return unit_row(session, key)
 
 
 def coupler_at(unit: UnitRow, position: str) -> CouplerRow:
     """Return the coupler now on ``position`` of ``unit``; raises ``NotFoundError``."""
-    for coupler in unit.couplers:
-        if coupler.position == position and coupler.removed_on is None:
-            return coupler
+    there = {c.position: c for c in unit.couplers if c.removed_on is None}
+    found = KnownKeys(there).get(position)
+    if found is not None:
+        return there[found]
     known = ", ".join(sorted(c.position for c in unit.couplers if c.removed_on is None)) or "none"
     raise NotFoundError(f"a coupler on unit {unit.key}", f"position {position!r}", f"Its positions: {known}.")
 
 
 def coupler_when(unit: UnitRow, position: str, moment: datetime) -> CouplerRow:
     """Return the coupler that was on ``position`` at ``moment`` (before any was put on: the first)."""
-    coupler_at(unit, position)
-    there = sorted((c for c in unit.couplers if c.position == position), key=lambda c: c.number)
+    held = coupler_at(unit, position).position
+    there = sorted((c for c in unit.couplers if c.position == held), key=lambda c: c.number)
     return next((c for c in reversed(there) if c.put_on_at <= moment), there[0])
 
 
@@ -81,9 +98,9 @@ def photo_row(session: Session, photo_id: int) -> PhotoRow:
     return row
 
 
-def site_record(row: SiteRow) -> records.Site:
+def site_record(row: SiteRow, alike: str = "") -> records.Site:
     """Return the record of a site row."""
-    return records.Site(row.id, row.key, row.name, row.timezone)
+    return records.Site(row.id, row.key, row.name, row.timezone, alike)
 
 
 def coupler_record(row: CouplerRow, unit_key: str) -> records.Coupler:
@@ -93,11 +110,11 @@ def coupler_record(row: CouplerRow, unit_key: str) -> records.Coupler:
     )
 
 
-def unit_record(row: UnitRow) -> records.Unit:
-    """Return the record of a unit row with the couplers now on it."""
+def unit_record(row: UnitRow, alike: str = "") -> records.Unit:
+    """Return the record of a unit row with the couplers now on it; ``alike`` is of ``twins``."""
     now_on = sorted((c for c in row.couplers if c.removed_on is None), key=lambda c: c.position)
     couplers = tuple(coupler_record(c, row.key) for c in now_on)
-    return records.Unit(row.id, row.key, row.site.key, row.name, row.status, couplers)
+    return records.Unit(row.id, row.key, row.site.key, row.name, row.status, couplers, alike)
 
 
 def photo_record(row: PhotoRow) -> records.PhotoRecord:

@@ -2,7 +2,8 @@
 
 A damage does not heal. It stays open through later photos that look fine until a person who looked at a later
 photo (or at that one) says otherwise and nobody differs, the coupler is replaced, or the unit is returned to
-service. Who could not tell rules nothing out.
+service. Who could not tell rules nothing out, and nobody rules out what was not known here then: what came in
+or was moved here later stays open until somebody rules again.
 """
 
 from __future__ import annotations
@@ -11,11 +12,12 @@ from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Select, func, or_, select
-from sqlalchemy.orm import joinedload
+from sqlalchemy import ColumnElement, Select, func, or_, select
+from sqlalchemy.orm import aliased, joinedload
 
 from data_tools.access import Actor, Permission
-from data_tools.database.schema import CouplerRow, EventRow, PhotoRow, PhotoStateRow, UnitRow
+from data_tools.database.schema import CouplerRow, DecisionRow, EventRow, PhotoRow, PhotoStateRow, UnitRow
+from data_tools.filing import known_at, left_by_swap, moved_by_hand
 from data_tools.lookup import findings_from_json, photo_record, site_row
 from data_tools.records import EventKind, PhotoRecord, TrueFinding
 from data_tools.standing import OPEN, RULED, Stand
@@ -25,12 +27,14 @@ from data_tools.workspace import Workspace
 @dataclass(frozen=True)
 class OpenDamage:
     """Damage that stands on one coupler, and how: the gravest of its photos. ``photo`` is the latest that
-    shows it, ``since`` when it first showed."""
+    shows it, ``since`` when it first showed. ``coupler_in_doubt``: it counts since its coupler was replaced,
+    and a person had filed it there before; whoever knows moves it."""
 
     photo: PhotoRecord
     findings: tuple[TrueFinding, ...]
     stand: Stand
     since: datetime
+    coupler_in_doubt: bool = False
 
     @property
     def confirmed(self) -> bool:
@@ -61,34 +65,51 @@ def open_damage(ws: Workspace, actor: Actor, site_key: str | None = None) -> lis
 
 def _query(site_id: int | None) -> Select[PhotoRow, PhotoStateRow]:
     """Select the photos, oldest first, that show damage and that nothing has overtaken."""
-    returned = (
-        select(EventRow.unit_id, func.max(EventRow.done_at).label("at"))
-        .where(EventRow.kind == EventKind.RETURNED)
-        .group_by(EventRow.unit_id)
-        .subquery()
-    )
-    looked_at = (
+    on_the_unit = or_(CouplerRow.removed_on.is_(None), left_by_swap(PhotoRow))
+    # Most open damage is of a coupler's last photos: only what has a ruling after it needs the closer look.
+    last_ruling = (
         select(PhotoRow.coupler_id, func.max(PhotoRow.seen_at).label("at"))
         .join(PhotoStateRow, PhotoStateRow.photo_id == PhotoRow.id)
         .where(PhotoStateRow.stand.in_(RULED))
         .group_by(PhotoRow.coupler_id)
         .subquery()
     )
+    latest = or_(last_ruling.c.at.is_(None), PhotoRow.seen_at >= last_ruling.c.at)
     unit = joinedload(PhotoRow.coupler).joinedload(CouplerRow.unit).joinedload(UnitRow.site)
     query = (
         select(PhotoRow, PhotoStateRow)
         .join(PhotoStateRow, PhotoStateRow.photo_id == PhotoRow.id)
         .join(CouplerRow, CouplerRow.id == PhotoRow.coupler_id)
         .join(UnitRow, UnitRow.id == CouplerRow.unit_id)
-        .outerjoin(returned, returned.c.unit_id == UnitRow.id)
-        .outerjoin(looked_at, looked_at.c.coupler_id == PhotoRow.coupler_id)
-        .where(CouplerRow.removed_on.is_(None), PhotoStateRow.stand.in_(OPEN))
-        .where(or_(returned.c.at.is_(None), PhotoRow.seen_at > returned.c.at))
-        .where(or_(looked_at.c.at.is_(None), PhotoRow.seen_at >= looked_at.c.at))
+        .outerjoin(last_ruling, last_ruling.c.coupler_id == PhotoRow.coupler_id)
+        .where(PhotoStateRow.stand.in_(OPEN), on_the_unit, ~_returned(), or_(latest, ~_ruled_out()))
         .order_by(PhotoRow.seen_at, PhotoRow.id)
         .options(unit)
     )
     return query if site_id is None else query.where(UnitRow.site_id == site_id)
+
+
+def _returned() -> ColumnElement[bool]:
+    """Whether the unit has been returned to service since, by somebody who could know of the photo."""
+    event = aliased(EventRow)
+    query = select(event.id).where(event.unit_id == UnitRow.id, event.kind == EventKind.RETURNED)
+    return query.where(event.done_at >= PhotoRow.seen_at, known_at(PhotoRow, event.done_at)).exists()
+
+
+def _ruled_out() -> ColumnElement[bool]:
+    """Whether somebody has ruled on a later photo of the coupler while both were filed there."""
+    later, state, decision = aliased(PhotoRow), aliased(PhotoStateRow), aliased(DecisionRow)
+    move = aliased(EventRow)
+    query = (
+        select(later.id)
+        .join(state, state.photo_id == later.id)
+        .join(decision, decision.id == state.decision_id)
+        .where(later.coupler_id == PhotoRow.coupler_id, later.seen_at > PhotoRow.seen_at)
+        .where(state.stand.in_(RULED))
+        .where(known_at(PhotoRow, decision.decided_at))
+        .where(~moved_by_hand(later, move.done_at >= decision.decided_at, move=move))
+    )
+    return query.exists()
 
 
 def _opened(rows: list[tuple[PhotoRow, PhotoStateRow]]) -> OpenDamage:
@@ -98,4 +119,5 @@ def _opened(rows: list[tuple[PhotoRow, PhotoStateRow]]) -> OpenDamage:
         findings=tuple(sorted(findings, key=lambda finding: (finding.kind.value, finding.place.value))),
         stand=min((state.stand for _, state in rows), key=OPEN.index),
         since=rows[0][0].seen_at,
+        coupler_in_doubt=rows[-1][0].coupler.removed_on is not None,
     )

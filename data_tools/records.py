@@ -81,12 +81,13 @@ class IngestStatus(StrEnum):
 
 @dataclass(frozen=True)
 class Site:
-    """A place with charging units; ``timezone`` is an IANA name for display."""
+    """A place with charging units; ``timezone`` is an IANA name for display, ``alike`` as of a unit."""
 
     id: int
     key: str
     name: str
     timezone: str
+    alike: str = ""
 
 
 @dataclass(frozen=True)
@@ -104,7 +105,8 @@ class Coupler:
 
 @dataclass(frozen=True)
 class Unit:
-    """A charging unit with the couplers now on it."""
+    """A charging unit with the couplers now on it. ``alike``: another one that an older store holds, whose
+    key differs only in case, dash or the way to write an accent."""
 
     id: int
     key: str
@@ -112,6 +114,7 @@ class Unit:
     name: str
     status: UnitStatus
     couplers: tuple[Coupler, ...]
+    alike: str = ""
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from data_tools.access import Role
+from data_tools.keys import tidy_name
 from model.errors import BadRequestError
 from model.vocabulary import FindingKind
 
@@ -131,7 +132,7 @@ SETTINGS: tuple[Setting, ...] = tuple(
 def _person(pair: str) -> tuple[str, Role]:
     email, _, role = pair.partition("=")
     try:
-        return email.strip().lower(), Role(role.strip())
+        return tidy_name(email).lower(), Role(role.strip())
     except ValueError:
         roles = ", ".join(Role)
         raise BadRequestError(

@@ -20,7 +20,17 @@ from data_tools.database.schema import (
     UnitRow,
     VerdictRow,
 )
-from data_tools.lookup import photo_record, site_record, site_row, unit_record, unit_row, verdict_record
+from data_tools.keys import KnownKeys, folded_key, tidy_key
+from data_tools.lookup import (
+    held_unit,
+    photo_record,
+    site_record,
+    site_row,
+    twins,
+    unit_record,
+    unit_row,
+    verdict_record,
+)
 from data_tools.records import RosterLine, Site, Unit, UnitStatus
 from data_tools.workspace import Workspace, now_or
 from model.errors import BadRequestError, ConflictError
@@ -46,8 +56,7 @@ def add_site(
         ConflictError: the key is taken.
     """
     actor.require(Permission.MANAGE_SITES)
-    zone = timezone or ws.settings.timezone
-    _check_key(key)
+    zone, key = timezone or ws.settings.timezone, _usable_key(key)
     _check_zone(zone)
     row = SiteRow(
         key=key,
@@ -95,8 +104,7 @@ def add_unit(
         ConflictError: the unit is at another site, or that position holds a coupler already.
     """
     actor.require(Permission.MANAGE_SITES)
-    _check_key(unit_key)
-    _check_key(position)
+    unit_key, position = _usable_key(unit_key), _usable_key(position)
     moment = now_or(now)
     with ws.write() as session:
         site = site_row(session, site_key)
@@ -104,9 +112,9 @@ def add_unit(
         if installed_on is not None and installed_on > today:
             raise BadRequestError(f"an installation day up to {today}", f"{installed_on}", "Correct the day.")
         unit = _unit_for(session, site, unit_key, name, actor, moment)
-        if any(c.position == position for c in unit.couplers):
+        if KnownKeys(c.position for c in unit.couplers).get(position) is not None:
             raise ConflictError(
-                f"a free position on unit {unit_key}",
+                f"a free position on unit {unit.key}",
                 f"{position}, which holds a coupler",
                 "Replace the coupler instead.",
             )
@@ -127,8 +135,8 @@ def add_unit(
 def _unit_for(
     session: Session, site: SiteRow, key: str, name: str, actor: Actor, moment: datetime
 ) -> UnitRow:
-    unit = session.scalar(select(UnitRow).where(UnitRow.key == key).options(selectinload(UnitRow.couplers)))
-    if unit is not None:
+    if session.scalar(select(UnitRow.id).where(UnitRow.key == key)) is not None:
+        unit = held_unit(session, key)
         if unit.site_id != site.id:
             raise ConflictError(
                 f"a unit of site {site.key}", f"{key}, which is at {unit.site.key}", "Choose another key."
@@ -155,14 +163,16 @@ def list_sites(ws: Workspace, actor: Actor, *, closed: bool = False) -> list[Sit
     if not closed:
         query = query.where(SiteRow.closed_at.is_(None))
     with ws.read() as session:
-        return [site_record(row) for row in session.scalars(query)]
+        alike = twins(session, SiteRow)
+        return [site_record(row, alike.get(row.key, "")) for row in session.scalars(query)]
 
 
 def get_unit(ws: Workspace, actor: Actor, unit_key: str) -> Unit:
     """Return one unit; raises ``NotFoundError``."""
     actor.require(Permission.SEE)
     with ws.read() as session:
-        return unit_record(unit_row(session, unit_key))
+        unit = unit_row(session, unit_key)
+        return unit_record(unit, twins(session, UnitRow).get(unit.key, ""))
 
 
 def list_units(ws: Workspace, actor: Actor, site_key: str | None = None) -> list[Unit]:
@@ -170,7 +180,8 @@ def list_units(ws: Workspace, actor: Actor, site_key: str | None = None) -> list
     actor.require(Permission.SEE)
     with ws.read() as session:
         site_id = site_row(session, site_key).id if site_key is not None else None
-        return [unit_record(row) for row in _units(session, site_id)]
+        alike = twins(session, UnitRow)
+        return [unit_record(row, alike.get(row.key, "")) for row in _units(session, site_id)]
 
 
 def _units(session: Session, site_id: int | None) -> list[UnitRow]:
@@ -197,7 +208,8 @@ def roster(ws: Workspace, actor: Actor, site_key: str, week_of: date | None = No
         couplers = {c.id: c for unit in units for c in unit.couplers if c.removed_on is None}
         week = _states_of_week(session, site.id, day)
         last = _last_photos(session, list(couplers))
-        return [_line(unit, week, last) for unit in units]
+        alike = twins(session, UnitRow)
+        return [_line(unit, week, last, alike.get(unit.key, "")) for unit in units]
 
 
 def _states_of_week(session: Session, site_id: int, day: date) -> dict[int, list[PhotoStateRow]]:
@@ -234,7 +246,10 @@ def _last_photos(session: Session, coupler_ids: list[int]) -> dict[int, tuple[Ph
 
 
 def _line(
-    unit: UnitRow, week: dict[int, list[PhotoStateRow]], last: dict[int, tuple[PhotoRow, VerdictRow]]
+    unit: UnitRow,
+    week: dict[int, list[PhotoStateRow]],
+    last: dict[int, tuple[PhotoRow, VerdictRow]],
+    alike: str,
 ) -> RosterLine:
     couplers = [c for c in unit.couplers if c.removed_on is None]
     missing = [c for c in couplers if not any(state.judged for state in week.get(c.id, ()))]
@@ -243,7 +258,7 @@ def _line(
         (last[c.id] for c in couplers if c.id in last), key=lambda pair: pair[0].seen_at, default=None
     )
     return RosterLine(
-        unit=unit_record(unit),
+        unit=unit_record(unit, alike),
         last_photo=photo_record(newest[0]) if newest else None,
         last_verdict=verdict_record(newest[1]) if newest else None,
         done_this_week=bool(couplers) and not missing,
@@ -259,13 +274,16 @@ def clean_text(text: str, limit: int) -> str:
     return visible.encode("utf-8", "replace").decode("utf-8").strip()[:limit]
 
 
-def _check_key(key: str) -> None:
+def _usable_key(given: str) -> str:
+    """Return the key as it is kept; raises ``BadRequestError``."""
+    key = tidy_key(given)
     if not KEY.fullmatch(key):
         raise BadRequestError(
             "a key of 1 to 40 letters, digits, dots, dashes or underscores",
-            repr(key[:80]),
+            repr(given[:80]),
             "Choose another key.",
         )
+    return key
 
 
 def _check_zone(name: str) -> None:
@@ -276,5 +294,6 @@ def _check_zone(name: str) -> None:
 
 
 def _refuse_taken(session: Session, table: type[SiteRow] | type[UnitRow], key: str, what: str) -> None:
-    if session.scalar(select(table.id).where(func.lower(table.key) == key.lower())) is not None:
-        raise ConflictError(f"a {what} key that is free", f"{key}, which is taken", "Choose another key.")
+    if taken := session.scalar(select(table.key).where(table.folded == folded_key(key))):
+        came = f"{key}, which is taken" + (f" (as {taken})" if taken != key else "")
+        raise ConflictError(f"a {what} key that is free", came, "Choose another key.")

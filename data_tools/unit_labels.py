@@ -5,15 +5,15 @@ unit key, ``unit=KEY`` (optionally ``&position=B``), or a URL that ends in ``/KE
 its query.
 
 File name: the unit key at the start, followed by ``_``, a space, ``-`` and a digit, a dot or the end;
-after the key may come ``__`` and the coupler's position. Upper and lower case are alike; the longest
-known key wins. So ``P3-07_evening.jpg``, ``p3-07-2.heic``, ``P3-07.jpg`` and ``P3-07__B_close.jpg`` are
-photos of unit ``P3-07``. Where more of the name has the form of another known key, the unit it names may
-not have been entered yet: beside ``P4`` and ``P3-07``, ``P4-07.jpg`` is nobody's."""
+after the key may come ``__`` and the coupler's position. Keys are compared by ``keys.folded_key`` (upper and
+lower case, dashes and ways to write an accent are alike); the longest known key wins. So
+``P3-07_evening.jpg``, ``p3-07-2.heic``, ``P3-07.jpg`` and ``P3-07__B_close.jpg`` are photos of unit
+``P3-07``. Where more of the name has the form of another known key, the unit it names may not have been
+entered yet: beside ``P4`` and ``P3-07``, ``P4-07.jpg`` is nobody's."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
 from urllib.parse import parse_qs, unquote, urlsplit
 
@@ -21,13 +21,17 @@ import numpy as np
 import zxingcpp
 from numpy.typing import NDArray
 
-_AFTER_KEY = re.compile(r"(?:__(?P<position>[^_\s.]{1,40}?))?(?:_|\s|-\d|\.|$)", re.IGNORECASE)
+from data_tools.keys import KnownKeys, folded_key, tidy_key
+
+_AFTER_KEY = re.compile(r"(?:__\s*(?P<position>[^_\s.]{1,40}?))?(?:_|\s|-\d|\.|$)", re.IGNORECASE)
 _LIKE_A_KEY, _RUN = re.compile(r"[\w\-]+"), re.compile(r"\d+|[^\W\d_]+")
 _DIGITS, _LETTERS = re.compile(r"\d+"), re.compile(r"[^\W\d_]+")
 _FORMATS = zxingcpp.BarcodeFormats(
     [zxingcpp.BarcodeFormat.QRCode, zxingcpp.BarcodeFormat.MicroQRCode, zxingcpp.BarcodeFormat.DataMatrix]
 )
 MAX_TEXT = 500
+_LONGEST = 120
+"""Characters of a name that a key of 40 can take: a folded character stands for up to three."""
 
 
 @dataclass(frozen=True)
@@ -38,20 +42,23 @@ class UnitHint:
     position: str | None = None
 
 
-def unit_from_photo(rgb: NDArray[np.uint8], known: Mapping[str, str]) -> UnitHint | None:
+def unit_from_photo(rgb: NDArray[np.uint8], known: KnownKeys) -> UnitHint | None:
     """Read code labels in ``rgb`` (uint8, H x W x 3) and return the one known unit they name.
 
-    ``known`` maps casefolded keys to keys. ``None`` where no label names a known unit, or labels of two do.
+    ``None`` where no label names a known unit, or labels of two units, or of two of its couplers, are there.
     """
-    hints = {hint for text in _texts(rgb) if (hint := unit_from_text(text, known)) is not None}
-    return hints.pop() if len({hint.unit_key for hint in hints}) == 1 else None
+    hints = [hint for text in _texts(rgb) if (hint := unit_from_text(text, known)) is not None]
+    positions = {folded_key(hint.position): hint.position for hint in hints if hint.position}
+    if len({hint.unit_key for hint in hints}) != 1 or len(positions) > 1:
+        return None
+    return UnitHint(hints[0].unit_key, next(iter(positions.values()), None))
 
 
 def _texts(rgb: NDArray[np.uint8]) -> list[str]:
     return [code.text[:MAX_TEXT] for code in zxingcpp.read_barcodes(rgb, formats=_FORMATS) if code.text]
 
 
-def unit_from_text(text: str, known: Mapping[str, str]) -> UnitHint | None:
+def unit_from_text(text: str, known: KnownKeys) -> UnitHint | None:
     """Return the known unit that a label's text names."""
     text = text.strip()
     try:
@@ -68,19 +75,20 @@ def unit_from_text(text: str, known: Mapping[str, str]) -> UnitHint | None:
     return None
 
 
-def _hint(candidate: str, position: str | None, known: Mapping[str, str]) -> UnitHint | None:
-    key = known.get(candidate.strip().casefold())
+def _hint(candidate: str, position: str | None, known: KnownKeys) -> UnitHint | None:
+    key = known.get(candidate)
     return UnitHint(key, position) if key is not None else None
 
 
-def unit_from_file_name(name: str, known: Mapping[str, str]) -> UnitHint | None:
+def unit_from_file_name(name: str, known: KnownKeys) -> UnitHint | None:
     """Return the known unit whose key starts the file name, by the pattern in this module's docstring."""
-    folded = name.casefold()
-    for length in sorted({len(key) for key in known}, reverse=True):
-        key = known.get(folded[:length])
+    name = tidy_key(name)
+    # Each start is folded by itself: folding changes the length, so its places are not those of the name.
+    for length in range(min(len(name), _LONGEST), 0, -1):
+        key = known.get(name[:length])
         if key is not None and (match := _AFTER_KEY.match(name, length)):
-            longer = {_form(folded[:end]) for end in _ends(name) if end > length}
-            unknown = longer and not longer.isdisjoint(map(_form, known))
+            longer = {_form(folded_key(name[:end])) for end in _ends(name) if end > length}
+            unknown = longer and not longer.isdisjoint(map(_form, known.folded()))
             return None if unknown else UnitHint(key, match["position"])
     return None
 
@@ -94,8 +102,3 @@ def _ends(name: str) -> list[int]:
 def _form(text: str) -> str:
     """Return ``text`` with each run of digits as 9 and each run of letters as a: P3-07 becomes a9-9."""
     return _LETTERS.sub("a", _DIGITS.sub("9", text))
-
-
-def by_casefold(keys: list[str]) -> dict[str, str]:
-    """Return casefolded key -> key."""
-    return {key.casefold(): key for key in keys}

@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 from data_tools.access import Actor, Permission
 from data_tools.conditions import MAX_REASON, required_reason
 from data_tools.database.schema import SiteRow, WaitingEventRow, WaitingRow
+from data_tools.lookup import id_of
 from data_tools.records import WaitingEventKind
 from data_tools.sites import clean_text
 from data_tools.workspace import Workspace, now_or
@@ -65,16 +66,16 @@ def list_waiting(ws: Workspace, actor: Actor, site_key: str | None = None) -> li
     actor.require(Permission.SEE)
     aside = select(WaitingEventRow.waiting_id).where(*_sets_aside())
     with ws.read() as session:
-        return _files(
-            session, _unsettled(site_key).where(WaitingRow.id.not_in(aside)).order_by(WaitingRow.id)
-        )
+        waiting = _unsettled(session, site_key).where(WaitingRow.id.not_in(aside))
+        return _files(session, waiting.order_by(WaitingRow.id))
 
 
 def list_set_aside(ws: Workspace, actor: Actor, site_key: str | None = None) -> list[WaitingFile]:
     """Return the photos set aside, the last one first; with ``site_key`` also those of no known site."""
     actor.require(Permission.SEE)
-    query = _unsettled(site_key).join(WaitingEventRow, WaitingEventRow.waiting_id == WaitingRow.id)
     with ws.read() as session:
+        query = _unsettled(session, site_key)
+        query = query.join(WaitingEventRow, WaitingEventRow.waiting_id == WaitingRow.id)
         return _files(session, query.where(*_sets_aside()).order_by(WaitingEventRow.id.desc()))
 
 
@@ -139,12 +140,12 @@ def unsettled_file(session: Session, waiting_id: int) -> WaitingFile:
         raise NotFoundError("a waiting photo", f"number {waiting_id}", "Look at the list of waiting photos.")
     if row.settled_at is not None:
         raise ConflictError("a photo that still waits", f"{row.file_name}, which has its unit", NOTHING)
-    return _files(session, _unsettled(None).where(WaitingRow.id == waiting_id))[0]
+    return _files(session, _unsettled(session, None).where(WaitingRow.id == waiting_id))[0]
 
 
 def set_aside_before(session: Session, sha256: str) -> WaitingEvent | None:
     """Return who set the photo of that content aside, where it is."""
-    found = _files(session, _unsettled(None).where(WaitingRow.sha256 == sha256))
+    found = _files(session, _unsettled(session, None).where(WaitingRow.sha256 == sha256))
     return found[0].aside if found else None
 
 
@@ -173,10 +174,12 @@ def _sets_aside() -> tuple[ColumnElement[bool], ...]:
     return WaitingEventRow.id.in_(last), WaitingEventRow.kind == WaitingEventKind.SET_ASIDE
 
 
-def _unsettled(site_key: str | None) -> Select[WaitingRow, str]:
+def _unsettled(session: Session, site_key: str | None) -> Select[WaitingRow, str]:
     query = select(WaitingRow, SiteRow.key).outerjoin(SiteRow, SiteRow.id == WaitingRow.site_id)
     query = query.where(WaitingRow.settled_at.is_(None))
-    return query if site_key is None else query.where((SiteRow.key == site_key) | SiteRow.key.is_(None))
+    if site_key is None:
+        return query
+    return query.where((SiteRow.id == id_of(session, SiteRow, site_key)) | SiteRow.id.is_(None))
 
 
 def _files(session: Session, query: Select[WaitingRow, str]) -> list[WaitingFile]:

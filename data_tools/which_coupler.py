@@ -15,8 +15,9 @@ from sqlalchemy.orm import Session, selectinload
 
 from data_tools.database.schema import SiteRow, UnitRow
 from data_tools.intake import Target, refuse_closed
+from data_tools.keys import KnownKeys
 from data_tools.lookup import coupler_at, site_row, unit_row
-from data_tools.unit_labels import UnitHint, by_casefold, unit_from_file_name, unit_from_photo
+from data_tools.unit_labels import UnitHint, unit_from_file_name, unit_from_photo
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError
 from model.photo import Photo, open_photo
@@ -47,12 +48,13 @@ class SiteCouplers:
         with ws.read() as session:
             site = site_row(session, site_key)
             refuse_closed(site)
+            self.site_key = site.key
             self.positions = _positions(session, site)
             self.given = _given(session, site, unit_key, position) if unit_key is not None else None
             everywhere = list(session.scalars(select(UnitRow.key))) if self.given else []
         self.position_given = position is not None
-        self.known = by_casefold(list(self.positions))
-        self.known_anywhere = by_casefold([*everywhere, *self.positions])
+        self.known = KnownKeys(self.positions)
+        self.known_anywhere = KnownKeys({*everywhere, *self.positions})
 
     def shown_in(self, photo: Photo, name: str, data: bytes) -> Target | Unknown:
         """Return the coupler that ``photo`` (its file ``name`` and bytes ``data``) is of, or why not."""
@@ -97,16 +99,12 @@ class SiteCouplers:
         with self.ws.read() as session:
             unit = unit_row(session, hint.unit_key)
             there = [coupler.position for coupler in unit.couplers if coupler.removed_on is None]
-            yield unit.key, _among(there, hint.position) or first_position(unit)
+            yield unit.key, KnownKeys(there).get(hint.position or "") or first_position(unit)
         yield given.unit_key, given.position
 
     def _position(self, hint: UnitHint) -> str | None:
         positions = self.positions[hint.unit_key]
-        return _among(positions, hint.position or next(iter(positions), ""))
-
-
-def _among(positions: list[str], wanted: str | None) -> str | None:
-    return next((p for p in positions if wanted and p.casefold() == wanted.casefold()), None)
+        return KnownKeys(positions).get(hint.position or next(iter(positions), ""))
 
 
 def _given(session: Session, site: SiteRow, unit_key: str, position: str | None) -> Target:

@@ -18,7 +18,8 @@ _EXIF_BLOCK = 0x8769
 # (date and time, its UTC offset): DateTimeOriginal first, then DateTimeDigitized. The plain DateTime tag is
 # left out because editing programs overwrite it.
 _TIME_TAGS = ((0x9003, 0x9011), (0x9004, 0x9012))
-_EARLIEST_YEAR = 1990
+# No camera is older; and the last year of the calendar cannot be put into every time zone.
+_YEARS = range(1990, 9999)
 _CAMERA_LENGTH, _TEXT_LENGTH = 80, 1000
 _quiet_lock = threading.Lock()
 
@@ -65,7 +66,7 @@ def _parse_time(value: tuple[object, object]) -> datetime | None:
         time = datetime.strptime(str(stamp).strip("\0 "), "%Y:%m:%d %H:%M:%S")
     except ValueError:
         return None
-    if time.year < _EARLIEST_YEAR:
+    if time.year not in _YEARS:
         return None
     zone = _parse_offset(offset)
     return time.replace(tzinfo=zone) if zone is not None else time

@@ -4,11 +4,16 @@ JPEG, PNG, WebP and HEIC are told apart by their first bytes, never by the file 
 its own reader, so that our size caps come before anything is decoded or allocated. JPEG is decoded at the
 scale needed (the decoder skips the fine detail that would be thrown away), which makes a 12-megapixel photo
 about three times cheaper than decoding it whole. Colour profiles are ignored: all values are read as sRGB.
+
+Memory: what can only be decoded whole is converted and reduced in strips. A photo of ``MAX_PIXELS`` that is
+reduced takes at most 10 bytes a pixel (1.2 GB) beside its file, at judging size a PNG 5 and a JPEG 1, unless
+the JPEG is progressive (8, what its decoder holds); one of full size at most 12.
 """
 
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from io import BytesIO
@@ -27,14 +32,19 @@ from model.exif import quiet, stated
 
 MAX_PIXELS = 120_000_000
 """More than any phone's largest common setting (108 megapixels) and far less than a decompression bomb."""
+MAX_WEBP_PIXELS = 60_000_000
+"""The WebP decoder holds four copies of a picture. Phones do not make WebP; messengers do, far smaller."""
 MAX_BYTES = 100_000_000
 READABLE = "a JPEG, PNG, WebP or HEIC photo"
 
 _RESEND = "Send the original file from the phone again."
-_HEIC_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"})
+_HEVC_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx"})
+_HEIC_BRANDS = _HEVC_BRANDS | {b"mif1", b"msf1"}
 # A reduced JPEG this close to the wanted size is used as it is: 4032 / 4 = 1008 serves a wish for 1024.
 _CLOSE_ENOUGH = 0.98
 _DIVISORS = (8, 4, 2)
+_FILTER, _GAP = Image.Resampling.HAMMING, 2.0
+_STRIP_PIXELS = 2_000_000
 _UPRIGHT: dict[int, Image.Transpose] = {
     2: Image.Transpose.FLIP_LEFT_RIGHT,
     3: Image.Transpose.ROTATE_180,
@@ -129,8 +139,14 @@ def _kind_of(data: bytes) -> str:
         return "PNG"
     if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
         return "WEBP"
-    if data[4:8] == b"ftyp" and data[8:12] in _HEIC_BRANDS:
-        return "HEIC"
+    if data[4:8] == b"ftyp":
+        box = data[8 : min(int.from_bytes(data[:4]), 400)]
+        brands = {box[at : at + 4] for at in range(0, len(box), 4)}
+        # The first brand may be the general one of both kinds.
+        if b"avif" in brands and not brands & _HEVC_BRANDS:
+            raise UnreadablePhotoError(READABLE, "an AVIF picture", "Send it as JPEG or HEIC.")
+        if data[8:12] in _HEIC_BRANDS:
+            return "HEIC"
     raise UnreadablePhotoError(
         READABLE,
         "a file whose content is none of these",
@@ -141,7 +157,7 @@ def _kind_of(data: bytes) -> str:
 def _decode(data: bytes, kind: str, max_side: int | None) -> Photo:
     with quiet():
         image = _open_as(kind, data)
-    _refuse_oversize(image)
+    _refuse_oversize(image, kind)
     _refuse_animation(image, kind)
     width, height = image.size
     pixels = _loaded(image, data, kind, max_side)
@@ -178,13 +194,15 @@ def _open_as(kind: str, data: bytes) -> ImageFile:
     return HeifImageFile(stream)  # type: ignore[no-untyped-call]
 
 
-def _refuse_oversize(image: ImageFile) -> None:
+def _refuse_oversize(image: ImageFile, kind: str) -> None:
     width, height = image.size
-    if width * height > MAX_PIXELS:
+    most = MAX_WEBP_PIXELS if kind == "WEBP" else MAX_PIXELS
+    if width * height > most:
+        todo = "Send the photo at the phone's normal size."
         raise PhotoTooLargeError(
-            f"a photo of at most {MAX_PIXELS // 1_000_000} megapixels",
+            f"a {'WebP ' if kind == 'WEBP' else ''}photo of at most {most // 1_000_000} megapixels",
             f"{width} x {height} pixels ({width * height / 1e6:.0f} megapixels)",
-            "Send the photo at the phone's normal size.",
+            "Send the original JPEG or HEIC file from the phone." if width * height <= MAX_PIXELS else todo,
         )
 
 
@@ -229,13 +247,36 @@ def _fit(image: Image.Image, full: tuple[int, int], max_side: int | None) -> Ima
         return image
     factor = max_side / max(full)
     size = (max(1, round(full[0] * factor)), max(1, round(full[1] * factor)))
-    if image.mode not in {"RGB", "L", "CMYK"}:
-        # Palette, alpha and 16-bit values cannot be averaged as they are stored.
-        image = Image.fromarray(_to_rgb(image))
-    return image.resize(size, Image.Resampling.HAMMING, reducing_gap=2.0)
+    # Palette, alpha and 16-bit values cannot be averaged as they are stored.
+    plain = image.mode in {"RGB", "L", "CMYK"}
+    return image.resize(size, _FILTER, reducing_gap=_GAP) if plain else _converted_and_fit(image, size)
+
+
+def _converted_and_fit(image: Image.Image, size: tuple[int, int]) -> Image.Image:
+    """Return ``Image.resize`` of the picture in RGB, pixel for pixel, without ever holding all of that: its
+    first step, whole pixels averaged by ``reduce``, is made strip by strip."""
+    across, down = (max(1, int(of / to / _GAP)) for of, to in zip(image.size, size, strict=True))
+    reduced = Image.new("RGB", (-(-image.width // across), -(-image.height // down)))
+    for top, strip in _strips(image, down):
+        reduced.paste(Image.fromarray(_strip_to_rgb(strip)).reduce((across, down)), (0, top // down))
+    return reduced.resize(size, _FILTER, box=(0, 0, image.width / across, image.height / down))
 
 
 def _to_rgb(image: Image.Image) -> NDArray[np.uint8]:
+    rgb = np.empty((image.height, image.width, 3), np.uint8)
+    for top, strip in _strips(image):
+        rgb[top : top + strip.height] = _strip_to_rgb(strip)
+    return rgb
+
+
+def _strips(image: Image.Image, multiple: int = 1) -> Iterator[tuple[int, Image.Image]]:
+    """Yield (top row, strip) of a few megapixels; all but the last have ``multiple`` rows, once or often."""
+    rows = max(1, _STRIP_PIXELS // (image.width * multiple)) * multiple
+    for top in range(0, image.height, rows):
+        yield top, image.crop((0, top, image.width, min(top + rows, image.height)))
+
+
+def _strip_to_rgb(image: Image.Image) -> NDArray[np.uint8]:
     if image.mode.startswith("I"):  # 16-bit grey; Pillow's own conversion would clip it to white
         grey = np.clip(np.asarray(image).astype(np.int64), 0, 65535) // 257
         return np.repeat(grey.astype(np.uint8)[:, :, None], 3, axis=2)
@@ -243,4 +284,4 @@ def _to_rgb(image: Image.Image) -> NDArray[np.uint8]:
         # What lies under transparent pixels was never meant to be seen: put mid-grey there.
         ground = Image.new("RGBA", image.size, (128, 128, 128, 255))
         image = Image.alpha_composite(ground, image.convert("RGBA"))
-    return np.array(image if image.mode == "RGB" else image.convert("RGB"))
+    return np.asarray(image if image.mode == "RGB" else image.convert("RGB"))

@@ -12,6 +12,8 @@ import time
 import streamlit as st
 
 from data_tools.access import Actor, Permission, Role
+from data_tools.keys import tidy_name
+from data_tools.people import spelled_as_before
 from data_tools.settings import Settings
 from model.errors import NotAllowedError
 from review_app import resources
@@ -99,7 +101,7 @@ def _by_login(settings: Settings) -> Actor | None:
         if st.button("Sign in", type="primary"):
             st.login()
         return None
-    email = plain(str(st.user.get("email") or "")).lower()
+    email = tidy_name(plain(str(st.user.get("email") or ""))).lower()
     # An address the provider has not verified could be anybody's.
     role = None if st.user.get("email_verified") is False else settings.roles_by_email.get(email)
     if role is None:
@@ -133,7 +135,8 @@ def _ask_name(settings: Settings) -> None:
         )
         if st.form_submit_button("Start", type="primary", width="stretch"):
             if plain(name) and role is not None:
-                st.session_state[_KEY] = _last_local_person()[_KEY] = Actor(plain(name, 60), role)
+                signed = spelled_as_before(resources.workspace(), plain(name, 60))
+                st.session_state[_KEY] = _last_local_person()[_KEY] = Actor(signed, role)
                 st.rerun()
             st.error("Please write your name.")
 

@@ -65,4 +65,5 @@ def board_of(ws: Workspace, actor: Actor, site: Site) -> Board:
 def damage_words(damage: OpenDamage) -> str:
     """Return open damage in words, and how it stands."""
     words = findings_words(damage.findings) if damage.findings else "damage suspected"
-    return f"{words} ({OPEN_WORDS[damage.stand]})"
+    doubt = "; filed under the coupler before the swap, move it on Units" if damage.coupler_in_doubt else ""
+    return f"{words} ({OPEN_WORDS[damage.stand]}{doubt})"

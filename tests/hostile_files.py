@@ -88,14 +88,21 @@ def phone_jpeg(picture: Pixels, orientation: int = 1, **exif_options: object) ->
 
 def png_bomb(width: int = 30_000, height: int = 30_000) -> bytes:
     """Return a small PNG that would unpack to ``width`` x ``height`` x 3 bytes of black."""
+    return rows_png(width, height, given=min(height, 64))
+
+
+def rows_png(width: int, height: int, channels: int = 3, bits: int = 8, *, given: int | None = None) -> bytes:
+    """Return a small PNG of equal rows (grey, grey and alpha, colour, or colour and alpha), of which the
+    first ``given`` are there (default: all)."""
 
     def chunk(kind: bytes, body: bytes) -> bytes:
         return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
 
-    header = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+    colour = {1: 0, 2: 4, 3: 2, 4: 6}[channels]
+    header = struct.pack(">IIBBBBB", width, height, bits, colour, 0, 0, 0)
     packer = zlib.compressobj(9)
-    row = b"\0" * (1 + width * 3)
-    rows = b"".join(packer.compress(row) for _ in range(min(height, 64))) + packer.flush()
+    row = b"\0" * (1 + width * channels * bits // 8)
+    rows = b"".join(packer.compress(row) for _ in range(height if given is None else given)) + packer.flush()
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", rows) + chunk(b"IEND", b"")
 
 

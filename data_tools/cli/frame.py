@@ -20,6 +20,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from tqdm import tqdm
 
 from data_tools.access import Actor, Role
+from data_tools.people import spelled_as_before
 from data_tools.records import WaitingEventKind
 from data_tools.settings import Settings, load_settings
 from data_tools.waiting import WaitingEvent
@@ -59,7 +60,7 @@ class Station:
     @cached_property
     def actor(self) -> Actor:
         """Who is asking: the options, else the settings, else the login name."""
-        name = self._name or self.settings.default_name or getpass.getuser()
+        name = spelled_as_before(self.ws, self._name or self.settings.default_name or getpass.getuser())
         return Actor(name, Role(self._role) if self._role else self.settings.default_role)
 
 

@@ -17,6 +17,8 @@ from data_tools.records import (
     EventRecord,
     ObservationKind,
     RosterLine,
+    Site,
+    Unit,
 )
 from data_tools.workspace import init_workspace
 from model.families import FAMILIES
@@ -95,7 +97,7 @@ def add_unit(
 def list_sites(at: Station, as_json: bool) -> None:
     """List the sites."""
     found = sites.list_sites(at.ws, at.actor)
-    say(as_json, found, lambda: (f"{s.key}  {s.name}  {s.timezone}" for s in found))
+    say(as_json, found, lambda: (f"{s.key}  {s.name}  {s.timezone}{_alike(s)}" for s in found))
 
 
 @click.command()
@@ -113,7 +115,13 @@ def _roster_line(line: RosterLine) -> str:
     todo = "done" if line.done_this_week else f"missing: {', '.join(line.missing_positions) or 'coupler'}"
     why = line.take_again.value if line.take_again else "a person could not tell"
     again = f" (take again: {why})" if line.again else ""
-    return f"{line.unit.key}  {line.unit.status.value}  {todo}{again}"
+    return f"{line.unit.key}  {line.unit.status.value}  {todo}{again}{_alike(line.unit)}"
+
+
+def _alike(named: Site | Unit) -> str:
+    """Say that another key is so alike that names are not told apart, where an older store holds it."""
+    words = f"  (not the same as {named.alike}: only a name written exactly as the key counts for either)"
+    return words if named.alike else ""
 
 
 @click.command("history")
@@ -127,7 +135,7 @@ def unit_history(at: Station, unit: str, as_json: bool) -> None:
 
 
 def _history_lines(told: Timeline) -> Iterator[str]:
-    yield f"Unit {told.unit.key} at {told.unit.site_key}: {told.unit.status.value}"
+    yield f"Unit {told.unit.key} at {told.unit.site_key}: {told.unit.status.value}{_alike(told.unit)}"
     for entry in told.entries:
         yield f"{entry.at:%Y-%m-%d %H:%M} UTC  {_entry(entry)}"
 

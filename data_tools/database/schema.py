@@ -1,8 +1,7 @@
 """The tables. Portable SQL only: SQLite and PostgreSQL hold the same schema.
 
-Photos, verdicts, decisions, observations and all events are append-only (``append_only``
-refuses to change them). ``photo_states`` is derived from them, one row per photo, so that queue and
-trends need not fold decisions; it is rebuilt by ``rounds verify --repair``."""
+Photos, verdicts, decisions, events, observations and model events are append-only (``append_only``).
+``photo_states`` is derived from them, one row a photo; ``rounds verify --repair`` makes it anew."""
 
 from __future__ import annotations
 
@@ -13,7 +12,8 @@ from sqlalchemy import ForeignKey, Index, String, Text, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from data_tools.database.base import Base
-from data_tools.database.types import words
+from data_tools.database.job_table import JobRow as JobRow
+from data_tools.database.types import Folds, words
 from data_tools.records import (
     DecisionKind,
     EventKind,
@@ -26,7 +26,7 @@ from data_tools.standing import Stand
 from model.vocabulary import Outcome, Reason, Triage
 
 
-class SiteRow(Base):
+class SiteRow(Folds, Base):
     """A place with charging units."""
 
     __tablename__ = "sites"
@@ -37,9 +37,10 @@ class SiteRow(Base):
     added_at: Mapped[datetime]
     added_by: Mapped[str]
     closed_at: Mapped[datetime | None]
+    folded: Mapped[str | None] = mapped_column(index=True, unique=True)
 
 
-class UnitRow(Base):
+class UnitRow(Folds, Base):
     """A charging unit. ``status`` follows from its last condition event and is kept in step with it."""
 
     __tablename__ = "units"
@@ -50,6 +51,7 @@ class UnitRow(Base):
     status: Mapped[UnitStatus] = mapped_column(words(UnitStatus, "status"))
     added_at: Mapped[datetime]
     added_by: Mapped[str]
+    folded: Mapped[str | None] = mapped_column(index=True, unique=True)
     site: Mapped[SiteRow] = relationship()
     couplers: Mapped[list[CouplerRow]] = relationship(back_populates="unit", order_by="CouplerRow.id")
 
@@ -282,19 +284,3 @@ class LiveModelRow(Base):
     id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
     version_id: Mapped[int | None] = mapped_column(ForeignKey("model_versions.id"))
     moved_at: Mapped[datetime]
-
-
-class JobRow(Base):
-    """A long work in another process (retraining), so that a screen can follow and stop it."""
-
-    __tablename__ = "jobs"
-    id: Mapped[int] = mapped_column(primary_key=True)
-    kind: Mapped[str] = mapped_column(String(40))
-    started_by: Mapped[str]
-    started_at: Mapped[datetime]
-    beat_at: Mapped[datetime]
-    stage: Mapped[str]
-    progress: Mapped[float]
-    stop_asked: Mapped[bool]
-    finished_at: Mapped[datetime | None]
-    message: Mapped[str] = mapped_column(Text)

@@ -1,12 +1,16 @@
-"""Column types that keep the store portable: UTC times and words with CHECK constraints."""
+"""Columns that keep the store portable: UTC times, words with CHECK constraints, keys that are one."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime
 from enum import StrEnum
+from typing import Any
 
 from sqlalchemy import DateTime, Dialect, Enum
+from sqlalchemy.orm import validates
 from sqlalchemy.types import TypeDecorator
+
+from data_tools.keys import folded_key
 
 
 class UtcDateTime(TypeDecorator[datetime]):
@@ -41,3 +45,17 @@ def words(kind: type[StrEnum], name: str) -> Enum:
         length=40,
         values_callable=lambda members: [member.value for member in members],
     )
+
+
+class Folds:
+    """A row with a ``key``, whose ``folded`` is that key as keys are compared, and unique.
+
+    It is null where an older store held two keys that are alike: the earlier row has their folded form.
+    """
+
+    folded: Any
+
+    @validates("key")
+    def _fold(self, _name: str, key: str) -> str:
+        self.folded = folded_key(key)
+        return key

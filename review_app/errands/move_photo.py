@@ -11,12 +11,18 @@ from data_tools.history import timeline
 from data_tools.records import Coupler, Site
 from data_tools.refile import refile
 from data_tools.sites import list_units
+from data_tools.standing import OPEN
 from data_tools.workspace import Workspace
 from model.errors import RoundsError
 from review_app.stories import PhotoStory
 from review_app.widgets.text import clock, md, plain
 
 MOVE = "Move the photo"
+_GONE = (
+    "That coupler is off its unit: once moved there, the damage in this photo is no longer listed as open. "
+    "If the photo may show the coupler that is there now, choose that one."
+)
+_STAYS = "The damage in this photo is open on that coupler until somebody rules on it there."
 
 
 def draw_move(
@@ -48,7 +54,7 @@ def draw_move(
             key=f"move_to_{turn}",
         )
         try:
-            _where_and_why(ws, actor, photo_id, unit_key, title)
+            _where_and_why(ws, actor, by_id[photo_id], unit_key, title)
         except RoundsError as error:
             st.error(md(str(error), 600))
 
@@ -56,7 +62,7 @@ def draw_move(
 def _where_and_why(
     ws: Workspace,
     actor: Actor,
-    photo_id: int,
+    story: PhotoStory,
     unit_key: str | None,
     title: Callable[[Coupler], str],
 ) -> None:
@@ -71,13 +77,15 @@ def _where_and_why(
             format_func=lambda key: title(by_id[key]),
             key=f"move_coupler_{unit_key}",
         )
+    if coupler_id is not None and story.state is not None and story.state.stand in OPEN:
+        st.caption(_GONE if by_id[coupler_id].removed_on else _STAYS)
     why = st.text_input("Why", max_chars=500, key=f"move_why_{st.session_state['moves']}").strip()
     if not st.button(MOVE):
         return
     if unit_key is None or coupler_id is None or not why:
         st.error("Choose the coupler that the photo shows, and write why.")
         return
-    event = refile(ws, actor, photo_id, unit_key, why, coupler_id=coupler_id)
+    event = refile(ws, actor, story.photo.id, unit_key, why, coupler_id=coupler_id)
     st.session_state["moved"] = f"Moved. {event.reason}"
     st.session_state["moves"] += 1
     st.session_state.pop("desk", None)  # it may hold this photo as one of the unit before

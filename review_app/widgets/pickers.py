@@ -33,7 +33,7 @@ def pick_site(
     key = st.selectbox(
         "Site",
         options,
-        format_func=lambda key: plain(sites[key].name) if key else "All sites",
+        format_func=lambda key: site_title(sites[key]) if key else "All sites",
         key=name,
         label_visibility=label_visibility,
         persist_state="session",
@@ -90,6 +90,13 @@ def site_called(key: str) -> Site:
     return sites.get(key) or Site(0, key, key, "UTC")
 
 
+def site_title(site: Site) -> str:
+    """Return what people call a site, and one not to be taken for it, as of units."""
+    return plain(site.name + (f" ({site.key}, not {site.alike})" if site.alike else ""))
+
+
 def unit_title(unit: Unit) -> str:
-    """Return what people call a unit: its key, and its name where it has another."""
-    return plain(f"{unit.key} · {unit.name}") if unit.name and unit.name != unit.key else plain(unit.key)
+    """Return what people call a unit: its key, its name where it has another, and a unit not to be taken for
+    it, where an older store holds two keys that are alike."""
+    name = f" · {unit.name}" if unit.name and unit.name != unit.key else ""
+    return plain(f"{unit.key}{name}" + (f" (not {unit.alike})" if unit.alike else ""))

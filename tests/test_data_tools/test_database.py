@@ -68,7 +68,7 @@ def test_every_table_compiles_for_postgresql() -> None:
     for table in Base.metadata.sorted_tables:
         assert "CREATE TABLE" in str(CreateTable(table).compile(dialect=dialect))
         for index in table.indexes:
-            assert "CREATE INDEX" in str(CreateIndex(index).compile(dialect=dialect))
+            assert str(CreateIndex(index).compile(dialect=dialect)).startswith("CREATE ")
 
 
 def test_sqlite_keeps_its_promises(ws: Workspace) -> None:

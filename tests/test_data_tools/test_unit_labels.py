@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import unicodedata
+
 import cv2
 import numpy as np
 import pytest
@@ -10,9 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from data_tools.unit_labels import UnitHint, by_casefold, unit_from_file_name, unit_from_photo, unit_from_text
+from data_tools.keys import KnownKeys, folded_key
+from data_tools.unit_labels import UnitHint, unit_from_file_name, unit_from_photo, unit_from_text
 
-KNOWN = by_casefold(["P3-07", "P3-07-2", "P3", "Süd.1", "A_1"])
+KEYS = ["P3-07", "P3-07-2", "P3", "Süd.1", "A_1"]
+KNOWN = KnownKeys(KEYS)
 
 
 @pytest.mark.parametrize(
@@ -35,11 +39,11 @@ def test_file_names_by_the_documented_pattern(name: str, key: str, position: str
 
 
 def test_a_name_of_a_unit_that_is_not_entered_yet_is_not_given_to_another() -> None:
-    known = by_casefold(["P4", "P3-07", "Q1-1-1"])
+    known = KnownKeys(["P4", "P3-07", "Q1-1-1"])
     assert unit_from_file_name("P4-07.jpg", known) is None, "P4-07 has the form of P3-07"
     assert unit_from_file_name("p4-7_evening.jpg", known) is None
-    assert unit_from_file_name("P3-07-2.heic", by_casefold(["P4", "P3-07"])) == UnitHint("P3-07")
-    assert unit_from_file_name("P4-07.jpg", by_casefold(["P4", "Q5"])) == UnitHint("P4"), "no such keys here"
+    assert unit_from_file_name("P3-07-2.heic", KnownKeys(["P4", "P3-07"])) == UnitHint("P3-07")
+    assert unit_from_file_name("P4-07.jpg", KnownKeys(["P4", "Q5"])) == UnitHint("P4"), "no such keys here"
     assert unit_from_file_name("P4_07.jpg", known) == UnitHint("P4")
 
 
@@ -108,4 +112,49 @@ def test_other_labels_beside_it_do_not_matter() -> None:
 @given(st.text(max_size=80))
 def test_no_text_or_name_makes_it_fail(text: str) -> None:
     for found in (unit_from_text(text, KNOWN), unit_from_file_name(text, KNOWN)):
-        assert found is None or found.unit_key in KNOWN.values()
+        assert found is None or found.unit_key in KEYS
+
+
+@pytest.mark.parametrize(
+    ("name", "key", "position"),
+    [
+        (unicodedata.normalize("NFD", "Süd.1_abends.jpg"), "Süd.1", None),
+        (unicodedata.normalize("NFD", "SÜD.1__B.jpg"), "Süd.1", "B"),
+        ("P3\N{EN DASH}07.jpg", "P3-07", None),
+        ("p3\N{NON-BREAKING HYPHEN}07\N{EM DASH}2.heic", "P3-07-2", None),
+        ("\N{RIGHT-TO-LEFT MARK}P3-\N{ZERO WIDTH SPACE}07.jpg", "P3-07", None),
+        (" P3-07.jpg", "P3-07", None),
+        ("STRASSE-5__B.jpg", "Straße-5", "B"),
+        ("straße-5.jpg", "Straße-5", None),
+        ("STRASSE-5-2.jpg", "Straße-5", None),
+        ("İ-1__C_x.jpg", "İ-1", "C"),
+        ("ŉ" * 40 + "_x.jpg", "ŉ" * 40, None),
+    ],
+)
+def test_names_as_other_hands_and_systems_write_them(name: str, key: str, position: str | None) -> None:
+    known = KnownKeys([*KEYS, "Straße-5", "İ-1", "ŉ" * 40])
+    assert unit_from_file_name(name, known) == UnitHint(key, position)
+
+
+def test_a_letter_whose_accent_stands_apart_is_not_cut_in_two() -> None:
+    known = KnownKeys(["U", "P1-U"])
+    assert unit_from_file_name(unicodedata.normalize("NFD", "ü.jpg"), known) is None
+    assert unit_from_file_name(unicodedata.normalize("NFD", "Ü-1.jpg"), known) is None
+
+
+def test_of_keys_that_are_alike_only_the_exact_one_names_its_unit() -> None:
+    known = KnownKeys(["SÜD-1", "süd-1", "P3"])
+    assert unit_from_file_name("SÜD-1.jpg", known) == UnitHint("SÜD-1")
+    assert unit_from_file_name(unicodedata.normalize("NFD", "süd-1_x.jpg"), known) == UnitHint("süd-1")
+    assert unit_from_file_name("Süd-1.jpg", known) is None
+    assert known.twins() == {"SÜD-1": "süd-1", "süd-1": "SÜD-1"}
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.text(max_size=40))
+def test_the_folded_form_is_one_for_every_spelling(text: str) -> None:
+    folded = folded_key(text)
+    assert folded_key(folded) == folded
+    for form in ("NFC", "NFD"):
+        assert folded_key(unicodedata.normalize(form, text)) == folded
+        assert folded_key(unicodedata.normalize(form, text).casefold()) == folded

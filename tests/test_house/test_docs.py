@@ -13,6 +13,7 @@ import pytest
 
 from data_tools.cli import main
 from data_tools.cli.frame import EXIT_CODES
+from data_tools.keys import KnownKeys
 from data_tools.settings import SETTINGS, Setting
 from data_tools.unit_labels import unit_from_file_name
 from model.families import FAMILIES
@@ -97,7 +98,7 @@ def test_the_json_sample_has_the_form_that_is_printed() -> None:
 def test_the_file_name_samples_find_their_units() -> None:
     rows = re.findall(r"^\| `(\S+\.\w+)` \| `(\S+)` \|(?: `(\S+)`)? \|", README, re.MULTILINE)
     assert len(rows) == 4
-    known = {"p3-07": "P3-07", "p3": "P3"}
+    known = KnownKeys(["P3-07", "P3"])
     for name, unit, position in rows:
         hint = unit_from_file_name(name, known)
         assert hint is not None
