@@ -18,7 +18,7 @@ from data_tools.archives import Upload, UploadSource, expand_sources, sources_fr
 from data_tools.database.schema import RejectedRow, SiteRow, WaitingRow
 from data_tools.desk import Desk, first_position, told, verdict_words
 from data_tools.intake import Arrival, Target, keep_photo, refuse_closed
-from data_tools.lookup import coupler_at, unit_row
+from data_tools.lookup import coupler_at, site_row, unit_row
 from data_tools.model_side import judging_side
 from data_tools.one_core import on_one_core
 from data_tools.records import IngestedFile, IngestReport, RejectedFile, WaitingFile
@@ -115,7 +115,11 @@ def assign_unit(
 
 
 def list_waiting(ws: Workspace, actor: Actor, site_key: str | None = None) -> list[WaitingFile]:
-    """Return the photos that wait for a unit, oldest first; with ``site_key`` also those of no known site."""
+    """Return the photos that wait for a unit, oldest first; with ``site_key`` also those of no known site.
+
+    Raises:
+        NotFoundError: no such site.
+    """
     actor.require(Permission.SEE)
     query = (
         select(WaitingRow, SiteRow.key)
@@ -123,9 +127,10 @@ def list_waiting(ws: Workspace, actor: Actor, site_key: str | None = None) -> li
         .where(WaitingRow.settled_at.is_(None))
         .order_by(WaitingRow.id)
     )
-    if site_key is not None:
-        query = query.where((SiteRow.key == site_key) | SiteRow.key.is_(None))
     with ws.read() as session:
+        if site_key is not None:
+            site = site_row(session, site_key)
+            query = query.where((SiteRow.id == site.id) | SiteRow.id.is_(None))
         return [
             WaitingFile(row.id, row.sha256, row.file_name, key, row.received_at, row.received_by, row.why)
             for row, key in session.execute(query)

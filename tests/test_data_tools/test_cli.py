@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import click
@@ -22,37 +21,8 @@ from data_tools.trends import By
 from model.errors import ArtefactError
 from model.vocabulary import FindingKind
 from tests.hostile_files import encode, scene, zip_of
+from tests.test_data_tools.conftest import Rounds
 from tests.test_data_tools.store_kit import CLEAR, DARK, MELTED, GreyJudge, picture
-
-Rounds = Callable[..., Result]
-
-
-@pytest.fixture
-def rounds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Rounds:
-    """Run ``rounds`` in this process with ``GreyJudge`` as the shipped model."""
-    for place in ("data_tools.workspace.load_judge", "data_tools.cli.photos.load_judge"):
-        monkeypatch.setattr(place, lambda path: GreyJudge(path.read_text() if path else "grey-1"))
-    monkeypatch.chdir(tmp_path)
-
-    def run(*arguments: object, code: int = 0) -> Result:
-        result = CliRunner().invoke(main, ["--workspace", "store", "--as", "Lea", *map(str, arguments)])
-        assert result.exit_code == code, result.output
-        assert "Traceback" not in result.output
-        return result
-
-    return run
-
-
-@pytest.fixture
-def furnished_rounds(rounds: Rounds, tmp_path: Path) -> Rounds:
-    rounds("init")
-    rounds("add-site", "north", "--name", "North yard", "--timezone", "Europe/Zurich")
-    rounds("add-unit", "P3-07", "--site", "north", "--part-number", "PN-1", "--installed-on", "2026-01-05")
-    photos = tmp_path / "round"
-    photos.mkdir()
-    for name, grey in {"P3-07_1.png": MELTED, "P3-07_2.png": CLEAR, "P3-07_3.png": DARK}.items():
-        (photos / name).write_bytes(picture(grey))
-    return rounds
 
 
 def _json(result: Result) -> list[dict[str, object]]:

@@ -293,12 +293,8 @@ def test_what_people_differ_about_was_not_confirmed_before(
     first = [i for i in queue(three_weeks, TECHNICIAN, limit=100) if i.photo.file_name.endswith("_0.png")]
     for item in first[1:]:
         decide(three_weeks, TECHNICIAN, item.photo.id, item.verdict.id, DecisionKind.CONFIRMED)
-    unclear, disputed, asked, *_ = first
-    for item, kind in (
-        (unclear, DecisionKind.CANNOT_TELL),
-        (disputed, DecisionKind.CORRECTED),
-        (asked, DecisionKind.SECOND_OPINION),
-    ):
+    open_still = (DecisionKind.CANNOT_TELL, DecisionKind.CORRECTED, DecisionKind.SECOND_OPINION)
+    for item, kind in zip(first, open_still, strict=False):
         decide(three_weeks, OTHER_TECHNICIAN, item.photo.id, item.verdict.id, kind)
     (row,) = photo_drift(three_weeks, LEAD)
     assert row.unlike.reference == len(UNITS) - 3
