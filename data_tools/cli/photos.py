@@ -54,9 +54,7 @@ def ingest(
             at.ws, at.actor, intake.sources_from_paths(paths), site,
             unit_key=unit, position=position, progress=progress,
         )  # fmt: skip
-    if not report.files:
-        raise nothing_in(paths)
-    _say_files(report.files, as_json)
+    _say_files(paths, report.files, as_json)
     ctx.exit(0 if all(file.status in _FINE for file in report.files) else ATTENTION)
 
 
@@ -83,7 +81,9 @@ def _line(file: IngestedFile) -> str:
     return one_line(f"{file.file_name}{unit}: {file.status.value.replace('_', ' ')}. {file.message}")
 
 
-def _say_files(files: tuple[IngestedFile, ...], as_json: bool) -> None:
+def _say_files(paths: tuple[Path, ...], files: tuple[IngestedFile, ...], as_json: bool) -> None:
+    if not files:
+        raise nothing_in(paths)
     for file in files:
         click.echo(json.dumps(_brief(file), ensure_ascii=False) if as_json else _line(file))
     if not as_json:
