@@ -201,8 +201,8 @@ def _said_by_another(keys: Keys, statement: Statement, comment: str) -> bool:
     others = _others_since(keys, item, said)
     if not others or not adds_nothing(statement, said, comment):
         return False
-    words = f"has ruled on the photo of {md(item.unit.key)} meanwhile ({said_words(others[-1])})"
-    tell(f"{md(others[-1].decided_by)} {words}; nothing was added.", ":material/group:")
+    words = f"has ruled on the photo of {md(item.unit.key)} meanwhile; nothing was added."
+    tell(f"{md(others[-1].decided_by)} {words}", ":material/group:")
     return True
 
 
