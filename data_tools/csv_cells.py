@@ -11,9 +11,12 @@ import io
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from model.errors import BadRequestError
+
+if TYPE_CHECKING:  # the command line loads pandas only for the commands that need it
+    import pandas as pd
 
 DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n")
 MAX_ROWS = 100_000
@@ -38,13 +41,20 @@ def plain_text(cell: str) -> str:
     return inner if neutralised else cell
 
 
-def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
-    """Return a CSV document with every cell neutralised."""
+def csv_bytes(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> bytes:
+    """Return a CSV document with every cell neutralised, in UTF-8 with a byte-order mark: by it spreadsheets
+    know the letters."""
     buffer = io.StringIO(newline="")
     writer = csv.writer(buffer)
     writer.writerow([safe_cell(name) for name in header])
     writer.writerows([safe_cell(value) for value in row] for row in rows)
-    return buffer.getvalue()
+    return buffer.getvalue().encode("utf-8-sig")
+
+
+def table_csv(table: pd.DataFrame) -> bytes:
+    """Return ``table`` as ``csv_bytes`` does; what is missing is an empty cell."""
+    rows = table.astype(object).where(table.notna(), None).itertuples(index=False, name=None)
+    return csv_bytes([str(name) for name in table.columns], rows)
 
 
 def read_csv(path: Path, required: Sequence[str]) -> list[Mapping[str, str]]:

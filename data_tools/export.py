@@ -14,7 +14,7 @@ from sqlalchemy import Executable, select
 from sqlalchemy.orm import Session
 
 from data_tools.access import Actor, Permission
-from data_tools.csv_cells import csv_text
+from data_tools.csv_cells import csv_bytes
 from data_tools.database import schema as db
 from data_tools.lookup import findings_from_json
 from data_tools.review_sheets import findings_text
@@ -36,7 +36,7 @@ def export(ws: Workspace, actor: Actor, folder: Path) -> dict[str, int]:
             header, rows = _rows(session, query)
             target = folder / f"{name}.csv"
             part = target.with_suffix(".part")
-            part.write_text(csv_text(header, rows), encoding="utf-8-sig", newline="")
+            part.write_bytes(csv_bytes(header, rows))
             part.replace(target)
             counts[target.name] = len(rows)
     return counts

@@ -24,6 +24,7 @@ from data_tools import model_side
 from data_tools.access import Actor, Permission
 from data_tools.database.schema import CouplerRow, PhotoRow, PhotoStateRow, RoundRow, UnitRow, VerdictRow
 from data_tools.lookup import judgement_from_json
+from data_tools.standing import RULED
 from data_tools.training_set import coupler_name, rendered
 from data_tools.workspace import Workspace
 from model.drift import LEVEL, Drift, Unlike, drift, unlike
@@ -68,7 +69,7 @@ class _Seen:
     week: tuple[int, int]
     site: str
     camera: str
-    decided: bool = False
+    confirmed: bool = False
 
 
 def photo_drift(
@@ -103,7 +104,7 @@ def photo_drift(
 
 def _reference(ws: Workspace, seen: Sequence[_Seen], week: tuple[int, int]) -> list[LabelledPhoto]:
     """Return the rendered photos that candidates are measured on and the last ones confirmed before."""
-    confirmed = [photo.label for photo in seen if photo.decided and photo.week < week]
+    confirmed = [photo.label for photo in seen if photo.confirmed and photo.week < week]
     gate = rendered(ws.settings.gate_manifest)
     photos = read_manifest(gate) if gate is not None else []
     usable = [p for p in photos if p.split == "test" and p.family and p.homography and p.reason is None]
@@ -125,9 +126,7 @@ def _located(ws: Workspace) -> list[_Seen]:
     """Return the judged photos with a located face, oldest first."""
     unit = joinedload(PhotoRow.coupler).joinedload(CouplerRow.unit)
     query = (
-        select(
-            PhotoRow, RoundRow.iso_year, RoundRow.iso_week, VerdictRow.judgement, PhotoStateRow.decision_id
-        )
+        select(PhotoRow, RoundRow.iso_year, RoundRow.iso_week, VerdictRow.judgement, PhotoStateRow.stand)
         .join(RoundRow, RoundRow.id == PhotoRow.round_id)
         .join(PhotoStateRow, PhotoStateRow.photo_id == PhotoRow.id)
         .join(VerdictRow, VerdictRow.id == PhotoStateRow.verdict_id)
@@ -137,7 +136,7 @@ def _located(ws: Workspace) -> list[_Seen]:
     )
     found = []
     with ws.read() as session:
-        for photo, year, number, judgement, decision in session.execute(query):
+        for photo, year, number, judgement, stand in session.execute(query):
             face = judgement_from_json(judgement).face
             if face is None:
                 continue
@@ -146,7 +145,7 @@ def _located(ws: Workspace) -> list[_Seen]:
             )
             site = photo.coupler.unit.site.key
             camera = photo.camera or "unknown camera"
-            found.append(_Seen(label, (year, number), site, camera, decision is not None))
+            found.append(_Seen(label, (year, number), site, camera, stand in RULED))
     return found
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, and_, case, func, literal, or_, select
+from sqlalchemy import ColumnElement, Row, Select, and_, case, func, literal, or_, select, union
 from sqlalchemy.orm import Session, aliased, joinedload
 
 from data_tools.access import Actor, Permission
@@ -28,7 +29,7 @@ from data_tools.lookup import (
     unit_record,
     verdict_record,
 )
-from data_tools.records import DecisionKind, QueueItem, UnitStatus
+from data_tools.records import DecisionKind, DecisionRecord, QueueItem, UnitStatus
 from data_tools.settings import Settings
 from data_tools.workspace import Workspace
 from model.vocabulary import Triage
@@ -37,6 +38,32 @@ _Ranked = Row[*tuple[Any, ...]]
 _AUDITS_LOOKED_AT = 2000
 _OPEN_QUESTION_BONUS = 2.0
 """Photos with a conflict or a question for a second opinion count this much more: somebody waits for them."""
+_LATE = 50
+"""A database server may show a record after so many others with higher numbers."""
+
+
+@dataclass(frozen=True)
+class QueueMark:
+    """How far the store had got when a queue was read: the numbers of its last verdict and decision."""
+
+    verdict: int
+    decision: int
+
+
+@dataclass(frozen=True)
+class QueueNews:
+    """What became of photos taken from the queue.
+
+    ``gone``: those that wait for this person no longer, by their number, with all decisions on them;
+    ``held``: as they are now, the first that still waits and those of another priority than before;
+    ``fresh``: what has come to the queue since, most costly to miss first, without blind audits;
+    ``mark``: for the next time.
+    """
+
+    gone: Mapping[int, tuple[DecisionRecord, ...]]
+    held: tuple[QueueItem, ...]
+    fresh: tuple[QueueItem, ...]
+    mark: QueueMark
 
 
 def queue(ws: Workspace, actor: Actor, site_key: str | None = None, limit: int = 50) -> list[QueueItem]:
@@ -51,9 +78,8 @@ def queue(ws: Workspace, actor: Actor, site_key: str | None = None, limit: int =
     with ws.read() as session:
         site_id = site_row(session, site_key).id if site_key is not None else None
         ranked = _ranked(actor, site_id, ws.settings)
-        audited = and_(PhotoStateRow.triage.is_not_distinct_from(Triage.CLEAR), _undisputed())
-        main = session.execute(ranked.where(~audited).limit(limit)).all()
-        audits = session.execute(ranked.where(audited).limit(_AUDITS_LOOKED_AT)).all()
+        main = session.execute(ranked.where(~_audited()).limit(limit)).all()
+        audits = session.execute(ranked.where(_audited()).limit(_AUDITS_LOOKED_AT)).all()
         return _items(session, _mixed(main, audits, limit))
 
 
@@ -70,6 +96,64 @@ def items_of(ws: Workspace, actor: Actor, photo_ids: Sequence[int]) -> list[Queu
         return _items(session, [(photo_id, 0.0) for photo_id in photo_ids])
 
 
+def queue_mark(ws: Workspace, actor: Actor) -> QueueMark:
+    """Return how far the store has got; take it before the queue is read."""
+    actor.require(Permission.DECIDE)
+    with ws.read() as session:
+        return _mark(session)
+
+
+def queue_news(
+    ws: Workspace,
+    actor: Actor,
+    held: Mapping[int, float],
+    since: QueueMark,
+    *,
+    above: float,
+    site_key: str | None = None,
+) -> QueueNews:
+    """Return what became of the photos ``held`` from the queue (number: priority then, in their order) and
+    what came to it ``since`` with a priority ``above`` this one.
+
+    Takes a few milliseconds however long the queue is: nothing is read but these photos and new ones.
+    """
+    actor.require(Permission.DECIDE)
+    with ws.read() as session:
+        site_id = site_row(session, site_key).id if site_key is not None else None
+        ranked, mark = _ranked(actor, site_id, ws.settings), _mark(session)
+        now = _priorities(session, ranked.where(PhotoRow.id.in_(held)))
+        new = _came(since), PhotoRow.id.not_in(held), ~_audited(), _priority(ws.settings) > above
+        fresh = _priorities(session, ranked.where(*new))
+        left = [photo_id for photo_id in held if photo_id in now]
+        anew = {photo_id: now[photo_id] for photo_id in left if now[photo_id] != held[photo_id]}
+        anew |= {photo_id: now[photo_id] for photo_id in left[:1]}
+        items = _items(session, [*anew.items(), *fresh.items()])
+        gone = [photo_id for photo_id in held if photo_id not in now]
+        said = _decisions(session, gone)
+        return QueueNews(
+            {photo_id: decision_records(said[photo_id]) for photo_id in gone},
+            tuple(items[: len(anew)]),
+            tuple(items[len(anew) :]),
+            mark,
+        )
+
+
+def _priorities(session: Session, ranked: Select[*tuple[Any, ...]]) -> dict[int, float]:
+    return {photo_id: float(priority) for photo_id, _, priority in session.execute(ranked)}
+
+
+def _mark(session: Session) -> QueueMark:
+    last = (session.scalar(select(func.max(row.id))) for row in (VerdictRow, DecisionRow))
+    return QueueMark(*(number or 0 for number in last))
+
+
+def _came(since: QueueMark) -> ColumnElement[bool]:
+    """Photos with a verdict or a decision newer than ``since``: nothing else brings one into the queue."""
+    judged = select(VerdictRow.photo_id).where(VerdictRow.id > since.verdict - _LATE)
+    said = select(DecisionRow.photo_id).where(DecisionRow.id > since.decision - _LATE)
+    return PhotoRow.id.in_(union(judged, said))
+
+
 def queue_length(ws: Workspace, actor: Actor, site_key: str | None = None) -> int:
     """Return how many photos wait for this technician in all."""
     actor.require(Permission.DECIDE)
@@ -77,6 +161,10 @@ def queue_length(ws: Workspace, actor: Actor, site_key: str | None = None) -> in
         site_id = site_row(session, site_key).id if site_key is not None else None
         waiting = _waiting_for(actor, site_id).with_only_columns(func.count())
         return session.scalar(waiting) or 0
+
+
+def _audited() -> ColumnElement[bool]:
+    return and_(PhotoStateRow.triage.is_not_distinct_from(Triage.CLEAR), _undisputed())
 
 
 def _undisputed() -> ColumnElement[bool]:

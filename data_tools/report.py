@@ -12,7 +12,7 @@ from data_tools.access import Actor, Permission
 from data_tools.conditions import CAUTIONS
 from data_tools.figure_drawings import svg_of
 from data_tools.records import EventKind
-from data_tools.report_page import Head, Section, figure_csv, page
+from data_tools.report_page import Head, Section, page
 from data_tools.sites import list_sites
 from data_tools.trend_data import load_trends
 from data_tools.trends import By, Figure, TrendData
@@ -20,8 +20,6 @@ from data_tools.trends.frames import monday, words_for
 from data_tools.workspace import Workspace, now_or
 from model.errors import BadRequestError
 from model.vocabulary import FindingKind
-
-__all__ = ["figure_csv", "monthly_report"]
 
 MAX_SITE_CHARTS = 12
 MAX_NOTICES = 40

@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 from jinja2 import Environment, StrictUndefined
 
-from data_tools.csv_cells import csv_text
+from data_tools.csv_cells import table_csv
 from data_tools.trends import SHARE_COLUMNS, Figure
 from model.vocabulary import LABEL_OF_KIND
 
@@ -55,13 +55,6 @@ class Head:
     cautions: tuple[str, ...]
 
 
-def figure_csv(figure: Figure) -> str:
-    """Return the figure's table as CSV; text that a spreadsheet would run as a formula is neutralised."""
-    table = figure.table
-    rows = ([None if pd.isna(v) else v for v in row] for row in table.itertuples(index=False, name=None))
-    return csv_text([str(column) for column in table.columns], rows)
-
-
 def page(head: Head, sections: list[Section]) -> str:
     """Return the report as one HTML document."""
     shown = [
@@ -72,7 +65,7 @@ def page(head: Head, sections: list[Section]) -> str:
             "columns": [_head(name) for name in _columns(section.figure.table)],
             "rows": _rows(section.figure.table),
             "more": max(len(section.figure.table) - MAX_ROWS, 0),
-            "csv": base64.b64encode(figure_csv(section.figure).encode()).decode(),
+            "csv": base64.b64encode(table_csv(section.figure.table)).decode(),
             "file": "".join(c if c.isalnum() else "-" for c in section.figure.title.lower()) + ".csv",
         }
         for section in sections

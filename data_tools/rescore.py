@@ -11,6 +11,7 @@ from functools import partial
 from typing import NamedTuple
 
 from sqlalchemy import case, func, select
+from sqlalchemy.orm import Session
 
 from data_tools import jobs
 from data_tools.access import Actor, Permission
@@ -90,6 +91,9 @@ def rescore(
 
     One transaction a photo: stopped half-way, it goes on where it was when called again. A photo whose
     original is lost or damaged is passed over and named.
+
+    Raises:
+        NotFoundError: no such round.
     """
     actor.require(Permission.MANAGE_MODELS)
     judge = ws.classifier()
@@ -138,10 +142,26 @@ def _not_judged(ws: Workspace, version: str, round_id: int | None) -> list[_Phot
         .where(PhotoRow.id.not_in(done_already))
         .order_by(PhotoRow.id)
     )
-    if round_id is not None:
-        query = query.where(PhotoRow.round_id == round_id)
     with ws.read() as session:
+        if round_id is not None:
+            _refuse_unknown(session, round_id)
+            query = query.where(PhotoRow.round_id == round_id)
         return [_Photo(*row) for row in session.execute(query)]
+
+
+def _refuse_unknown(session: Session, round_id: int) -> None:
+    if session.get(RoundRow, round_id) is not None:
+        return
+    query = (
+        select(RoundRow.id, SiteRow.key, RoundRow.iso_week, RoundRow.iso_year)
+        .join(SiteRow, SiteRow.id == RoundRow.site_id)
+        .order_by(RoundRow.id.desc())
+        .limit(MOST_NAMED)
+    )
+    latest = [f"{n} ({site}, week {week} of {year})" for n, site, week, year in session.execute(query)]
+    raise NotFoundError(
+        "a round that exists", f"number {round_id}", f"The latest rounds: {', '.join(latest) or 'none'}."
+    )
 
 
 def _judge_again(ws: Workspace, judge: Judge, kept: _Photo, at: datetime) -> None:

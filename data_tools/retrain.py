@@ -259,9 +259,10 @@ def _stage(tell: Progress, start: float, end: float, name: str) -> model_side.St
 def _refuse_too_few(frozen: FrozenSet, least: int) -> None:
     count = frozen.counts[TRAIN]
     if count < least:
+        others = [f"{n} {name.replace('_', ' ')}" for name, n in frozen.counts.items() if name != TRAIN and n]
         raise BadRequestError(
             f"at least {least} confirmed photos to learn from",
-            f"{count} (others are held out or undecided: {frozen.counts})",
+            f"{count}" + (f" (besides {', '.join(others)})" if others else ""),
             "Review more photos first.",
         )
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from data_tools.access import Actor, Permission
-from data_tools.csv_cells import csv_text, read_csv
+from data_tools.csv_cells import csv_bytes, read_csv
 from data_tools.queueing import queue
 from data_tools.records import DecisionKind, DecisionRecord, QueueItem, TrueFinding
 from data_tools.review import MAX_COMMENT, decide, decisions_of
@@ -68,9 +68,9 @@ def queue_to_csv(
     if path.exists():
         raise ConflictError("a new file for the sheet", f"{path}, which is there", "Choose another name.")
     items = queue(ws, actor, site_key, limit)
-    text = csv_text(COLUMNS, [_row(item) for item in items])
+    sheet = csv_bytes(COLUMNS, [_row(item) for item in items])
     with storage_errors(f"to write {path}"):
-        path.write_text(text, encoding="utf-8-sig", newline="")
+        path.write_bytes(sheet)
     return len(items)
 
 

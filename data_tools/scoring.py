@@ -10,7 +10,7 @@ from itertools import islice
 from pathlib import Path
 
 from data_tools.model_side import Judge, judging_side, work_alone
-from model.errors import PhotoError
+from model.errors import NotFoundError, PhotoError
 from model.judgement import Judgement
 from model.photo import Photo, open_photo
 from model.vocabulary import Outcome, Reason
@@ -79,11 +79,25 @@ def _unreadable(judge: Judge, error: PhotoError) -> Judgement:
 
 
 def expand_paths(paths: Iterable[Path]) -> list[Path]:
-    """Return the files named, and for folders the picture files in them (by name, sorted), in order."""
+    """Return the files named, and for folders the picture files in them (by name, sorted), in order.
+
+    Raises:
+        NotFoundError: there are none.
+    """
+    paths = list(paths)
     found: list[Path] = []
     for path in paths:
         if path.is_dir():
             found += sorted(p for p in path.rglob("*") if p.suffix.lower() in _PICTURES and p.is_file())
         else:
             found.append(path)
+    if not found:
+        raise nothing_in(paths)
     return found
+
+
+def nothing_in(paths: Iterable[Path]) -> NotFoundError:
+    """Return the error that says that there is no photo at ``paths``."""
+    return NotFoundError(
+        "a photo", f"none in {', '.join(map(str, paths))}", "Name photos, or a folder with photos in it."
+    )

@@ -101,7 +101,7 @@ def add_unit(
         NotFoundError: no such site.
         UnknownFamilyError: no such coupler family.
         BadRequestError: a key that cannot be used, or an installation day that is still to come.
-        ConflictError: the unit is at another site, or that position holds a coupler already.
+        ConflictError: the unit is at another site or has another name, or that position holds a coupler.
     """
     actor.require(Permission.MANAGE_SITES)
     unit_key, position = _usable_key(unit_key), _usable_key(position)
@@ -141,6 +141,8 @@ def _unit_for(
             raise ConflictError(
                 f"a unit of site {site.key}", f"{key}, which is at {unit.site.key}", "Choose another key."
             )
+        if name and clean_text(name, MAX_NAME) != unit.name:
+            raise ConflictError(f"the name of unit {key}, {unit.name!r}", repr(name[:80]), "Leave it out.")
         return unit
     _refuse_taken(session, UnitRow, key, "unit")
     unit = UnitRow(

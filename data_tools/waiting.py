@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 from data_tools.access import Actor, Permission
 from data_tools.conditions import MAX_REASON, required_reason
 from data_tools.database.schema import SiteRow, WaitingEventRow, WaitingRow
-from data_tools.lookup import id_of
+from data_tools.lookup import site_row
 from data_tools.records import WaitingEventKind
 from data_tools.sites import clean_text
 from data_tools.workspace import Workspace, now_or
@@ -62,7 +62,11 @@ class WaitingFile:
 
 
 def list_waiting(ws: Workspace, actor: Actor, site_key: str | None = None) -> list[WaitingFile]:
-    """Return the photos that wait for a unit, oldest first; with ``site_key`` also those of no known site."""
+    """Return the photos that wait for a unit, oldest first; with ``site_key`` also those of no known site.
+
+    Raises:
+        NotFoundError: no such site.
+    """
     actor.require(Permission.SEE)
     aside = select(WaitingEventRow.waiting_id).where(*_sets_aside())
     with ws.read() as session:
@@ -179,7 +183,7 @@ def _unsettled(session: Session, site_key: str | None) -> Select[WaitingRow, str
     query = query.where(WaitingRow.settled_at.is_(None))
     if site_key is None:
         return query
-    return query.where((SiteRow.id == id_of(session, SiteRow, site_key)) | SiteRow.id.is_(None))
+    return query.where((SiteRow.id == site_row(session, site_key).id) | SiteRow.id.is_(None))
 
 
 def _files(session: Session, query: Select[WaitingRow, str]) -> list[WaitingFile]:

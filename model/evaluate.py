@@ -17,7 +17,7 @@ from model.assemble import load_any
 from model.bars import bars
 from model.baseline import PlainScore, load_scores
 from model.dataset import split_of
-from model.errors import told_plainly
+from model.errors import ManifestError, told_plainly
 from model.families import FAMILIES
 from model.manifest import LabelledPhoto, read_manifest
 from model.metrics import auroc_score, expected_calibration_error, reliability_bins
@@ -164,10 +164,20 @@ def _refused_by_reason(book: Sequence[Scored]) -> dict[str, dict[str, Any]]:
 
 def chosen(labels: Sequence[LabelledPhoto], split: str | None) -> list[LabelledPhoto]:
     """Return the photos of ``split``: ``all`` of them, or by default the test split where the labels name one
-    and all where they do not."""
+    and all where they do not.
+
+    Raises:
+        ManifestError: there are none.
+    """
     if split is None:
         split = "test" if any(label.split == "test" for label in labels) else "all"
-    return [label for label in labels if split in {"all", split_of(label)}]
+    found = [label for label in labels if split in {"all", split_of(label)}]
+    if not found:
+        there = ", ".join(sorted({split_of(label) for label in labels})) or "none"
+        raise ManifestError(
+            f"photos of the split {split}", f"none in {len(labels)} photos", f"Its splits: {there}."
+        )
+    return found
 
 
 def evaluate_file(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from itertools import islice
@@ -43,6 +44,7 @@ class Classifier:
     def __init__(self, model: Model) -> None:
         self._model = model
         self._ready: Model | None = None
+        self._making_ready = threading.Lock()
 
     @classmethod
     def load(cls, path: Path | None = None) -> Classifier:
@@ -68,15 +70,16 @@ class Classifier:
         """Return the networks that judge: on a CPU copies made ready for serving, else those as trained."""
         if not on_cpu(self._model.condition):
             return self._model
-        if self._ready is None:
-            model = self._model
-            self._ready = replace(
-                model,
-                locator=ready(model.locator),
-                condition=ready(model.condition, rounded=True),
-                second=model.second and ready(model.second, rounded=True),
-            )
-        return self._ready
+        with self._making_ready:  # done twice, it would take twice the memory
+            if self._ready is None:
+                model = self._model
+                self._ready = replace(
+                    model,
+                    locator=ready(model.locator),
+                    condition=ready(model.condition, rounded=True),
+                    second=model.second and ready(model.second, rounded=True),
+                )
+            return self._ready
 
     def judge(self, photo: Photo) -> Judgement:
         """Judge one photo (see ``DECODE_SIDE``)."""

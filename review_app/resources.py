@@ -22,7 +22,7 @@ from data_tools.evidence_view import evidence_view
 from data_tools.records import PhotoRecord
 from data_tools.settings import FILE_NAME, Settings, load_settings
 from data_tools.workspace import Workspace, open_workspace
-from model.errors import RoundsError
+from model.errors import NotFoundError, RoundsError
 from model.vocabulary import Place
 
 if TYPE_CHECKING:
@@ -188,8 +188,11 @@ def face_or_photo(ws: Workspace, actor: Actor, photo: PhotoRecord, side: int) ->
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
-def _evidence(_ws: Workspace, _actor: Actor, photo_id: int, verdict_id: int) -> bytes | None:
-    return evidence_view(_ws, _actor, photo_id)
+def _evidence(_ws: Workspace, _actor: Actor, photo_id: int, verdict_id: int) -> bytes:
+    coloured = evidence_view(_ws, _actor, photo_id)
+    if coloured is None:  # raised, and so not kept: what is live may change, and change back
+        raise NotFoundError("a verdict of the live version", f"verdict {verdict_id}", "Judge it again.")
+    return coloured
 
 
 def evidence(ws: Workspace, actor: Actor, photo_id: int, verdict_id: int) -> bytes | None:

@@ -5,18 +5,22 @@ Plain state without a screen, so that the rules of the keys can be tested alone:
 - a statement that agrees with the model is saved at once;
 - naming a damage takes its kind and its place, in either order;
 - a statement that drops all damage, or a melted housing, that the model found must be made twice, because a
-  missed melted housing is the worst thing that can happen here.
+  missed melted housing is the worst thing that can happen here;
+- what came meanwhile and is more urgent comes first, and what others ruled on leaves the desk, but never the
+  photo of which something is entered.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from data_tools.queueing import QueueMark, QueueNews
 from data_tools.records import DecisionKind, DecisionRecord, QueueItem, TrueFinding
+from data_tools.standing import fold
 from model.families import family
-from model.vocabulary import FindingKind, Outcome, Place
+from model.vocabulary import FindingKind, Outcome, Place, Triage
 from review_app.standing import findings_of
 
 
@@ -48,6 +52,12 @@ class Desk:
     asked_twice: tuple[TrueFinding, ...] | None = None
     started: float | None = None
     last: tuple[QueueItem, DecisionRecord] | None = None
+    mark: QueueMark = QueueMark(0, 0)
+    """What was in the store when the photos were taken from the queue."""
+    up_to_date: bool = False
+    """Whether the store was asked about the photo on top since it is there."""
+    put_back: bool = False
+    later: set[int] = field(default_factory=set)
 
     @property
     def current(self) -> QueueItem | None:
@@ -63,6 +73,54 @@ class Desk:
     def evidence_visible(self) -> bool:
         """Whether the model's findings are on the screen."""
         return self.shown or not self.first_look
+
+    @property
+    def touched(self) -> bool:
+        """Whether something is entered of the current photo, or was seen that the first look is without."""
+        named = self.kind or self.place or self.listed or self.asked_twice is not None
+        return bool(named or self.shown or self.looked or self.several or self.put_back)
+
+    @property
+    def least_urgent(self) -> float:
+        """The lowest priority here; what is not above it can wait until the desk is empty."""
+        return min([item.priority for item in self.items if self._ranked(item)], default=-1.0)
+
+    def fill(self, items: list[QueueItem], waiting: int, mark: QueueMark) -> None:
+        """Lay photos fresh from the queue on an empty desk."""
+        self.items, self.waiting, self.mark = items, waiting, mark
+        self.later.clear()
+        self.up_to_date = True
+
+    def catch_up(self, news: QueueNews, *, keep: bool) -> tuple[QueueItem, ...]:
+        """Put away what waits no longer, put what came and is more urgent where it belongs, and return what
+        was put away. ``keep``: the current photo stays on top, whatever came of it."""
+        before = [item.photo.id for item in self.items[:1]]
+        kept = before if keep else []
+        away = news.gone.keys() - kept
+        gone = tuple(item for item in self.items if item.photo.id in away)
+        self.waiting += len(news.fresh) - len(gone)
+        anew, moved = {item.photo.id: item for item in news.held}, list(news.fresh)
+        items, self.items = self.items, []
+        for item in (item for item in items if item.photo.id not in away):
+            now = anew.get(item.photo.id, item)
+            stays = item.photo.id in kept or now.priority == item.priority or not self._ranked(now)
+            (self.items if stays else moved).append(now)
+        for item in sorted(moved, key=lambda item: -item.priority):
+            ahead = [at for at, other in enumerate(self.items, 1) if self._before(other, item)]
+            self.items.insert(max([len(kept), *ahead]), item)
+        self.mark = news.mark
+        if [item.photo.id for item in self.items[:1]] != before:
+            self._clean()
+        self.up_to_date = True
+        return gone
+
+    def _before(self, other: QueueItem, item: QueueItem) -> bool:
+        return self._ranked(other) and other.priority >= item.priority
+
+    def _ranked(self, item: QueueItem) -> bool:
+        """Whether a photo lies where its urgency says: neither a blind audit nor one put off."""
+        audit = item.triage is Triage.CLEAR and not (item.conflict or item.second_opinion)
+        return not audit and item.photo.id not in self.later
 
     def begin(self) -> None:
         """Start the clock of the current photo, once."""
@@ -119,6 +177,7 @@ class Desk:
 
     def skip(self) -> None:
         """Put the current photo to the end."""
+        self.later.update(item.photo.id for item in self.items[:1])
         self.items = [*self.items[1:], *self.items[:1]]
         self._clean()
 
@@ -128,6 +187,7 @@ class Desk:
         self.waiting = max(self.waiting + 1, len(self.items))
         self.last = None
         self._clean()
+        self.put_back = True
 
     def forget_statement(self) -> None:
         """Drop what was said so far of the current photo."""
@@ -173,9 +233,23 @@ class Desk:
         return 0.0 if self.started is None else round(self.clock() - self.started, 2)
 
     def _clean(self) -> None:
-        self.shown = self.several = self.looked = False
+        self.shown = self.several = self.looked = self.put_back = self.up_to_date = False
         self.started = None
         self.forget_statement()
+
+
+def adds_nothing(statement: Statement, decisions: Sequence[DecisionRecord], comment: str) -> bool:
+    """Whether what people said of the photo already leaves nothing for ``statement`` to add: their ruling is
+    the same, or ``statement`` cannot tell. What differs, a comment and the wish for a second opinion are
+    never dropped."""
+    standing = fold(decisions)
+    if not standing.ruled or standing.decision is None or comment.strip():
+        return False
+    if statement.kind is DecisionKind.SECOND_OPINION:
+        return False
+    scored = statement.item.verdict.judgement.outcome is Outcome.SCORED
+    told = statement.kind is DecisionKind.CORRECTED or (statement.kind is DecisionKind.CONFIRMED and scored)
+    return not told or frozenset(statement.findings) == frozenset(standing.decision.findings)
 
 
 def family_key(item: QueueItem) -> str:

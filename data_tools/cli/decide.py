@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from data_tools import review_sheets
-from data_tools.cli.frame import ATTENTION, Station, as_json, say, station
+from data_tools.cli.frame import ATTENTION, Station, as_json, refuse_unused, say, station
 from data_tools.review_sheets import SAID_BEFORE, SheetReport
 from model.errors import storage_errors
 from model.vocabulary import FindingKind
@@ -40,6 +40,7 @@ def review(ctx: click.Context, sheet: Path, write: bool, site: str | None, limit
         count = review_sheets.queue_to_csv(at.ws, at.actor, sheet, site, limit)
         say(as_json, {"file": sheet, "photos": count}, f"Wrote {count} photos to {sheet}.")
         return
+    refuse_unused("site", "limit", why="goes with --write")
     report = review_sheets.decide_from_csv(at.ws, at.actor, sheet)
     say(as_json, report, lambda: _report_lines(report))
     ctx.exit(ATTENTION if report.refused else 0)
@@ -75,7 +76,9 @@ def trends(
     """Show damage rates with their intervals, or write the monthly report."""
     if report is not None:
         _write_report(at, report, month)
+        say(as_json, {"file": report}, f"Wrote {report}.")
         return
+    refuse_unused("month", why="goes with --report; --since chooses the days of the rates")
     figure = _rates(at, since, by, kind)
     say(as_json, _figure_data(figure), lambda: _figure_lines(figure))
 
@@ -101,12 +104,12 @@ def _figure_lines(figure: Figure) -> Iterator[str]:
 
 
 def _write_report(at: Station, target: Path, month: str | None) -> None:
+    refuse_unused("since", "by", "kind", why="goes without --report: it covers a month, by all of these")
     from data_tools.report import monthly_report
 
     document = monthly_report(at.ws, at.actor, month)
     with storage_errors(f"to write {target}"):
         target.write_text(document, encoding="utf-8")
-    click.echo(f"Wrote {target}.")
 
 
 COMMANDS: tuple[click.Command, ...] = (review, trends)

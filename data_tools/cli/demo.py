@@ -22,11 +22,13 @@ SAMPLES = Path(__file__).resolve().parents[2] / "synthetic_samples"
 @as_json
 def demo(folder: Path, samples: Path, as_json: bool) -> None:
     """Make the demo, an invented operator, in FOLDER; harmless where it is there already."""
-    from data_tools.demo import make_demo
+    from data_tools.demo import is_there, make_demo
 
+    made = not is_there(folder)
     with share_bar("making the demo") as progress:
         make_demo(folder, samples, progress=progress).close()
-    say(as_json, {"workspace": str(folder)}, f"The demo is in {folder}.")
+    words = f"The demo is made in {folder}." if made else f"The demo was there already in {folder}."
+    say(as_json, {"workspace": str(folder), "made": made}, words)
 
 
 COMMANDS: tuple[click.Command, ...] = (demo,)

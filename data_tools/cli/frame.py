@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+from click.core import ParameterSource
 from sqlalchemy.exc import SQLAlchemyError
 from tqdm import tqdm
 
@@ -66,6 +67,15 @@ class Station:
 
 station = click.make_pass_decorator(Station)
 as_json = click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
+
+
+def refuse_unused(*names: str, why: str) -> None:
+    """Refuse the options ``names`` where they were given but would change nothing, for that reason: passed
+    over in silence, they would look heeded."""
+    context = click.get_current_context()
+    for name in names:
+        if context.get_parameter_source(name) is ParameterSource.COMMANDLINE:
+            raise click.UsageError(f"--{name.replace('_', '-')} {why}.", context)
 
 
 class RoundsGroup(click.Group):

@@ -16,6 +16,7 @@ from data_tools.cli.frame import (
     bar,
     one_line,
     plain,
+    refuse_unused,
     say,
     station,
     verdict_in_short,
@@ -24,7 +25,7 @@ from data_tools.cli.frame import (
 from data_tools.model_side import load_judge
 from data_tools.records import IngestedFile, IngestStatus
 from data_tools.refile import refile
-from data_tools.scoring import BATCH, expand_paths, score_files
+from data_tools.scoring import BATCH, expand_paths, nothing_in, score_files
 from data_tools.waiting import (
     WaitingFile,
     aside_words,
@@ -57,14 +58,14 @@ def ingest(
 ) -> None:
     """Take in photos, folders or zips at PATHS as part of a site's round."""
     at = ctx.ensure_object(Station)
+    if unit is None:
+        refuse_unused("position", why="goes with --unit")
     with bar("taking in") as progress:
         report = intake.ingest(
             at.ws, at.actor, intake.sources_from_paths(paths), site,
             unit_key=unit, position=position, progress=progress,
         )  # fmt: skip
-    for file in report.files:
-        click.echo(json.dumps(_brief(file), ensure_ascii=False) if as_json else _line(file))
-    _sum_up(report.files, as_json)
+    _say_files(paths, report.files, as_json)
     ctx.exit(0 if all(file.status in _FINE for file in report.files) else ATTENTION)
 
 
@@ -93,13 +94,14 @@ def _line(file: IngestedFile) -> str:
     return one_line(f"{file.file_name}{where}: {file.status.value.replace('_', ' ')}. {file.message}")
 
 
-def _sum_up(files: tuple[IngestedFile, ...], as_json: bool) -> None:
+def _say_files(paths: tuple[Path, ...], files: tuple[IngestedFile, ...], as_json: bool) -> None:
+    if not files:
+        raise nothing_in(paths)
+    for file in files:
+        click.echo(json.dumps(_brief(file), ensure_ascii=False) if as_json else _line(file))
     if not as_json:
         counts = Counter(file.status.value.replace("_", " ") for file in files)
-        click.echo(
-            f"{len(files)} files: "
-            + (", ".join(f"{n} {word}" for word, n in sorted(counts.items())) or "none")
-        )
+        click.echo(f"{len(files)} files: " + ", ".join(f"{n} {word}" for word, n in sorted(counts.items())))
 
 
 @click.command()
@@ -174,6 +176,8 @@ def refile_photo(
     at: Station, photo: int, unit: str, reason: str, position: str | None, coupler: int | None, as_json: bool
 ) -> None:
     """File the wrongly filed PHOTO (its number in `rounds history`) under UNIT."""
+    if coupler is not None:
+        refuse_unused("position", why="goes without --coupler, which says both")
     event = refile(at.ws, at.actor, photo, unit, reason, position=position, coupler_id=coupler)
     say(as_json, event, f"Moved by {event.done_by}: {event.reason}")
 

@@ -41,6 +41,8 @@ def models(ctx: click.Context, as_json: bool) -> None:
         at = ctx.ensure_object(Station)
         found = registry.list_versions(at.ws, at.actor)
         say(as_json, found, lambda: (f"{v.version}  {v.status}  {v.note}" for v in found))
+    elif as_json:  # said before the subcommand, it is meant for the subcommand
+        ctx.default_map = {name: {"as_json": True} for name in models.commands}
 
 
 def _said(as_json: bool, version: ModelVersion) -> None:

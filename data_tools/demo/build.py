@@ -15,7 +15,7 @@ from data_tools.demo.workshop import Workshop
 from data_tools.model_side import Judge
 from data_tools.settings import Settings
 from data_tools.sites import add_site, add_unit, list_sites
-from data_tools.workspace import Workspace, init_workspace, now_or, open_workspace
+from data_tools.workspace import DATABASE, Workspace, init_workspace, now_or, open_workspace
 from model.errors import ConflictError, storage_errors
 
 DEMO_SETTINGS: dict[str, float] = {"blind_audit_share": 0.15}
@@ -43,6 +43,11 @@ def demo_settings(settings: Settings) -> Settings:
     return replace(settings, **DEMO_SETTINGS)  # type: ignore[arg-type]
 
 
+def is_there(folder: Path) -> bool:
+    """Whether ``folder`` holds a workspace, the demo or another."""
+    return (folder / DATABASE).is_file()
+
+
 def make_demo(
     folder: Path,
     samples_dir: Path,
@@ -56,25 +61,46 @@ def make_demo(
     It is built beside ``folder`` and moved there when it is whole: an interrupted build leaves no half demo.
 
     Raises:
-        ConflictError: ``folder`` holds something else.
+        ConflictError: ``folder`` holds something else, be it another workspace.
         ManifestError: the samples cannot be used.
     """
     settings = Settings(workspace=folder, **DEMO_SETTINGS)  # type: ignore[arg-type]
     if folder.exists() and any(folder.iterdir()):
-        if not (folder / "store.db").is_file():
+        if not is_there(folder):
             raise ConflictError("an empty or a demo folder", f"{folder}", "Choose another folder.")
-        return open_workspace(settings, classifier=classifier)
-    unfinished = folder.with_name(folder.name + ".unfinished")
+        return _opened(settings, classifier)
+    whole = folder.absolute()  # "." has no name to put anything behind
+    unfinished = whole.with_name(f"{whole.name}.unfinished")
     with storage_errors(f"to make the demo in {folder}"):
         shutil.rmtree(unfinished, ignore_errors=True)
         try:
             _build_in(unfinished, samples_dir, settings, classifier, progress, now)
-            if folder.exists():
-                folder.rmdir()
-            unfinished.rename(folder)
+            _move(unfinished, folder)
         finally:
             shutil.rmtree(unfinished, ignore_errors=True)
     return open_workspace(settings, classifier=classifier)
+
+
+def _opened(settings: Settings, classifier: Judge | None) -> Workspace:
+    ws = open_workspace(settings, classifier=classifier)
+    if {site.key for site in SITES} <= {site.key for site in list_sites(ws, LEAD, closed=True)}:
+        return ws
+    ws.close()
+    raise ConflictError(
+        "an empty or a demo folder",
+        f"{settings.workspace}, a workspace of your own",
+        "Choose another folder.",
+    )
+
+
+def _move(whole: Path, folder: Path) -> None:
+    """Move a finished demo to ``folder``. One that is there is filled and not replaced, since somebody may be
+    in it; its database comes last, for it makes it a workspace."""
+    if not folder.exists():
+        whole.rename(folder)
+        return
+    for entry in sorted(whole.iterdir(), key=lambda entry: entry.name == DATABASE):
+        entry.rename(folder / entry.name)
 
 
 def _build_in(

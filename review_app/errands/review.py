@@ -5,15 +5,15 @@ from __future__ import annotations
 import streamlit as st
 
 from data_tools.access import Actor, Permission
-from data_tools.queueing import queue_length
-from data_tools.records import QueueItem, Site, TrueFinding
+from data_tools.queueing import queue_length, queue_mark, queue_news
+from data_tools.records import DecisionRecord, QueueItem, Site, TrueFinding
 from data_tools.review import last_good_photo, queue
 from data_tools.standing import fold
 from data_tools.workspace import Workspace
 from model.families import family
 from model.vocabulary import Outcome
 from review_app import access, resources
-from review_app.errands.review_keys import Keys, last_saved
+from review_app.errands.review_keys import Keys, comment_on, last_saved, tell
 from review_app.review_desk import Desk, family_key
 from review_app.standing import decision_words, effective, findings_of, findings_words, judgement_words
 from review_app.stories import moment_of
@@ -26,6 +26,7 @@ from review_app.widgets.text import clock, md, plain
 from review_app.wording import REASON_WORDS, sentence
 
 _BATCH = 50
+_OTHERS = ":material/group:"
 _NAMES_NONE = "names no damage. Look closely"
 """Said of unsure verdicts and of clear ones alike: nobody may tell which are mixed in to measure misses."""
 
@@ -51,10 +52,12 @@ def show() -> None:
 
 
 def _desk(ws: Workspace, actor: Actor, site: Site | None, first_look: bool) -> Desk:
-    """Return this tab's desk, filled again when it is empty or the site changed."""
+    """Return this tab's desk, filled again when it is empty or the site changed; the store is asked anew
+    whenever the page is opened."""
     key = site.key if site else None
     held: tuple[str | None, Desk] | None = st.session_state.get("desk")
     desk = held[1] if held and held[0] == key else Desk()
+    desk.up_to_date = False
     if not desk.items:
         _fill(ws, actor, desk, key)
     desk.first_look = first_look
@@ -63,8 +66,9 @@ def _desk(ws: Workspace, actor: Actor, site: Site | None, first_look: bool) -> D
 
 
 def _fill(ws: Workspace, actor: Actor, desk: Desk, site_key: str | None) -> None:
-    desk.items = queue(ws, actor, site_key, limit=_BATCH)
-    desk.waiting = queue_length(ws, actor, site_key)
+    mark = queue_mark(ws, actor)
+    items = queue(ws, actor, site_key, limit=_BATCH)
+    desk.fill(items, queue_length(ws, actor, site_key), mark)
 
 
 @st.fragment
@@ -74,6 +78,7 @@ def _card(ws: Workspace, actor: Actor, desk: Desk) -> None:
 
 
 def _draw_card(ws: Workspace, actor: Actor, desk: Desk) -> None:
+    _catch_up(ws, actor, desk)
     for words, icon in st.session_state.pop("said", []):
         st.toast(words, icon=icon)
     item = desk.current
@@ -92,6 +97,34 @@ def _draw_card(ws: Workspace, actor: Actor, desk: Desk) -> None:
         _photo(ws, actor, desk, item)
     with beside, st.container(key="beside"):
         _beside(ws, actor, desk, item)
+
+
+def _catch_up(ws: Workspace, actor: Actor, desk: Desk) -> None:
+    """Before a photo is shown: whether it still waits for this person, and whether something comes first."""
+    current = desk.current
+    if current is None or desk.up_to_date:
+        return
+    held = {item.photo.id: item.priority for item in desk.items}
+    site_key = st.session_state["desk"][0]
+    news = queue_news(ws, actor, held, desk.mark, above=desk.least_urgent, site_key=site_key)
+    keep = desk.touched or bool(comment_on(current.photo.id))
+    gone = desk.catch_up(news, keep=keep)
+    if len(gone) > 1:
+        tell(f"{len(gone)} photos wait for you no longer: they were ruled on meanwhile.", _OTHERS)
+    elif gone:
+        tell(_gone_words(actor, gone[0], news.gone[gone[0].photo.id]), _OTHERS)
+    if keep and not desk.put_back and current.photo.id in news.gone:
+        words = _gone_words(actor, current, news.gone[current.photo.id])
+        tell(f"{words} What you entered is still here.", _OTHERS)
+
+
+def _gone_words(actor: Actor, item: QueueItem, decisions: tuple[DecisionRecord, ...]) -> str:
+    ruling = fold(decisions).decision
+    unit = md(item.unit.key)
+    if ruling is None:
+        return f"The photo of {unit} waits here no longer."
+    who = "You have" if ruling.decided_by == actor.name else f"{md(ruling.decided_by)} has"
+    return f"{who} ruled on the photo of {unit} meanwhile."
 
 
 def _nothing_left(ws: Workspace, actor: Actor, desk: Desk) -> None:

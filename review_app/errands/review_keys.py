@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import streamlit as st
 
 from data_tools.access import Actor
-from data_tools.records import DecisionKind
+from data_tools.records import DecisionKind, DecisionRecord, QueueItem
 from data_tools.review import decide, decisions_of, withdraw
 from data_tools.workspace import Workspace
 from model.errors import RoundsError
 from model.families import Family, family
 from model.vocabulary import FindingKind, Place
 from review_app import resources
-from review_app.review_desk import Desk, Statement, family_key
+from review_app.review_desk import Desk, Statement, adds_nothing, family_key
 from review_app.standing import decision_words, effective, findings_words, judgement_words, said_words
 from review_app.widgets.face_drawing import place_numbers
 from review_app.widgets.text import md
@@ -162,7 +163,11 @@ def _said(desk: Desk, verb: str, word: FindingKind | Place | None) -> Statement 
 
 def _save(keys: Keys, statement: Statement) -> None:
     item, desk = statement.item, keys.desk
+    comment = comment_on(item.photo.id)
     try:
+        if _said_by_another(keys, statement, comment):
+            desk.next()
+            return
         decision = decide(
             keys.ws,
             keys.actor,
@@ -170,20 +175,40 @@ def _save(keys: Keys, statement: Statement) -> None:
             item.verdict.id,
             statement.kind,
             statement.findings,
-            comment=str(st.session_state.get(f"comment_{item.photo.id}", "")),
+            comment=comment,
             seconds=statement.seconds,
             evidence_shown=statement.evidence_shown,
         )
-        known = {earlier.id for earlier in item.decisions}
-        for other in effective(decisions_of(keys.ws, keys.actor, item.photo.id)):
-            if other.decided_by != keys.actor.name and other.id not in known:
-                words = f"decided on the same photo: {decision_words(other)}. Both are kept."
-                _tell(f"{md(other.decided_by)} {words}", ":material/group:")
+        for other in _others_since(keys, item, decisions_of(keys.ws, keys.actor, item.photo.id)):
+            words = f"decided on the same photo: {decision_words(other)}. Both are kept."
+            tell(f"{md(other.decided_by)} {words}", ":material/group:")
     except RoundsError as error:
-        _tell(md(str(error), 600), ":material/error:")
+        tell(md(str(error), 600), ":material/error:")
         return
     desk.next()
     desk.last = (item, decision)
+
+
+def _others_since(keys: Keys, item: QueueItem, said: Sequence[DecisionRecord]) -> list[DecisionRecord]:
+    """Return what others decided on the photo since it was shown, of all that was ``said`` of it."""
+    known = {earlier.id for earlier in item.decisions}
+    return [one for one in effective(said) if one.decided_by != keys.actor.name and one.id not in known]
+
+
+def _said_by_another(keys: Keys, statement: Statement, comment: str) -> bool:
+    """Whether somebody has ruled on the photo since it was shown and nothing is left to add; says so."""
+    item, said = statement.item, decisions_of(keys.ws, keys.actor, statement.item.photo.id)
+    others = _others_since(keys, item, said)
+    if not others or not adds_nothing(statement, said, comment):
+        return False
+    words = f"has ruled on the photo of {md(item.unit.key)} meanwhile; nothing was added."
+    tell(f"{md(others[-1].decided_by)} {words}", ":material/group:")
+    return True
+
+
+def comment_on(photo_id: int) -> str:
+    """Return what is typed into the comment of a photo."""
+    return str(st.session_state.get(f"comment_{photo_id}", ""))
 
 
 def undo(ws: Workspace, actor: Actor, desk: Desk, decision_id: int) -> None:
@@ -194,10 +219,11 @@ def undo(ws: Workspace, actor: Actor, desk: Desk, decision_id: int) -> None:
     try:
         withdraw(ws, actor, decision_id)
     except RoundsError as error:
-        _tell(md(str(error), 600), ":material/error:")
+        tell(md(str(error), 600), ":material/error:")
         return
     desk.back(item)
 
 
-def _tell(words: str, icon: str) -> None:
+def tell(words: str, icon: str) -> None:
+    """Say something with the next photo."""
     st.session_state.setdefault("said", []).append((words, icon))

@@ -7,9 +7,9 @@ import re
 import pandas as pd
 import streamlit as st
 
+from data_tools.csv_cells import table_csv
 from data_tools.trends import SHARE_COLUMNS, Figure
 from review_app.widgets.charts import Chart
-from review_app.widgets.csv_text import csv_bytes
 from review_app.widgets.text import md
 from review_app.wording import COLUMN_WORDS, sentence, value_words
 
@@ -57,7 +57,7 @@ def _downloads(figure: Figure, key: str) -> None:
     with st.container(horizontal=True):
         st.download_button(
             "Save as CSV",
-            lambda: csv_bytes(figure.table),
+            lambda: table_csv(figure.table),
             file_name=f"{key}.csv",
             mime="text/csv",
             key=f"csv_{key}",

@@ -35,6 +35,7 @@ from tests.test_data_tools.store_kit import (
     LEAD,
     MELTED,
     OPENED,
+    OTHER_TECHNICIAN,
     TECHNICIAN,
     UNSURE,
     UPLOADER,
@@ -282,3 +283,18 @@ def test_photos_unlike_all_that_was_measured_on_are_noticed_from_the_first_week(
     (later,) = photo_drift(three_weeks, LEAD)
     assert later.unlike.unlike <= 3
     assert "unlike what" not in later.notice
+
+
+def test_what_people_differ_about_was_not_confirmed_before(
+    three_weeks: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("model.drift.LEAST_REFERENCE", 5)
+    _eyes(monkeypatch, set(), 0.0)
+    first = [i for i in queue(three_weeks, TECHNICIAN, limit=100) if i.photo.file_name.endswith("_0.png")]
+    for item in first[1:]:
+        decide(three_weeks, TECHNICIAN, item.photo.id, item.verdict.id, DecisionKind.CONFIRMED)
+    open_still = (DecisionKind.CANNOT_TELL, DecisionKind.CORRECTED, DecisionKind.SECOND_OPINION)
+    for item, kind in zip(first, open_still, strict=False):
+        decide(three_weeks, OTHER_TECHNICIAN, item.photo.id, item.verdict.id, kind)
+    (row,) = photo_drift(three_weeks, LEAD)
+    assert row.unlike.reference == len(UNITS) - 3

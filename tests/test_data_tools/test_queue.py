@@ -10,10 +10,11 @@ import pytest
 from data_tools.access import Actor
 from data_tools.conditions import take_out_of_service
 from data_tools.ingest import ingest
-from data_tools.queueing import queue_length
+from data_tools.queueing import items_of, queue_length, queue_mark, queue_news
 from data_tools.records import DecisionKind, QueueItem
 from data_tools.review import decide, decisions_of, queue
 from data_tools.workspace import Workspace
+from model.errors import NotAllowedError
 from model.vocabulary import Triage
 from tests.test_data_tools.store_kit import (
     CLEAR,
@@ -117,3 +118,39 @@ def test_a_second_opinion_on_a_refused_photo_is_queued_too(ws: Workspace) -> Non
     decide(ws, TECHNICIAN, file.photo.id, file.verdict.id, DecisionKind.SECOND_OPINION)
     assert _only(ws, OTHER_TECHNICIAN).triage is None
     assert queue_length(ws, OTHER_TECHNICIAN) == 1
+
+
+def test_news_of_photos_held_are_what_went_and_what_came_above(tmp_path: Path) -> None:
+    ws = furnished(tmp_path, blind_audit_share=1.0)
+    _fill(ws, LATCH, UNSURE, CLEAR)
+    mark = queue_mark(ws, TECHNICIAN)
+    held = {item.photo.id: item.priority for item in queue(ws, TECHNICIAN)}
+    top, second, _ = held
+    told = queue_news(ws, TECHNICIAN, held, mark, above=20.0)
+    assert (told.gone, told.fresh, told.mark) == ({}, (), mark)
+    assert told.held == tuple(queue(ws, TECHNICIAN)[:1])
+    greys = (MELTED, LATCH, CLEAR, DARK)
+    ingest(
+        ws, UPLOADER, [upload(f"P3-08_{n}.png", g, 50 + n) for n, g in enumerate(greys)], "north", now=NOON
+    )
+    ingest(ws, UPLOADER, [upload("Q1.png", MELTED, 60)], "south", now=NOON)
+    ruled = queue(ws, OTHER_TECHNICIAN, "north")[0]
+    decide(ws, OTHER_TECHNICIAN, top, _verdict(ws, top), DecisionKind.CONFIRMED)
+    told = queue_news(ws, TECHNICIAN, held, mark, above=30.0, site_key="north")
+    assert list(told.gone) == [top]
+    assert [d.decided_by for d in told.gone[top]] == ["Tia"]
+    assert [item.photo.id for item in told.held] == [second]
+    assert [item.photo.file_name for item in told.fresh] == ["P3-08_0.png"]
+    assert told.fresh[0] == ruled
+    assert len(queue_news(ws, TECHNICIAN, held, mark, above=30.0).fresh) == 2
+    assert queue_news(ws, OTHER_TECHNICIAN, {}, mark, above=-1.0).held == ()
+    with_other = held | {second: 1.0, top: 1.0}
+    assert len(queue_news(ws, OTHER_TECHNICIAN, with_other, mark, above=99.0).held) == 1
+    with pytest.raises(NotAllowedError):
+        queue_news(ws, UPLOADER, held, mark, above=0.0)
+    ws.close()
+
+
+def _verdict(ws: Workspace, photo_id: int) -> int:
+    (item,) = items_of(ws, TECHNICIAN, [photo_id])
+    return item.verdict.id

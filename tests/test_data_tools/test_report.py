@@ -13,12 +13,11 @@ from data_tools.access import Actor, Role
 from data_tools.conditions import replace_coupler, take_out_of_service
 from data_tools.ingest import UploadSource, ingest
 from data_tools.records import DecisionKind
-from data_tools.report import figure_csv, month_weeks, monthly_report
+from data_tools.report import month_weeks, monthly_report
 from data_tools.report_page import cell
 from data_tools.review import decide
 from data_tools.settings import Settings
 from data_tools.sites import add_site, add_unit
-from data_tools.trends import Figure
 from data_tools.workspace import init_workspace
 from model.errors import BadRequestError, NotAllowedError
 from tests.test_data_tools.paint_judge import PaintJudge, painted
@@ -136,12 +135,13 @@ def test_nothing_that_people_typed_runs_or_loads(html):
 
 def test_csv_in_the_report_holds_no_formula(html):
     documents = [
-        base64.b64decode(data).decode()
+        base64.b64decode(data).decode("utf-8")
         for data in re.findall(r"data:text/csv;base64,([A-Za-z0-9+/=]*)", html)
     ]
     by_part = [text for text in documents if "HYPERLINK" in text]
     assert by_part
     for text in by_part:
+        assert text.startswith("\ufeff"), "by it a spreadsheet knows that this is UTF-8"
         assert not re.search(r"(^|,)\"?[=+@]", text, re.MULTILINE)
         assert "'=HYPERLINK" in text
 
@@ -198,17 +198,6 @@ def test_every_week_belongs_to_exactly_one_month():
     months = [month_weeks(f"2025-{number:02d}", NOW.replace(year=2026)) for number in range(1, 13)]
     assert [end for _, end in months[:-1]] == [start for start, _ in months[1:]]
     assert all(day.weekday() == 0 for pair in months for day in pair)
-
-
-def test_csv_of_a_figure_leaves_numbers_alone():
-    table = pd.DataFrame(
-        {"group": ["@cmd", "-1"], "rate": [0.25, float("nan")], "week": [pd.Timestamp(START)] * 2}
-    )
-    text = figure_csv(Figure("x", table, 2, "things"))
-    assert text.splitlines()[1:] == [
-        "'@cmd,0.25,2025-03-04T08:00:00+00:00",
-        "'-1,,2025-03-04T08:00:00+00:00",
-    ]
 
 
 @pytest.mark.parametrize(

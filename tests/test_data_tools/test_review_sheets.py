@@ -5,9 +5,10 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
-from data_tools.csv_cells import csv_text, plain_text, safe_cell
+from data_tools.csv_cells import csv_bytes, plain_text, safe_cell, table_csv
 from data_tools.ingest import ingest
 from data_tools.records import DecisionKind
 from data_tools.review import decide, decisions_of, queue, withdraw
@@ -94,7 +95,27 @@ def test_a_sheet_sent_again_overrides_no_later_word(ws: Workspace, tmp_path: Pat
 def test_cells_that_a_spreadsheet_would_run_are_neutralised_and_come_back(text: str) -> None:
     assert safe_cell(text) == f"'{text}"
     assert plain_text(safe_cell(text)) == text
-    assert f"'{text}" in csv_text(["a"], [[text]]).replace('""', '"')
+    assert f"'{text}" in csv_bytes(["a"], [[text]]).decode("utf-8-sig")
+
+
+def test_csv_of_a_table_runs_nothing_and_leaves_numbers_alone() -> None:
+    table = pd.DataFrame(
+        {
+            "unit": ["=1+1", "-2", "Ü-01", None],
+            "n": [1, 2, 3, -4],
+            "rate": [0.5, None, 1.0, float("nan")],
+            "week": [pd.Timestamp("2025-03-04T08:00Z"), pd.NaT, None, pd.Timestamp("2025-03-11T00:00Z")],
+        }
+    )
+    written = table_csv(table)
+    assert written.startswith(b"\xef\xbb\xbf"), "by it a spreadsheet knows that this is UTF-8"
+    assert written.decode("utf-8-sig").splitlines() == [
+        "unit,n,rate,week",
+        "'=1+1,1,0.5,2025-03-04T08:00:00+00:00",
+        "'-2,2,,",
+        "Ü-01,3,1.0,",
+        ",-4,,2025-03-11T00:00:00+00:00",
+    ]
 
 
 @pytest.mark.parametrize(

@@ -75,6 +75,11 @@ VERBS: dict[str, tuple[Permission, Call]] = {
     "queueing.queue": (Permission.DECIDE, lambda ws, a: queueing.queue(ws, a)),
     "queueing.items_of": (Permission.DECIDE, lambda ws, a: queueing.items_of(ws, a, [1])),
     "queueing.queue_length": (Permission.DECIDE, lambda ws, a: queueing.queue_length(ws, a)),
+    "queueing.queue_mark": (Permission.DECIDE, lambda ws, a: queueing.queue_mark(ws, a)),
+    "queueing.queue_news": (
+        Permission.DECIDE,
+        lambda ws, a: queueing.queue_news(ws, a, {1: 1.0}, queueing.QueueMark(0, 0), above=0.0),
+    ),
     "review.decide": (Permission.DECIDE, lambda ws, a: review.decide(ws, a, 1, 1, DecisionKind.CONFIRMED)),
     "review.withdraw": (Permission.DECIDE, lambda ws, a: review.withdraw(ws, a, 1)),
     "review.decisions_of": (Permission.SEE, lambda ws, a: review.decisions_of(ws, a, 1)),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -188,3 +190,19 @@ def test_the_network_s_doubt_counts_only_where_nothing_measures_it(
 ) -> None:
     usable = np.eye(len(USABLE), dtype=np.float32)[USABLE.index(doubt)]
     assert classifier.read(photo, seen(usable=usable)).reason is (doubt if refused else None)
+
+
+def test_networks_are_made_ready_once_however_many_ask(monkeypatch: pytest.MonkeyPatch) -> None:
+    made: list[object] = []
+
+    def slow(network: object, *, rounded: bool = False) -> object:
+        made.append(network)
+        time.sleep(0.05)
+        return network
+
+    monkeypatch.setattr("model.predict.ready", slow)
+    asked = Classifier(untrained())
+    with ThreadPoolExecutor(4) as pool:
+        given = [future.result() for future in [pool.submit(asked.serving) for _ in range(4)]]
+    assert len({id(network) for network in made}) == len(made)
+    assert all(model is given[0] for model in given)

@@ -12,7 +12,6 @@ from streamlit.testing.v1 import AppTest
 from data_tools.trends import Figure
 from data_tools.workspace import Workspace
 from review_app.widgets import charts
-from review_app.widgets.csv_text import csv_bytes
 from review_app.widgets.model_card import card_table
 from tests.test_review_app.conftest import OpenApp
 from tests.test_review_app.reading import page_words
@@ -70,14 +69,6 @@ def test_the_monthly_report_can_be_made(open_app: OpenApp, ws: Workspace) -> Non
     next(button for button in app.button if button.label == "Make the report").click().run()
     assert not app.exception
     assert app.get("download_button")
-
-
-def test_csv_runs_nothing_in_a_spreadsheet() -> None:
-    table = pd.DataFrame(
-        {"unit": ["=1+1", "-2", "H-01", None], "n": [1, 2, 3, -4], "rate": [0.5, None, 1.0, 0.0]}
-    )
-    lines = csv_bytes(table).decode("utf-8-sig").splitlines()
-    assert lines == ["unit,n,rate", "'=1+1,1,0.5", "'-2,2,", "H-01,3,1.0", ",-4,0.0"]
 
 
 def test_a_row_that_is_too_thin_is_named_but_not_drawn() -> None:

@@ -236,7 +236,7 @@ def test_an_uploader_cannot_open_the_review(open_app: OpenApp) -> None:
 def test_a_key_pressed_past_the_menu_changes_nothing(ws: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
     send(ws, "H-01", MELTED, 1)
     told: list[str] = []
-    monkeypatch.setattr("review_app.errands.review_keys._tell", lambda words, icon: told.append(words))
+    monkeypatch.setattr("review_app.errands.review_keys.tell", lambda words, icon: told.append(words))
     desk = Desk(items=queue(ws, TECHNICIAN), first_look=False)
     assert desk.current is not None
     press_key(Keys(ws, UPLOADER, desk, desk.current.photo.id), "agree")
