@@ -50,6 +50,12 @@ class LabelledPhoto:
     source: str = "rendered"
     attributes: dict[str, Any] = field(default_factory=dict)
 
+    @property
+    def teaches(self) -> bool:
+        """Whether a network can learn from it: of a face that ought to be judged one must know where it
+        lies."""
+        return self.family is None or self.reason is not None or self.homography is not None
+
     def to_json(self) -> dict[str, Any]:
         """Return the JSON form of one manifest line."""
         return {
