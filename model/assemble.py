@@ -144,9 +144,9 @@ def assemble(
     """Calibrate the weights in ``folder``, or of a model file, on the calibration split of ``manifest`` and
     write ``out``.
 
-    The file is loaded again before this returns, rounded as it will be used, and calibrated with
-    exactly those weights. With a saved ``book`` (``model.scorebook``) of these weights neither manifest nor
-    photos are needed.
+    The weights are loaded again, rounded as they will be used, and calibrated as exactly those. ``out`` is
+    written once its limits are set: a file without would call damage clear. With a saved ``book``
+    (``model.scorebook``) of these weights neither manifest nor photos are needed.
 
     Raises:
         CalibrationError: too few damaged examples of a kind for its miss rate.
@@ -160,14 +160,21 @@ def assemble(
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
         generator_version=generator_version,
     )
-    save_model(out, replace(trained, card=card))
-    if book is not None:
-        scored = load_book(book, Classifier(load_model(out)))
-        chosen = [s for s in scored if split_of(s.label) == "calibration"]
-        return recalibrate_from(out, chosen, miss_rates=miss_rates)
-    assert manifest is not None
-    labels = pick_split(read_manifest(manifest), "calibration")
-    return recalibrate(out, labels, manifest.parent, miss_rates=miss_rates, device=device, threads=threads)
+    draft = out.with_name(f"{out.name}.draft")
+    try:
+        save_model(draft, replace(trained, card=card))
+        if book is not None:
+            scored = load_book(book, Classifier(load_model(draft)))
+            chosen = [s for s in scored if split_of(s.label) == "calibration"]
+            done = recalibrate_from(draft, chosen, miss_rates=miss_rates)
+        else:
+            assert manifest is not None
+            labels, root = pick_split(read_manifest(manifest), "calibration"), manifest.parent
+            done = recalibrate(draft, labels, root, miss_rates=miss_rates, device=device, threads=threads)
+        draft.replace(out)
+    finally:
+        draft.unlink(missing_ok=True)
+    return done
 
 
 def recalibrate(
