@@ -142,7 +142,7 @@ def read_manifest(path: Path) -> list[LabelledPhoto]:
             raise ManifestError(
                 "each coupler in one split",
                 f"{coupler} in {', '.join(sorted(names))} of {path.name}",
-                "Give all photos of a coupler the same split: one that was learnt from is no test for another.",
+                "Give all its photos one split: those that were learnt from make the others no test.",
             )
     return photos
 
