@@ -58,10 +58,18 @@ def _calibrate_kind(book: list[Scored], kind: FindingKind, rate: float) -> KindC
     probabilities = sigmoid(logits / temperature + shift) if len(logits) else np.zeros(0)
     # The stated miss rate is that of damage from SEVERE_FROM; what is slighter is found as far as it goes.
     severe = np.array([bool(s.visible_findings(kind, SEVERE_FROM)) for s in known], dtype=bool)
-    clear = min(clear_limit(probabilities[severe], rate), MOST_CALLED_CLEAR)
+    scores = np.r_[probabilities[severe], np.zeros(_called_clear_of_latches(book, kind))]
+    clear = min(clear_limit(scores, rate), MOST_CALLED_CLEAR)
     intact = np.array([not s.label.findings for s in known], dtype=bool)
     flag = flag_limit(probabilities[intact], clear, FALSE_ALARM_RATE)
     return KindCalibration(temperature, shift, place_temperature, place_shift, clear, flag, 0.5)
+
+
+def _called_clear_of_latches(book: list[Scored], kind: FindingKind) -> int:
+    """Count the missing latches on faces that were taken for a family without one: no limit finds them."""
+    if kind is not FindingKind.MISSING_LATCH:
+        return 0
+    return sum(bool(s.visible_findings(kind, SEVERE_FROM)) and not _has_latch(s) for s in book)
 
 
 def _has_latch(scored: Scored) -> bool:
