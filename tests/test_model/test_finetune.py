@@ -247,6 +247,13 @@ def test_other_photos_or_a_damaged_checkpoint_start_anew(live: Path, drawn: Path
     assert load_model(first).card.version == version
 
 
+@pytest.mark.parametrize("data", [b"", bytes(400), b".", b"\x80\x02h\x05.", b"\x80\x02X\x01\0\0\0\x85."])
+def test_a_checkpoint_damaged_in_any_way_is_none(tmp_path: Path, data: bytes) -> None:
+    """Else no retrain of these photos could start until somebody removed the file by hand."""
+    (tmp_path / CHECKPOINT).write_bytes(data)
+    assert load_checkpoint(tmp_path / CHECKPOINT, "name") is None
+
+
 def test_a_candidate_of_another_run_is_not_taken_for_the_one_that_was_killed(
     live: Path, drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
