@@ -266,18 +266,6 @@ def test_a_baseline_without_calibration_photos_is_refused(classifier: Classifier
         evaluate(classifier, book, [plain(s, 0.5) for s in book])
 
 
-def test_answers_on_another_set_are_not_paired_by_their_file_names(classifier: Classifier) -> None:
-    """Sets number their photos alike: one whose photo of the same name shows damage is another set."""
-    book = [scored(n) for n in range(6)]
-    scores = [plain(scored(n, split="calibration"), 0.1, "calibration") for n in range(6)]
-    elsewhere = [plain(scored(n, MELTED if n == 5 else None), 0.9) for n in range(6)]
-    with pytest.raises(ManifestError, match=r"answers on the photos evaluated; got .*5\.jpg"):
-        against(classifier, book, [*scores, *elsewhere])
-    twice = [plain(s, p) for s in book for p in (0.1, 0.9)]
-    with pytest.raises(ManifestError, match=r"got .*0\.jpg twice"):
-        against(classifier, book, [*scores, *twice])
-
-
 def test_the_card_of_a_saved_book_with_a_baseline(classifier: Classifier, tmp_path: Path) -> None:
     """From files alone: the book and the baseline's answers; the split named by the labels is taken."""
     from model.artefact import save_model

@@ -22,7 +22,6 @@ from model.features import (
     MAPPED,
     VIEW_BYTES,
     Features,
-    Rooted,
     early,
     frozen_front,
     kept_features,
@@ -35,7 +34,6 @@ from model.manifest import read_manifest, write_manifest
 from model.network import ConditionNet
 from model.schedule import plan
 from model.tuner import OLD, OWN, TAKEN, Tuner
-from model.vocabulary import Reason
 
 from .drawn import write_drawn_set
 from .small_model import awake, untrained
@@ -109,28 +107,6 @@ def test_a_replay_without_photos_to_learn_from_is_refused(live: Path, drawn: Pat
     with pytest.raises(ManifestError, match="split train to replay in for_test.jsonl"):
         fine_tune(live, drawn, tmp_path, replay=drawn.parent / "for_test.jsonl")
     assert not any(tmp_path.iterdir())
-
-
-def test_a_face_that_nobody_located_is_not_learnt_from(
-    live: Path, drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    photos = read_manifest(drawn)[:4]
-    stranger = replace(photos[1], family=None, findings=(), reason=Reason.NO_FACE, homography=None)
-    blurred = replace(photos[2], findings=(), reason=Reason.TOO_BLURRED, homography=None)
-    seen = [replace(photos[0], homography=None), stranger, blurred, photos[3]]
-    write_manifest(drawn.parent / "unlocated.jsonl", seen)
-    learnt: set[str] = set()
-
-    def noted(front: object, of: list[Rooted], rows: list[int], *rest: object) -> Features:
-        learnt.update(of[row][0].file for row in rows)
-        return make_features(front, of, rows, *rest)  # type: ignore[arg-type]
-
-    monkeypatch.setattr("model.tuner.make_features", noted)
-    path = fine_tune(live, drawn.parent / "unlocated.jsonl", tmp_path, steps=2, batch=4)
-    # A random square of a photo of a face is no photo that can be judged: it must not be taught as one.
-    assert learnt
-    assert seen[0].file not in learnt
-    assert load_model(path).card.trained_on == 3
 
 
 def test_mirrored_views_keep_mirrored_truths(drawn: Path) -> None:
@@ -245,13 +221,6 @@ def test_other_photos_or_a_damaged_checkpoint_start_anew(live: Path, drawn: Path
     (tmp_path / "condition" / CHECKPOINT).write_bytes(b"cut off")
     fine_tune(live, drawn, tmp_path, steps=2, batch=4)
     assert load_model(first).card.version == version
-
-
-@pytest.mark.parametrize("data", [b"", bytes(400), b".", b"\x80\x02h\x05.", b"\x80\x02X\x01\0\0\0\x85."])
-def test_a_checkpoint_damaged_in_any_way_is_none(tmp_path: Path, data: bytes) -> None:
-    """Else no retrain of these photos could start until somebody removed the file by hand."""
-    (tmp_path / CHECKPOINT).write_bytes(data)
-    assert load_checkpoint(tmp_path / CHECKPOINT, "name") is None
 
 
 def test_a_candidate_of_another_run_is_not_taken_for_the_one_that_was_killed(
