@@ -20,9 +20,10 @@ from data_tools.database.schema import (
 )
 from data_tools.filing import moved_by_hand
 from data_tools.intake import move_photo
+from data_tools.keys import clean_text
 from data_tools.lookup import coupler_at, event_record, held_unit, observation_record, unit_row
 from data_tools.records import EventKind, EventRecord, ObservationKind, UnitStatus
-from data_tools.sites import MAX_NAME, clean_text
+from data_tools.sites import MAX_NAME
 from data_tools.workspace import Workspace, now_or
 from model.errors import BadRequestError, ConflictError, NotFoundError
 from model.families import family as family_of

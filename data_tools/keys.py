@@ -37,6 +37,12 @@ def tidy_name(text: str) -> str:
     return " ".join(unicodedata.normalize("NFC", line).split())
 
 
+def clean_text(text: str, limit: int) -> str:
+    """Return ``text`` without control characters (PostgreSQL refuses NUL), cut to ``limit``."""
+    visible = "".join(c if c.isprintable() or c == "\n" else " " for c in text)
+    return visible.encode("utf-8", "replace").decode("utf-8").strip()[:limit]
+
+
 class KnownKeys:
     """The keys there are. An older store may hold two that are alike: only an exact one names one of them."""
 

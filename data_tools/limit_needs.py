@@ -46,7 +46,8 @@ class LimitNeed:
 @dataclass(frozen=True)
 class Learnable:
     """Photos that people decided on: ``learnt`` from, ``held_out`` for ever, and ``left_out`` because people
-    differ, a second opinion is awaited, nobody can tell, or they were moved to a coupler that forbids it."""
+    differ, a second opinion is awaited, nobody can tell, they were moved to a coupler that forbids it, or
+    where the face lies is not known."""
 
     learnt: int
     held_out: int

@@ -15,9 +15,9 @@ from data_tools.access import Actor, Permission
 from data_tools.conditions import required_reason
 from data_tools.database.schema import LiveModelRow, ModelEventRow, ModelVersionRow
 from data_tools.jobs import refuse_replaced
+from data_tools.keys import clean_text
 from data_tools.model_files import KeptFile, check_file, keep_file
 from data_tools.records import ModelEventKind, ModelVersion
-from data_tools.sites import clean_text
 from data_tools.workspace import Workspace, now_or
 from model.errors import ConflictError, NotFoundError
 

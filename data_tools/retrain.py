@@ -207,7 +207,7 @@ def weighting(settings: Settings) -> Weighting:
 
 
 def _weights_in_words(frozen: FrozenSet, how: Weighting) -> str:
-    learnt = [photo for photo in read_manifest(frozen.manifest) if photo.split == TRAIN]
+    learnt = [photo for photo in read_manifest(frozen.manifest) if photo.split == TRAIN and photo.teaches]
     return weights_in_words(learnt, photo_weights(learnt, how))
 
 

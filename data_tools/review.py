@@ -17,6 +17,7 @@ from data_tools.database.schema import (
     PhotoStateRow,
     VerdictRow,
 )
+from data_tools.keys import clean_text
 from data_tools.lookup import (
     decision_record,
     decision_records,
@@ -27,7 +28,6 @@ from data_tools.lookup import (
 )
 from data_tools.queueing import queue
 from data_tools.records import DecisionKind, DecisionRecord, PhotoRecord, TrueFinding
-from data_tools.sites import clean_text
 from data_tools.standing import GOOD
 from data_tools.states import refresh_state
 from data_tools.workspace import Workspace, now_or

@@ -14,10 +14,10 @@ from pathlib import Path
 
 from data_tools.access import Actor, Permission
 from data_tools.csv_cells import csv_bytes, read_csv
+from data_tools.keys import clean_text
 from data_tools.queueing import queue
 from data_tools.records import DecisionKind, DecisionRecord, QueueItem, TrueFinding
 from data_tools.review import MAX_COMMENT, decide, decisions_of
-from data_tools.sites import clean_text
 from data_tools.workspace import Workspace
 from model.errors import BadRequestError, ConflictError, RoundsError, StorageError, storage_errors
 from model.vocabulary import FindingKind, Place

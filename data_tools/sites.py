@@ -20,7 +20,7 @@ from data_tools.database.schema import (
     UnitRow,
     VerdictRow,
 )
-from data_tools.keys import KnownKeys, folded_key, tidy_key
+from data_tools.keys import KnownKeys, clean_text, folded_key, tidy_key
 from data_tools.lookup import (
     held_unit,
     photo_record,
@@ -268,12 +268,6 @@ def _line(
         take_again=next((state.reason for state in tried if state.reason), None),
         again=bool(tried),
     )
-
-
-def clean_text(text: str, limit: int) -> str:
-    """Return ``text`` without control characters (PostgreSQL refuses NUL), cut to ``limit``."""
-    visible = "".join(c if c.isprintable() or c == "\n" else " " for c in text)
-    return visible.encode("utf-8", "replace").decode("utf-8").strip()[:limit]
 
 
 def _usable_key(given: str) -> str:

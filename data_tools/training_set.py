@@ -4,7 +4,9 @@ Rules. Only what stands counts (see ``standing``). Out: photos with an open conf
 second opinion, "cannot tell", and those whose original is lost. In: confirmed and corrected photos, and
 refusals that a person confirmed (with their reason). A replaced coupler and its successor are two couplers.
 One coupler in five, fixed by a hash of its name, is held out for ever: its photos are only ever used to
-compare versions. Left out of them: photos once filed under a coupler that is learnt from."""
+compare versions. Left out of them: photos once filed under a coupler that is learnt from. Where the model
+took the face for another family than the coupler's, or found none, nobody knows where the face lies: such
+photos are compared on, not learnt from."""
 
 from __future__ import annotations
 
@@ -44,6 +46,7 @@ HELD_OUT_SHARE = 0.2
 """Not a setting: whoever changed it would train on what was promised to be held out."""
 TRAIN, HELD_OUT = "train", "held_out"
 LOST = "left out: original lost"
+UNLOCATED = "left out: where the face lies is not known"
 KEPT = Path(__file__).parents[1] / "synthetic_samples" / "kept" / "manifest.jsonl"
 """Rendered photos beside the packages, of couplers that no shipped weights have learnt from: split ``train``
 is replayed, split ``test`` is the gate's; an installed wheel has none."""
@@ -135,11 +138,11 @@ def labelled(
             continue
         judgement = judgement_from_json(verdict.judgement)
         labelled = _label(photo, standing, judgement, cleared=photo.id in cleared)
-        if moved := _unfit_since_moved(labelled, before[photo.id]):
-            counts[moved] += 1
+        if unfit := _unfit(labelled, before[photo.id]):
+            counts[unfit] += 1
             continue
         photos.append(labelled)
-        counts[str(labelled.split)] += 1
+        counts[UNLOCATED if labelled.split == TRAIN and not labelled.teaches else str(labelled.split)] += 1
         counts[_word(labelled)] += 1
     return sorted(photos, key=lambda p: p.file), counts
 
@@ -171,11 +174,12 @@ def _cleared(session: Session) -> set[int]:
     return set(session.scalars(clear.where(VerdictRow.photo_id.in_(decided))))
 
 
-def _unfit_since_moved(photo: LabelledPhoto, before: list[str]) -> str:
-    """Say why a photo is left out that was filed under the couplers ``before``; nothing where it is not."""
+def _unfit(photo: LabelledPhoto, before: list[str]) -> str:
+    """Say why a photo that was filed under the couplers ``before`` is left out; nothing where it is not."""
     if photo.split == HELD_OUT and not all(map(is_held_out, before)):
         return "left out: learnt from as another coupler"
-    places = FAMILIES[photo.family].places if before and photo.family else ()
+    # A photo that was moved, or a confirmed verdict on what the model took for another family.
+    places = FAMILIES[photo.family].places if photo.family else ()
     if places and any(finding.place not in places for finding in photo.findings):
         return "left out: damage where this coupler has no such place"
     return ""
@@ -206,11 +210,10 @@ def _label(photo: PhotoRow, standing: Standing, verdict: Judgement, *, cleared: 
     coupler = coupler_name(photo.coupler)
     face = verdict.face
     reason = None if decision.judged else verdict.reason
-    family = (
-        photo.coupler.family
-        if decision.judged or (face is not None and reason is not Reason.NO_FACE)
-        else None
-    )
+    shown = decision.judged or (face is not None and reason is not Reason.NO_FACE)
+    family = photo.coupler.family if shown else None
+    if face is not None and family is not None and face.family != family:
+        face = None  # its millimetres are not this coupler's
     return LabelledPhoto(
         file=f"photos/{photo.sha256}",
         coupler=coupler,

@@ -16,9 +16,9 @@ from sqlalchemy.orm import Session
 from data_tools.access import Actor, Permission
 from data_tools.conditions import MAX_REASON, required_reason
 from data_tools.database.schema import SiteRow, WaitingEventRow, WaitingRow
+from data_tools.keys import clean_text
 from data_tools.lookup import site_row
 from data_tools.records import WaitingEventKind
-from data_tools.sites import clean_text
 from data_tools.workspace import Workspace, now_or
 from model.errors import ConflictError, NotFoundError
 

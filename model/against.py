@@ -7,6 +7,7 @@ whether they find each visible damage, and McNemar's exact test tells whether th
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
@@ -36,10 +37,12 @@ def against(classifier: Classifier, book: Sequence[Scored], scores: Sequence[Pla
     ``only_plain`` are the damages that one of the two alone found, ``p`` is two-sided.
 
     Raises:
-        ManifestError: no calibration photos among the baseline's answers, or no photo in common.
+        ManifestError: no calibration photos among the baseline's answers, no photo in common, or answers on
+            photos of another set that are named alike.
     """
     calibration = [s for s in scores if s.split == CALIBRATION and s.intact]
-    by_file = {s.file: s for s in scores if s.split != CALIBRATION}
+    others = [s for s in scores if s.split != CALIBRATION]
+    by_file = {s.file: s for s in others}
     pairs = [(s, by_file[s.label.file]) for s in book if s.good and s.label.file in by_file]
     if not calibration or not pairs:
         raise ManifestError(
@@ -47,8 +50,20 @@ def against(classifier: Classifier, book: Sequence[Scored], scores: Sequence[Pla
             f"{len(calibration)} and {len(pairs)}",
             "Score it on both splits (python -m model.baseline --split calibration --split test).",
         )
+    _refuse_other_photos(pairs, Counter(s.file for s in others))
     rows = {kind.value: _compare_kind(classifier, pairs, calibration, kind) for kind in FindingKind}
     return {"photos": len(pairs), "calibrated_on_intact": len(calibration), "kinds": rows}
+
+
+def _refuse_other_photos(pairs: Sequence[tuple[Scored, PlainScore]], times: Counter[str]) -> None:
+    for ours, plain in pairs:
+        file, unlike = plain.file, plain.intact == bool(ours.label.findings)
+        if unlike or times[file] > 1:
+            raise ManifestError(
+                "a baseline's answers on the photos evaluated",
+                f"{file} twice" if times[file] > 1 else f"those on another {file}, by its label",
+                "Name the answers on this set alone (and those on calibration photos).",
+            )
 
 
 def _compare_kind(

@@ -58,10 +58,18 @@ def _calibrate_kind(book: list[Scored], kind: FindingKind, rate: float) -> KindC
     probabilities = sigmoid(logits / temperature + shift) if len(logits) else np.zeros(0)
     # The stated miss rate is that of damage from SEVERE_FROM; what is slighter is found as far as it goes.
     severe = np.array([bool(s.visible_findings(kind, SEVERE_FROM)) for s in known], dtype=bool)
-    clear = min(clear_limit(probabilities[severe], rate), MOST_CALLED_CLEAR)
+    scores = np.r_[probabilities[severe], np.zeros(_called_clear_of_latches(book, kind))]
+    clear = min(clear_limit(scores, rate), MOST_CALLED_CLEAR)
     intact = np.array([not s.label.findings for s in known], dtype=bool)
     flag = flag_limit(probabilities[intact], clear, FALSE_ALARM_RATE)
     return KindCalibration(temperature, shift, place_temperature, place_shift, clear, flag, 0.5)
+
+
+def _called_clear_of_latches(book: list[Scored], kind: FindingKind) -> int:
+    """Count the missing latches on faces that were taken for a family without one: no limit finds them."""
+    if kind is not FindingKind.MISSING_LATCH:
+        return 0
+    return sum(bool(s.visible_findings(kind, SEVERE_FROM)) and not _has_latch(s) for s in book)
 
 
 def _has_latch(scored: Scored) -> bool:
@@ -144,9 +152,9 @@ def assemble(
     """Calibrate the weights in ``folder``, or of a model file, on the calibration split of ``manifest`` and
     write ``out``.
 
-    The file is loaded again before this returns, rounded as it will be used, and calibrated with
-    exactly those weights. With a saved ``book`` (``model.scorebook``) of these weights neither manifest nor
-    photos are needed.
+    The weights are loaded again, rounded as they will be used, and calibrated as exactly those. ``out`` is
+    written once its limits are set: a file without would call damage clear. With a saved ``book``
+    (``model.scorebook``) of these weights neither manifest nor photos are needed.
 
     Raises:
         CalibrationError: too few damaged examples of a kind for its miss rate.
@@ -160,14 +168,21 @@ def assemble(
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
         generator_version=generator_version,
     )
-    save_model(out, replace(trained, card=card))
-    if book is not None:
-        scored = load_book(book, Classifier(load_model(out)))
-        chosen = [s for s in scored if split_of(s.label) == "calibration"]
-        return recalibrate_from(out, chosen, miss_rates=miss_rates)
-    assert manifest is not None
-    labels = pick_split(read_manifest(manifest), "calibration")
-    return recalibrate(out, labels, manifest.parent, miss_rates=miss_rates, device=device, threads=threads)
+    draft = out.with_name(f"{out.name}.draft")
+    try:
+        save_model(draft, replace(trained, card=card))
+        if book is not None:
+            scored = load_book(book, Classifier(load_model(draft)))
+            chosen = [s for s in scored if split_of(s.label) == "calibration"]
+            done = recalibrate_from(draft, chosen, miss_rates=miss_rates)
+        else:
+            assert manifest is not None
+            labels, root = pick_split(read_manifest(manifest), "calibration"), manifest.parent
+            done = recalibrate(draft, labels, root, miss_rates=miss_rates, device=device, threads=threads)
+        draft.replace(out)
+    finally:
+        draft.unlink(missing_ok=True)
+    return done
 
 
 def recalibrate(

@@ -155,10 +155,13 @@ def flag_limit(intact_scores: ArrayLike, clear_below: float, false_alarm_rate: f
     ``SURELY_FLAGGED``, even where that costs more false alarms. What lies between the two limits is not
     clear: a technician must look.
     """
-    scores = np.asarray(intact_scores, dtype=np.float64)
-    if len(scores) == 0:
+    falling = np.sort(np.asarray(intact_scores, dtype=np.float64))[::-1]
+    if len(falling) == 0:
         return max(clear_below, 0.5)
-    limit = float(np.quantile(scores, 1 - false_alarm_rate, method="higher"))
+    allowed = math.floor(round(false_alarm_rate * len(falling), 9))
+    limit = float(falling[max(allowed - 1, 0)])
+    if np.sum(falling >= limit) > allowed:  # none may reach it, or several are alike
+        limit = float(np.nextafter(limit, 1.0))
     return max(clear_below, min(limit, SURELY_FLAGGED), 0.05)
 
 

@@ -152,7 +152,8 @@ def _right(scored: Scored, measure: Measure, kind: FindingKind | None = None) ->
 def _paired(pairs: list[tuple[Scored, Scored]], measure: Measure, kind: FindingKind | None = None) -> Paired:
     """Count photos given as (candidate, live)."""
     seen = Counter((_right(new, measure, kind), _right(old, measure, kind)) for new, old in pairs)
-    return Paired(seen[True, True], seen[False, True], seen[True, False], seen[False, False])
+    couplers = len({new.label.coupler for new, _ in pairs})
+    return Paired(seen[True, True], seen[False, True], seen[True, False], seen[False, False], couplers)
 
 
 def uncalibrated(report: Mapping[str, object]) -> tuple[str, ...]:

@@ -26,7 +26,7 @@ from model.geometry import (
 from model.judgement import Judgement
 from model.network import ConditionNet
 from model.photo import Photo
-from model.preprocess import to_tensor
+from model.preprocess import half_pixel, to_tensor
 from model.vocabulary import FindingKind
 
 Heat = NDArray[np.float32]
@@ -68,7 +68,7 @@ def _look(
     near, whole = (_weighed(maps, gradient) for maps, gradient in zip(kept, gradients, strict=True))
     heat = _enlarged(whole[0], view.shape[0])
     for matrix, one in zip(close_ups_to_canonical(family), near, strict=False):
-        laid = cv2.warpPerspective(_enlarged(one, CLOSE_PIXELS), matrix, view.shape[1::-1])
+        laid = cv2.warpPerspective(_enlarged(one, CLOSE_PIXELS), half_pixel(matrix), view.shape[1::-1])
         heat = np.maximum(heat, laid)
     return _to_peak(heat), out["photo"][0].detach().numpy()
 
@@ -103,7 +103,7 @@ def evidence_picture(model: Model, photo: Photo, judgement: Judgement) -> NDArra
     view, closes = view_and_close_ups(photo, to_face, family)
     heat = np.max([evidence_map(model, view, closes, family, kind) for kind in kinds], axis=0)
     height, width = photo.rgb.shape[:2]
-    placed = cv2.warpPerspective(heat, to_photo, (width, height))[..., None]
+    placed = cv2.warpPerspective(heat, half_pixel(to_photo), (width, height))[..., None]
     colour = np.array([255.0, 40.0, 200.0])
     weight = 0.65 * placed.clip(0, 1)
     return np.asarray(photo.rgb * (1 - weight) + colour * weight, dtype=np.uint8)

@@ -47,7 +47,8 @@ def fine_tune(
 
     Args:
         live: model file to start from; it is not changed.
-        manifest: confirmed photos; those of split ``train`` (or none) are learnt.
+        manifest: confirmed photos; those of split ``train`` (or none) are learnt, but for faces that are not
+            located.
         out_dir: the candidate is written here. What an interrupted run with the same live version, photos
             and settings left here is gone on with.
         replay: manifest of rendered photos mixed into every batch, half and half.
@@ -117,7 +118,7 @@ def _in_turn(progress: Progress | None, turn: int, turns: int) -> Progress:
 
 def _rooted(manifest: Path) -> list[Rooted]:
     labels = read_manifest(manifest)
-    return [(label, manifest.parent) for label in labels if label.split in (None, "train")]
+    return [(label, manifest.parent) for label in labels if label.split in (None, "train") and label.teaches]
 
 
 def _confirmed(manifest: Path) -> list[Rooted]:

@@ -11,7 +11,7 @@ look, every week.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -21,7 +21,7 @@ from model.vocabulary import FindingKind
 
 SIGNIFICANCE = 0.05
 UNSEEN_FROM = 0.03
-"""A damage shown by so few photos that a loss of this share could pass unseen is named (fewer than 99)."""
+"""A damage shown by so few couplers that a loss of this share could pass unseen is named (fewer than 99)."""
 INTACT = "intact"
 MOST_TOLD = 8
 """So many gains or losses are told one by one, the surest first."""
@@ -90,12 +90,14 @@ coupler, and no retrain has a reason for it."""
 
 @dataclass(frozen=True)
 class Paired:
-    """How two models did on the same cases: right by both, by one only, by neither."""
+    """How two models did on the same cases: right by both, by one only, by neither; ``couplers``: how many
+    these photos show, where it is known."""
 
     both: int
     only_live: int
     only_candidate: int
     neither: int
+    couplers: int | None = field(default=None, compare=False)
 
     @property
     def n(self) -> int:
@@ -234,6 +236,12 @@ def _of_what(counts: Counts, what: str) -> int:
     return max((pair.n for asked, pair in counts.items() if asked.what == what), default=0)
 
 
+def _couplers_of(counts: Counts, what: str) -> int:
+    """Return how many couplers of a set show ``what``; where that is not known, how many photos do."""
+    pairs = (pair for asked, pair in counts.items() if asked.what == what)
+    return max((pair.n if pair.couplers is None else pair.couplers for pair in pairs), default=0)
+
+
 def _never_seen(sets: Sets) -> tuple[str, ...]:
     everything = (*FindingKind, INTACT)
     return tuple(str(w) for w in everything if not any(_of_what(counts, w) for counts in sets.values()))
@@ -254,15 +262,18 @@ def _blind(sets: Sets) -> Iterator[str]:
     """Say how large a loss could have passed unseen, where a damage is shown by too few photos to tell.
     The never-regress list does not count: its photos may have been learnt from, and were chosen.
 
-    Of n photos drawn alike none is lost with a chance of (1 - share)^n, whatever share would be in the long
-    run: the largest one that leaves ``SIGNIFICANCE`` (the exact bound of Clopper and Pearson for 0 of n).
+    Of n drawn alike none is lost with a chance of (1 - share)^n, whatever share would be in the long run: the
+    largest one that leaves ``SIGNIFICANCE`` (the exact bound of Clopper and Pearson for 0 of n). Photos of
+    one coupler are alike: n counts couplers.
     """
     drawn_alike = [counts for where, counts in sets.items() if where is not SetName.NEVER_REGRESS]
     seen = {kind.value: sum(_of_what(counts, kind) for counts in drawn_alike) for kind in FindingKind}
-    bounds = {what: 1 - SIGNIFICANCE ** (1 / n) for what, n in seen.items() if n}
+    apart = {kind.value: sum(_couplers_of(counts, kind) for counts in drawn_alike) for kind in FindingKind}
+    bounds = {what: 1 - SIGNIFICANCE ** (1 / n) for what, n in apart.items() if n}
     few = {what: bound for what, bound in bounds.items() if bound > UNSEEN_FROM}
     if few:
-        told = ", ".join(f"{_words((what,))} {b:.0%} ({seen[what]} photos)" for what, b in few.items())
+        shown = {w: f"{n} photos" + f" of {apart[w]} couplers" * (apart[w] < n) for w, n in seen.items()}
+        told = ", ".join(f"{_words((what,))} {b:.0%} ({shown[what]})" for what, b in few.items())
         yield (
             "So few photos were compared that a version could lose this share of a damage and the comparison "
             f"would hardly show it: {told}. Render a larger test and name it (setting gate_manifest)."

@@ -25,7 +25,7 @@ from model.calibration import MISS_RATES, KindCalibration, clear_limit, needed_e
 from model.manifest import LabelledPhoto, read_manifest
 from model.predict import Classifier
 from model.scorebook import VISIBLE_FROM, Scored, score_labelled
-from model.vocabulary import FindingKind
+from model.vocabulary import FindingKind, Place
 
 Progress = Callable[[int, int], None]
 MOST_USED = 1000
@@ -105,11 +105,13 @@ def lower_limits(
     both = [(old, new) for old, new in zip(*books, strict=True) if old.good and old.scored and new.scored]
     kinds, rows = dict(model.card.calibration.kinds), list[Lowered]()
     for kind, known in model.card.calibration.kinds.items():
-        pairs = [
+        said = [
             (old.judgement.probabilities[kind], new.judgement.probabilities[kind])
             for old, new in both
             if old.truth(kind)
         ]
+        # 0 is no answer that could fall: the latch is out of sight, or the face was taken for one without.
+        pairs = [pair for pair in said if min(pair) > 0]
         after = lowered_limit(known.clear_below, pairs)
         if after < known.clear_below:
             kinds[kind] = replace(known, clear_below=after)
@@ -145,8 +147,8 @@ def _in_turn(progress: Progress | None, turn: int) -> Progress | None:
 def follow_limits(candidate: Path, held_out: Path, out: Path, progress: Progress | None = None) -> Limits:
     """Set the clear limits of ``candidate`` on the photos of ``held_out`` and write the result to ``out``.
 
-    A refused photo counts for nothing: a refusal is no clearing. Where the couplers are too few for every
-    damage, no photo is judged.
+    A refused photo counts for nothing: a refusal is no clearing, nor is a latch out of sight. Where the
+    couplers are too few for every damage, no photo is judged.
 
     Raises:
         StorageError: the disk has no room for the result.
@@ -185,10 +187,18 @@ def _lowest(book: Sequence[Scored]) -> dict[FindingKind, dict[str, float]]:
     lowest: dict[FindingKind, dict[str, float]] = {kind: {} for kind in FindingKind}
     for scored in book:
         for kind, couplers in lowest.items():
-            if scored.good and scored.scored and scored.truth(kind):
+            if scored.good and scored.scored and scored.truth(kind) and _tells(scored, kind):
                 name, said = scored.label.coupler, scored.judgement.probabilities[kind]
                 couplers[name] = min(said, couplers.get(name, 1.0))
     return lowest
+
+
+def _tells(scored: Scored, kind: FindingKind) -> bool:
+    """Whether a judged photo has an answer for ``kind``. Without the latch in sight it has none, and is not
+    called clear whatever the limit."""
+    face = scored.judgement.face
+    hidden = face is not None and not face.visible.get(Place.LATCH, True)
+    return not (kind is FindingKind.MISSING_LATCH and hidden and scored.judgement.probabilities[kind] == 0)
 
 
 def _with_kinds(model: Model, kinds: dict[FindingKind, KindCalibration]) -> Model:

@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from model.errors import ManifestError
+from model.families import FAMILIES
 from model.vocabulary import FindingKind, Place, Reason
 
 
@@ -50,6 +52,12 @@ class LabelledPhoto:
     source: str = "rendered"
     attributes: dict[str, Any] = field(default_factory=dict)
 
+    @property
+    def teaches(self) -> bool:
+        """Whether a network can learn from it: of a face that ought to be judged one must know where it
+        lies."""
+        return self.family is None or self.reason is not None or self.homography is not None
+
     def to_json(self) -> dict[str, Any]:
         """Return the JSON form of one manifest line."""
         return {
@@ -70,9 +78,10 @@ class LabelledPhoto:
 
     @classmethod
     def from_json(cls, line: dict[str, Any]) -> LabelledPhoto:
-        """Build one entry from its JSON form; raises ``KeyError`` or ``ValueError`` on a bad line."""
+        """Build one entry from its JSON form; raises ``KeyError`` or ``ValueError`` on a bad line, such as
+        one with a damage that its family cannot have: it would be learnt as none."""
         homography = line.get("homography")
-        return cls(
+        photo = cls(
             file=line["file"],
             coupler=line["coupler"],
             family=line["family"],
@@ -89,6 +98,21 @@ class LabelledPhoto:
             source=line.get("source", "rendered"),
             attributes=line.get("attributes", {}),
         )
+        _check(photo)
+        return photo
+
+
+def _check(photo: LabelledPhoto) -> None:
+    if photo.family is not None and photo.family not in FAMILIES:
+        raise ValueError(f"no family {photo.family!r}")
+    places = FAMILIES[photo.family].places if photo.family is not None else ()
+    for finding in photo.findings:
+        latch = finding.kind is FindingKind.MISSING_LATCH
+        if finding.place not in places or latch != (finding.place is Place.LATCH):
+            raise ValueError(f"{finding.kind} at {finding.place} of {photo.family or 'no face'}")
+    numbers = photo.homography
+    if numbers is not None and not (len(numbers) == 9 and all(map(math.isfinite, numbers))):
+        raise ValueError("a homography that is not nine numbers")
 
 
 def _encode(photo: LabelledPhoto) -> str:
@@ -106,9 +130,21 @@ def read_manifest(path: Path) -> list[LabelledPhoto]:
     """Read a manifest.
 
     Raises:
-        ManifestError: the file is missing, or a line is not a labelled photo (the line is named).
+        ManifestError: the file is missing, a line is not a labelled photo (the line is named), or a coupler
+            is in two splits.
     """
-    return list(_lines(path))
+    photos = list(_lines(path))
+    splits: dict[str, set[str]] = {}
+    for photo in photos:
+        splits.setdefault(photo.coupler, set()).add(photo.split or "none")
+    for coupler, names in splits.items():
+        if len(names) > 1:
+            raise ManifestError(
+                "each coupler in one split",
+                f"{coupler} in {', '.join(sorted(names))} of {path.name}",
+                "Give all its photos one split: those that were learnt from make the others no test.",
+            )
+    return photos
 
 
 def _lines(path: Path) -> Iterator[LabelledPhoto]:

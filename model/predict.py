@@ -180,7 +180,8 @@ class Classifier:
         self, seen: Examination, located: LocatedFace, probabilities: dict[FindingKind, float]
     ) -> Triage:
         kinds = self._model.card.calibration.kinds
-        triage = worst([kinds[kind].triage(p) for kind, p in probabilities.items()])
+        possible = {kind: p for kind, p in probabilities.items() if _has(located, kind)}
+        triage = worst([kinds[kind].triage(p) for kind, p in possible.items()])
         # What was not seen was not found clear.
         if triage is Triage.CLEAR and not all(located.visible.values()):
             return Triage.UNSURE
@@ -193,9 +194,9 @@ class Classifier:
         calibration = self._model.card.calibration.kinds
         findings: list[Finding] = []
         for kind, probability in probabilities.items():
-            if calibration[kind].triage(probability) is Triage.CLEAR:
-                continue
             at = {place: kinds[kind] for place, kinds in places.items() if kind in kinds}
+            if not at or calibration[kind].triage(probability) is Triage.CLEAR:
+                continue
             best = max(at, key=lambda place: at[place])
             named = [p for p, value in at.items() if value >= calibration[kind].place_from or p is best]
             findings += [
@@ -216,6 +217,11 @@ class Classifier:
         if findings and triage is Triage.UNSURE and probabilities[likely] >= 0.5:
             return LABEL_OF_KIND[likely]
         return Label.INTACT
+
+
+def _has(located: LocatedFace, kind: FindingKind) -> bool:
+    """Whether a coupler of the located family can show ``kind`` at all."""
+    return kind is not FindingKind.MISSING_LATCH or Place.LATCH in located.visible
 
 
 def _detail(located: LocatedFace) -> str:

@@ -24,7 +24,7 @@ MEAN = (0.485, 0.456, 0.406)
 DEVIATION = (0.229, 0.224, 0.225)
 
 
-def _half_pixel(matrix: Matrix) -> Matrix:
+def half_pixel(matrix: Matrix) -> Matrix:
     """Turn a centres-at-.5 pixel matrix into OpenCV's centres-at-0 convention, both sides."""
     shift = np.array([[1.0, 0.0, 0.5], [0.0, 1.0, 0.5], [0.0, 0.0, 1.0]])
     result: Matrix = np.linalg.inv(shift) @ matrix @ shift
@@ -60,7 +60,7 @@ def warp_view(
     grey = int(round(OUTSIDE * 255))
     view = cv2.warpPerspective(
         rgb,
-        _half_pixel(matrix),
+        half_pixel(matrix),
         (across, down),
         flags=flags,
         borderMode=cv2.BORDER_CONSTANT,

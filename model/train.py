@@ -152,7 +152,7 @@ def train(
     check_parts(parts)
     device = device or pick_device()
     out.mkdir(parents=True, exist_ok=True)
-    labels = pick_split(read_manifest(manifest), "train")
+    labels = [label for label in pick_split(read_manifest(manifest), "train") if label.teaches]
     bank = PhotoBank.load(labels, manifest.parent, config, device, threads=16)
     log(f"bank: {len(bank)} photos on {device}")
     for part in parts:

@@ -31,10 +31,10 @@ from data_tools.jobs import Beat
 from data_tools.retrain import RetrainOutcome, retrain
 from data_tools.settings import Settings
 from data_tools.sites import list_sites
-from data_tools.training_set import KEPT
+from data_tools.training_set import KEPT, rendered, unlearnt
 from data_tools.trials.operator import LEAD, SECOND, SEEN_FROM, TECHNICIAN, confirm, send
 from data_tools.workspace import Workspace, init_workspace
-from model.errors import told_plainly
+from model.errors import ManifestError, told_plainly
 from model.gate import SetName
 from model.judgement import Judgement
 from model.manifest import LabelledPhoto, read_manifest
@@ -68,6 +68,23 @@ def split(labels: Sequence[LabelledPhoto], confirm_photos: int, couplers: int, s
     usable = {name: sorted(filter(_usable, by_coupler[name]), key=lambda p: p.file) for name in names}
     chosen = [name for name in names if usable[name]][:couplers]
     return Split(confirmed, [photo for name in chosen for photo in usable[name]])
+
+
+def refuse_known(parts: Split, manifests: Sequence[Path]) -> None:
+    """Refuse to measure on couplers that a retrain replays, sets its limits on or is judged by.
+
+    Raises:
+        ManifestError: one of ``manifests`` shows a coupler that would be measured on.
+    """
+    measured = {photo.coupler for photo in parts.measured}
+    for manifest in manifests:
+        known = measured & {photo.coupler for photo in read_manifest(manifest)}
+        if known:
+            raise ManifestError(
+                "couplers to measure on that no version is made with",
+                f"{len(known)} that {manifest} shows too",
+                "Name other photos (--limits, --replay, --frozen-test).",
+            )
 
 
 def _usable(photo: LabelledPhoto) -> bool:
@@ -217,6 +234,8 @@ def main(
         limits_manifest=str(limits or ""), blind_audit_share=0.0,
     )  # fmt: skip
     parts = split(read_manifest(manifest), photos, couplers, seed)
+    used = (test, rendered(settings.replay_manifest), unlearnt(settings.limits_manifest))
+    refuse_known(parts, [path for path in used if path is not None])
     with share_bar("retraining") as progress:
         report = trial(init_workspace(settings), manifest, parts, progress, two_people=two_people)
     text = json.dumps(report, indent=1, default=float)

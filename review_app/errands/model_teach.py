@@ -90,5 +90,6 @@ def _confirmed(ws: Workspace, actor: Actor) -> None:
     words = (
         f"Confirmed so far: {counts.learnt} photos to learn from ({least} needed), {counts.held_out} held out"
     )
-    left_out = f", {counts.left_out} left out (open questions, cannot tell, moved)" if counts.left_out else ""
+    why = "open questions, cannot tell, moved, no face found"
+    left_out = f", {counts.left_out} left out ({why})" if counts.left_out else ""
     st.write(f"{words}{left_out}.")

@@ -5,11 +5,15 @@ from __future__ import annotations
 import errno
 import hashlib
 import io
+import json
 import os
+import subprocess
+import sys
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -79,6 +83,16 @@ class GreyJudge:
 def full_disk(*_given: object, **_options: object) -> None:
     """Stand in for a write on a disk that is full."""
     raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def run_program(name: str, *arguments: object, timeout_s: int) -> Any:
+    """Run ``tests.test_data_tools.NAME`` as a program of its own and return the JSON that it prints."""
+    command = [sys.executable, "-W", "error", "-m", f"tests.test_data_tools.{name}", *map(str, arguments)]
+    done = subprocess.run(
+        command, cwd=Path(__file__).parents[2], capture_output=True, text=True, timeout=timeout_s, check=False
+    )
+    assert done.returncode == 0, done.stderr[-3000:]
+    return json.loads(done.stdout)
 
 
 def picture(grey: int = CLEAR, seed: int = 0, **options: object) -> bytes:

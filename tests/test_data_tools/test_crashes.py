@@ -6,39 +6,20 @@ name."""
 
 from __future__ import annotations
 
-import json
-import subprocess
 import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-ROOT = Path(__file__).parents[2]
+from tests.test_data_tools.store_kit import run_program
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="forks")
 
 
 def _run(scenario: str, folder: Path, count: int, seed: int = 1, timeout_s: int = 300) -> dict[str, Any]:
-    command = [
-        sys.executable,
-        "-W",
-        "error",
-        "-m",
-        "tests.test_data_tools.crash_runner",
-        scenario,
-        str(folder),
-    ]
-    done = subprocess.run(
-        [*command, str(count), str(seed)],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        timeout=timeout_s,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr[-3000:]
-    return json.loads(done.stdout)  # type: ignore[no-any-return]
+    found: dict[str, Any] = run_program("crash_runner", scenario, folder, count, seed, timeout_s=timeout_s)
+    return found
 
 
 def test_killing_the_taking_in_at_fifty_points_and_more_loses_nothing(tmp_path: Path) -> None:

@@ -2,39 +2,20 @@
 
 from __future__ import annotations
 
-import json
-import subprocess
 import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-ROOT = Path(__file__).parents[2]
+from tests.test_data_tools.store_kit import run_program
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="forks")
 
 
 def _killed(kind: str, folder: Path, kills: int, seed: int, timeout_s: int) -> dict[str, Any]:
-    command = [
-        sys.executable,
-        "-W",
-        "error",
-        "-m",
-        "tests.test_data_tools.retrain_crashes",
-        kind,
-        str(folder),
-    ]
-    done = subprocess.run(
-        [*command, str(kills), str(seed)],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        timeout=timeout_s,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr[-3000:]
-    return json.loads(done.stdout)  # type: ignore[no-any-return]
+    found: dict[str, Any] = run_program("retrain_crashes", kind, folder, kills, seed, timeout_s=timeout_s)
+    return found
 
 
 def test_killing_retrain_promotion_and_judging_again_leaves_nothing_half_done(tmp_path: Path) -> None:

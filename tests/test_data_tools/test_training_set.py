@@ -10,8 +10,10 @@ import pytest
 
 from data_tools.conditions import replace_coupler
 from data_tools.ingest import ingest
+from data_tools.limit_needs import learnable
 from data_tools.records import DecisionKind, TrueFinding
 from data_tools.review import decide, queue, withdraw
+from data_tools.sites import add_unit
 from data_tools.training_set import HELD_OUT, HELD_OUT_SHARE, LOST, TRAIN, freeze, is_held_out
 from data_tools.workspace import Workspace
 from model.errors import StorageError
@@ -22,6 +24,7 @@ from tests.test_data_tools.store_kit import (
     CLEAR,
     LEAD,
     MELTED,
+    OPENED,
     OTHER_TECHNICIAN,
     TECHNICIAN,
     THIRD_TECHNICIAN,
@@ -180,3 +183,29 @@ def test_counts_say_what_is_in_the_set(tmp_path: Path) -> None:
     assert frozen.counts["intact"] == 15
     assert frozen.counts["heat-melted housing"] == 15
     assert frozen.counts["cannot judge: too_dark"] == 1
+
+
+def test_a_face_seen_as_another_family_is_not_taught_at_the_registered_one_s_places(ws: Workspace) -> None:
+    learnt = next(f"U{n}" for n in range(99) if not is_held_out(f"north/U{n}/A/1"))
+    held = next(f"V{n}" for n in range(99) if is_held_out(f"north/V{n}/A/1"))
+    for unit in (learnt, held):
+        add_unit(ws, LEAD, "north", unit, family="type2", now=OPENED)
+    greys = {f"{learnt}_0": CLEAR, f"{learnt}_1": MELTED, f"{held}_0": CLEAR}
+    report = ingest(
+        ws, UPLOADER, [upload(f"{name}.png", g, n) for n, (name, g) in enumerate(greys.items())], "north"
+    )
+    for file in report.files:
+        assert file.photo is not None
+        assert file.verdict is not None
+        decide(ws, TECHNICIAN, file.photo.id, file.verdict.id, DecisionKind.CONFIRMED)
+    frozen = freeze(ws, LEAD)
+    # Where a Type 1 lies tells of no Type 2's housings, and a Type 2 has none at the bottom.
+    intact, other = sorted(read_manifest(frozen.manifest), key=lambda photo: str(photo.split), reverse=True)
+    assert [(p.split, p.family, p.homography, p.places) for p in (intact, other)] == [
+        (TRAIN, "type2", None, {}), (HELD_OUT, "type2", None, {}),
+    ]  # fmt: skip
+    assert frozen.counts[TRAIN] == 0
+    assert frozen.counts[HELD_OUT] == 1
+    assert frozen.counts["left out: where the face lies is not known"] == 1
+    assert frozen.counts["left out: damage where this coupler has no such place"] == 1
+    assert learnable(ws, LEAD).left_out == 2

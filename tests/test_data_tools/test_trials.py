@@ -62,6 +62,16 @@ def test_no_coupler_is_confirmed_and_measured() -> None:
     assert new_site.split(labels, 10, 300) == parts
 
 
+@pytest.mark.parametrize("option", ["--limits", "--replay", "--frozen-test"])
+def test_what_a_version_is_made_with_is_not_measured_on(tmp_path: Path, option: str) -> None:
+    """Limits set on the photos of a coupler, say, say nothing of how well it is judged unseen."""
+    arguments = [str(SAMPLES), str(tmp_path / "out"), "--confirm", "20", option, str(SAMPLES)]
+    run = CliRunner().invoke(new_site.main, arguments)
+    assert run.exit_code != 0
+    assert "couplers to measure on that no version is made with; got " in str(run.exception or run.output)
+    assert not (tmp_path / "out").exists()
+
+
 def answers(wrong: list[bool]) -> new_site.Answers:
     rows = np.array(wrong)
     return new_site.Answers(rows, *([np.zeros(len(rows), bool)] * 4))

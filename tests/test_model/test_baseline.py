@@ -11,14 +11,18 @@ import pytest
 import torch
 
 from model import baseline
+from model.against import against
 from model.baseline import PlainNet, load_baseline, load_scores, save_scores, score_baseline
 from model.config import TrainConfig
 from model.errors import ArtefactError, ManifestError
 from model.manifest import read_manifest, write_manifest
 from model.network import Backbone
+from model.predict import Classifier
 from model.vocabulary import FindingKind
 
 from .drawn import write_drawn_set
+from .small_model import untrained
+from .test_evaluate import MELTED, plain, scored
 
 STEPS = ["--set", "condition_steps=1", "condition_batch=4", "bank_side=256"]
 
@@ -83,3 +87,16 @@ def test_damaged_files_are_refused_with_words(tmp_path: Path) -> None:
     for bad in (tmp_path / "short.jsonl", tmp_path / "w.pt", tmp_path / "nowhere.jsonl"):
         with pytest.raises(ManifestError, match="baseline's answers"):
             load_scores(bad)
+
+
+def test_answers_on_another_set_are_not_paired_by_their_file_names() -> None:
+    """Sets number their photos alike: one whose photo of the same name shows damage is another set."""
+    classifier = Classifier(untrained())
+    book = [scored(n) for n in range(6)]
+    scores = [plain(scored(n, split="calibration"), 0.1, "calibration") for n in range(6)]
+    elsewhere = [plain(scored(n, MELTED if n == 5 else None), 0.9) for n in range(6)]
+    with pytest.raises(ManifestError, match=r"answers on the photos evaluated; got .*5\.jpg"):
+        against(classifier, book, [*scores, *elsewhere])
+    twice = [plain(s, p) for s in book for p in (0.1, 0.9)]
+    with pytest.raises(ManifestError, match=r"got .*0\.jpg twice"):
+        against(classifier, book, [*scores, *twice])

@@ -2,8 +2,11 @@
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
+from model.assemble import calibrate
 from model.calibration import (
+    MOST_CALLED_CLEAR,
     SURELY_FLAGGED,
     Calibration,
     KindCalibration,
@@ -14,9 +17,17 @@ from model.calibration import (
     sigmoid,
     worst,
 )
+from model.dataset import HOUSING_KINDS
 from model.errors import CalibrationError
+from model.judgement import Judgement
+from model.manifest import LabelledFinding, LabelledPhoto
 from model.metrics import expected_calibration_error
-from model.vocabulary import Triage
+from model.scorebook import Scored
+from model.vocabulary import FindingKind, Outcome, Place, Triage
+
+from .test_predict import seen
+
+SAID = Judgement(Outcome.SCORED, "v")
 
 
 # Angelopoulos et al. 2022, arXiv 2208.02814: zero loss needs n >= 1/alpha - 1.
@@ -81,6 +92,37 @@ def test_a_flag_costs_no_more_false_alarms_than_stated_up_to_a_probability_flagg
     assert np.mean(scores >= flag_limit(scores, 0.1, 0.01)) == pytest.approx(0.01, abs=0.002)
     assert flag_limit([0.99] * 100, 0.1, 0.01) == SURELY_FLAGGED
     assert flag_limit([], 0.1) == 0.5
+
+
+@pytest.mark.parametrize("rate", [0.01, 0.006])
+def test_a_flag_costs_no_false_alarm_more_than_stated_however_few_photos_there_are(rate: float) -> None:
+    draw = np.random.default_rng(5)
+    for n in (20, 99, 100, 150, 333, 1667):
+        for scores in (draw.uniform(0, 0.7, n), draw.uniform(0, 0.7, n).round(2)):
+            assert np.mean(scores >= flag_limit(scores, 0.01, rate)) <= rate
+
+
+def test_a_missing_latch_on_a_face_taken_for_a_family_without_one_counts_as_called_clear() -> None:
+    """Nobody is told of it, whatever the limit: the stated miss rate is of all missing latches judged."""
+    place = dict.fromkeys(HOUSING_KINDS, Place.BOTTOM) | {FindingKind.MISSING_LATCH: Place.LATCH}
+
+    def shown(kind: FindingKind, logits: NDArray[np.float64], key: str = "type1") -> list[Scored]:
+        label = LabelledPhoto("a", "a", "type1", (LabelledFinding(kind, place[kind]),))
+        rows = [np.where(np.array(list(FindingKind)) == kind, logit, -9.0) for logit in logits]
+        return [Scored(label, seen(key, photo=row.astype(np.float32)), SAID) for row in rows]
+
+    intact = LabelledPhoto("b", "b", "type1")
+    book = [
+        Scored(intact, seen(photo=np.full(3, logit, np.float32)), SAID) for logit in np.linspace(-9, -4, 50)
+    ] * 80
+    for kind in FindingKind:
+        book += shown(kind, np.linspace(-6, 6, 200))
+    lost = shown(FindingKind.MISSING_LATCH, np.full(2, 6.0), "type2")
+    found = [calibrate(book + lost[:n]).kinds[FindingKind.MISSING_LATCH] for n in range(3)]
+    # 200 to 202 examples at 2 %: floor(0.02 (n + 1)) - 1 = 3 may be missed, the fourth lowest is the limit.
+    lowest = [0.0, 0.0, *(found[0].probability(logit) for logit in np.linspace(-6, 6, 200)[:4])]
+    assert max(lowest) < MOST_CALLED_CLEAR
+    assert [one.clear_below for one in found] == pytest.approx([lowest[5], lowest[4], lowest[3]])
 
 
 def test_calibration_survives_json() -> None:

@@ -26,10 +26,10 @@ def _book(*cases: tuple[FindingKind | None, Judgement]) -> list[Any]:
         SimpleNamespace(
             good=True,
             judgement=judgement,
-            label=SimpleNamespace(findings=(kind,) if kind else ()),
+            label=SimpleNamespace(findings=(kind,) if kind else (), coupler=f"c{number // 2}"),
             visible_findings=lambda asked, kind=kind: [asked] if asked is kind else [],
         )
-        for kind, judgement in cases
+        for number, (kind, judgement) in enumerate(cases)
     ]
 
 
@@ -40,6 +40,7 @@ def test_damage_is_counted_as_found_not_cleared_and_flagged_apart() -> None:
     assert counted[Asked(MELTED.value, Measure.FOUND)] == Paired(1, 0, 1, 1)
     assert counted[Asked(MELTED.value, Measure.NOT_CLEARED)] == Paired(1, 1, 1, 0)
     assert counted[Asked(MELTED.value, Measure.FLAGGED)] == Paired(0, 1, 1, 1)
+    assert counted[Asked(MELTED.value, Measure.FOUND)].couplers == 2
     assert counted[Asked("missing_latch", Measure.FOUND)].n == counted[Asked(INTACT, Measure.CLEARED)].n == 0
 
 

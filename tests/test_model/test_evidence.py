@@ -122,6 +122,22 @@ def test_the_evidence_is_laid_over_the_spot_in_the_photo(looks_for_white: Model)
     assert np.linalg.norm([columns.mean() + 0.5 - spot[0], rows.mean() + 0.5 - spot[1]]) < 12  # 1.5 mm
 
 
+def test_the_evidence_lies_on_the_very_pixel_also_in_a_fine_photo(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A patch of the canonical view of a photo five times as fine: its middle is there to half a pixel."""
+    family = FAMILIES["type1"]
+    matrix = np.array([[20.0, 0.0, 800.0], [0.0, -20.0, 1000.0], [0.0, 0.0, 1.0]])
+    heat = np.zeros((CANONICAL_PIXELS, CANONICAL_PIXELS), np.float32)
+    heat[99:102, 149:152] = 1
+    monkeypatch.setattr("model.evidence.evidence_map", lambda *_given: heat)
+    photo = Photo(np.zeros((1600, 1600, 3), np.uint8), 1600, 1600, 1.0, None, "PNG", "0" * 64)
+    judgement = Classifier(untrained()).read(photo, replace(seen(), face=Face(family, matrix, 0.99, 0.95)))
+    changed = evidence_picture(untrained(), photo, judgement).astype(float).sum(2)
+    axis = np.arange(1600) + 0.5
+    middle = (changed.sum(0) @ axis, changed.sum(1) @ axis) / changed.sum()
+    wanted = project(matrix @ canonical_to_mm(family), np.array([[150.5, 100.5]]))[0]
+    assert np.abs(middle - wanted).max() < 0.5
+
+
 @pytest.mark.parametrize("key", FAMILY_KEYS)
 def test_any_network_gives_weights_from_0_to_1_and_is_left_as_it_was(key: str) -> None:
     family, model = FAMILIES[key], untrained(1)

@@ -180,6 +180,15 @@ def test_it_says_what_loss_so_few_photos_could_hide() -> None:
     assert "heat melted housing 10% (30 photos)" in decide({NEVER_REGRESS: many, RENDERED: few}).notes[0]
 
 
+def test_photos_of_one_coupler_count_once_in_what_loss_could_hide() -> None:
+    """They are alike: of 43 couplers none lost leaves 1 - 0.05 ** (1 / 43) = 6.7 % open, not 2.9 %."""
+    alike = counts(every=Paired(103, 0, 0, 0, couplers=43))
+    assert "missing latch 7% (103 photos of 43 couplers)" in decide({RENDERED: alike}).notes[0]
+    assert not decide({RENDERED: counts(every=Paired(103, 0, 0, 0, couplers=103))}).notes
+    both = {HELD_OUT: counts(every=Paired(60, 0, 0, 0, couplers=60)), RENDERED: alike}
+    assert not decide(both).notes
+
+
 def test_wrong_probabilities_are_held() -> None:
     result = decide({HELD_OUT: FOUND_MORE, RENDERED: counts()}, (MELTED,))
     assert result.verdict is Verdict.UNCALIBRATED

@@ -57,7 +57,10 @@ def _book(photos_of: dict[str, list[float]], kind: FindingKind) -> list[Any]:
             scored=True,
             label=SimpleNamespace(coupler=coupler),
             truth=lambda asked: asked is kind,
-            judgement=SimpleNamespace(probabilities=dict.fromkeys(FindingKind, said)),
+            judgement=SimpleNamespace(
+                probabilities=dict.fromkeys(FindingKind, said),
+                face=SimpleNamespace(visible={Place.LATCH: said > 0}),
+            ),
         )
         for coupler, answers in photos_of.items()
         for said in answers
@@ -99,6 +102,38 @@ def test_a_coupler_counts_once_by_its_least_suspicious_photo(
     # floor(61 * 0.02) - 1 = 0: the lowest of the sixty lowest answers.
     assert (after.clear_below, after.flag_from) == (pytest.approx(0.2), flag_from)
     assert "from 60 couplers" in next(row for row in many.rows if row.kind is kind).words
+
+
+def test_a_photo_without_the_latch_in_sight_moves_no_limit(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its probability is 0 and it is not called clear, whatever the limit: it counts for nothing."""
+    kind = FindingKind.MISSING_LATCH
+    gone = (LabelledFinding(kind, Place.LATCH),)
+    labels = [LabelledPhoto(f"{n}", f"c{n}", "type1", gone) for n in range(61)]
+    write_manifest(tmp_path / "m.jsonl", labels)
+    first = {f"c{n}": [0.4 + n / 1000] for n in range(60)}
+    fallen = {f"c{n}": [0.3 + n / 1000] for n in range(60)}
+
+    def score(books: list[dict[str, list[float]]]) -> None:
+        turns = iter(books)
+        monkeypatch.setattr("model.limits.score_labelled", lambda *_a, **_k: _book(next(turns), kind))
+
+    rows = []
+    for hidden in ({}, {"c60": [0.0]}):
+        score([first | hidden])
+        followed = follow_limits(SHIPPED, tmp_path / "m.jsonl", tmp_path / "out.safetensors")
+        rows.append(next(row for row in followed.rows if row.kind is kind))
+    assert rows[0] == rows[1]
+    assert rows[1].after == pytest.approx(0.4)
+    lowered = []
+    for old, new in (([], []), ([0.0], [0.0]), ([0.0], [0.5]), ([0.5], [0.0])):
+        score([first | ({"c60": old} if old else {}), fallen | ({"c60": new} if new else {})])
+        lowered.append(
+            lower_limits(SHIPPED, SHIPPED, tmp_path / "m.jsonl", tmp_path / "low.safetensors").rows
+        )
+    assert lowered[0]
+    assert all(rows == lowered[0] for rows in lowered)
 
 
 @pytest.mark.parametrize("low", [0.6, 0.95])

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from model.errors import ManifestError
+from model.families import FAMILIES
 from model.manifest import LabelledFinding, LabelledPhoto, read_manifest, write_manifest
 from model.vocabulary import FindingKind, Place, Reason
 
@@ -31,19 +32,22 @@ FULL = LabelledPhoto(
 NO_FACE = LabelledPhoto("wall.jpg", "none", None, reason=Reason.NO_FACE)
 
 fractions = st.floats(0, 1)
+KINDS_AT = dict.fromkeys(FAMILIES["type1"].housing_places, FindingKind.BROKEN_PIN_HOUSING)
+KINDS_AT |= {Place.LATCH: FindingKind.MISSING_LATCH}
 findings = st.builds(
-    LabelledFinding, st.sampled_from(FindingKind), st.sampled_from(Place), fractions, fractions
-)
+    lambda at, *shown: LabelledFinding(KINDS_AT[at], at, *shown), st.sampled_from(list(KINDS_AT)),
+    fractions, fractions,
+)  # fmt: skip
 photos = st.builds(
     LabelledPhoto,
     file=st.text(min_size=1),
     coupler=st.text(),
-    family=st.sampled_from([None, "type1", "type2"]),
+    family=st.just("type1"),
     findings=st.lists(findings, max_size=3).map(tuple),
     reason=st.none() | st.sampled_from(Reason),
     homography=st.none() | st.tuples(*[st.floats(-1e6, 1e6)] * 9),
     places=st.dictionaries(st.sampled_from(Place), fractions),
-    split=st.none() | st.sampled_from(["train", "test"]),
+    split=st.none() | st.just("test"),
     attributes=st.dictionaries(st.text(), st.text() | st.integers() | st.booleans()),
 )
 
@@ -84,6 +88,13 @@ def test_left_out_fields_have_their_defaults(tmp_path: Path) -> None:
         json.dumps({**FULL.to_json(), "findings": 7}),
         json.dumps({**FULL.to_json(), "reason": "bad weather"}),
         json.dumps({**FULL.to_json(), "places": {"roof": 1}}),
+        json.dumps({**FULL.to_json(), "family": "type9"}),
+        json.dumps({**FULL.to_json(), "family": "type2"}),  # it has no latch to miss
+        json.dumps({**FULL.to_json(), "family": None}),
+        json.dumps({**FULL.to_json(), "findings": [{"kind": "broken_pin_housing", "place": "latch"}]}),
+        json.dumps({**FULL.to_json(), "findings": [{"kind": "missing_latch", "place": "bottom"}]}),
+        json.dumps({**FULL.to_json(), "homography": [8, 0, 100, 0, -8, 120]}),
+        json.dumps({**FULL.to_json(), "homography": [float("nan")] * 9}),
     ],
 )
 def test_a_bad_line_is_named(tmp_path: Path, line: str) -> None:
@@ -91,6 +102,16 @@ def test_a_bad_line_is_named(tmp_path: Path, line: str) -> None:
     path.write_text(json.dumps(NO_FACE.to_json()) + "\n" + line + "\n", encoding="utf-8")
     with pytest.raises(ManifestError, match=r"line 2 of manifest\.jsonl"):
         read_manifest(path)
+
+
+def test_a_coupler_in_two_splits_is_refused_in_words(tmp_path: Path) -> None:
+    """What was learnt from one photo of a coupler is no test on another photo of it."""
+    path = tmp_path / "manifest.jsonl"
+    for other in ("test", None):
+        photos = [FULL, replace(FULL, file="2.jpg", split=other), replace(FULL, coupler="c2", split="test")]
+        write_manifest(path, photos)
+        with pytest.raises(ManifestError, match=r"each coupler in one split; got c1 in (none|test), train"):
+            read_manifest(path)
 
 
 def test_a_missing_or_binary_manifest_is_an_error_with_words(tmp_path: Path) -> None:

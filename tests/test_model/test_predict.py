@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from model.calibration import Calibration
 from model.dataset import USABLE
 from model.evidence import evidence_picture
 from model.examine import Examination
@@ -104,6 +105,16 @@ def test_type_2_has_no_latch_to_miss(classifier: Classifier, photo: Photo) -> No
     judgement = classifier.read(photo, seen("type2", photo=np.array([YES, NO, NO], np.float32)))
     assert judgement.triage is Triage.CLEAR
     assert judgement.probabilities[FindingKind.MISSING_LATCH] == 0.0
+
+
+def test_a_limit_that_calls_no_latch_clear_is_no_matter_to_type_2(photo: Photo) -> None:
+    plain = Calibration.plain()
+    latch = FindingKind.MISSING_LATCH
+    strict = replace(plain, kinds=plain.kinds | {latch: replace(plain.kinds[latch], clear_below=0.0)})
+    classifier = Classifier(untrained(calibration=strict))
+    judgement = classifier.read(photo, seen("type2"))
+    assert (judgement.triage, judgement.findings) == (Triage.CLEAR, ())
+    assert classifier.read(photo, seen("type1")).triage is Triage.UNSURE
 
 
 def test_what_was_not_seen_is_not_called_clear(classifier: Classifier, photo: Photo) -> None:

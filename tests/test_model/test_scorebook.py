@@ -15,7 +15,7 @@ from model import assemble, scorebook
 from model.artefact import load_model, save_model, weights_digest
 from model.assemble import calibrate, recalibrate_from
 from model.calibration import MOST_CALLED_CLEAR, KindCalibration
-from model.errors import ManifestError, PhotoError
+from model.errors import CalibrationError, ManifestError, PhotoError
 from model.manifest import LabelledPhoto, read_manifest, write_manifest
 from model.predict import Classifier
 from model.scorebook import Scored, is_book, load_book, save_book, score_labelled
@@ -184,3 +184,17 @@ def test_the_commands_score_and_calibrate_elsewhere(
     monkeypatch.setattr(sys, "argv", ["assemble", str(trained), str(out)])
     with pytest.raises(SystemExit, match="neither"):
         assemble.main()
+
+
+def test_a_file_whose_limits_cannot_be_set_is_not_left_behind(tmp_path: Path) -> None:
+    """With limits that nobody set it would be a model file like any other, and call damage clear."""
+    live, out, book_file = (tmp_path / name for name in ("live.safetensors", "out.safetensors", "none.jsonl"))
+    save_model(live, untrained())
+    save_book([], book_file, Classifier(load_model(live)))
+    with pytest.raises(CalibrationError, match="damaged examples"):
+        assemble.assemble(live, None, out, book=book_file)
+    assert sorted(tmp_path.iterdir()) == [live, book_file]
+    before = live.read_bytes()
+    with pytest.raises(CalibrationError, match="damaged examples"):
+        assemble.assemble(live, None, live, book=book_file)
+    assert live.read_bytes() == before
