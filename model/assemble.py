@@ -59,7 +59,7 @@ def _calibrate_kind(book: list[Scored], kind: FindingKind, rate: float) -> KindC
     # The stated miss rate is that of damage from SEVERE_FROM; what is slighter is found as far as it goes.
     severe = np.array([bool(s.visible_findings(kind, SEVERE_FROM)) for s in known], dtype=bool)
     scores = np.r_[probabilities[severe], np.zeros(_called_clear_of_latches(book, kind))]
-    clear = min(clear_limit(scores, rate), MOST_CALLED_CLEAR)
+    clear = min(clear_limit(scores, rate), MOST_CALLED_CLEAR[kind])
     intact = np.array([not s.label.findings for s in known], dtype=bool)
     flag = flag_limit(probabilities[intact], clear, FALSE_ALARM_RATE)
     return KindCalibration(temperature, shift, place_temperature, place_shift, clear, flag, 0.5)
