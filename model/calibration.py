@@ -140,12 +140,12 @@ MOST_CALLED_CLEAR: dict[FindingKind, float] = {
     FindingKind.BROKEN_PIN_HOUSING: 0.05,
     FindingKind.HEAT_MELTED_HOUSING: 0.025,
 }
-"""No clear limit that is set on rendered photos lies above these probabilities, whatever miss rate is allowed:
-in other pictures damage looks less suspicious. With 0.05 for all three 20 instead of 27 of 3,395 damaged photos
-of seven sets are called clear, and 422 instead of 401 of 1,735 intact ones are not. Half of that for melted
-housings, whose miss rate is half the others': 3 instead of 5 melted ones of 3,040 photos are called clear, for
-4 more of 1,591 intact ones (``model/MEASURED.md``). A limit set again on enough of the operator's own photos
-(``model.limits``) is for these, and may lie higher."""
+"""No clear limit that is set on rendered photos lies above these probabilities, whatever miss rate is
+allowed: in other pictures damage looks less suspicious. With 0.05 for all three 20 instead of 27 of 3,395
+damaged photos of seven sets are called clear, and 422 instead of 401 of 1,735 intact ones are not. Half of
+that for melted housings, whose miss rate is half the others': 3 instead of 5 melted ones among 3,040 damaged
+photos are called clear, for 4 more of 1,591 intact ones that are not (``model/MEASURED.md``). A limit set
+again on enough of the operator's own photos (``model.limits``) is for these, and may lie higher."""
 SURELY_FLAGGED = 0.75
 """A probability from which a photo is flagged in any case. It is one among photos of which a quarter to a
 third show that damage; where 3 in 100 do (an assumption), 0.75 becomes about 0.2, 0.9 about 0.4, and 0.5 less
