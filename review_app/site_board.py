@@ -6,6 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 
 from data_tools.access import Actor
+from data_tools.answers import OPEN_WORDS
 from data_tools.open_damage import OpenDamage, open_damage
 from data_tools.open_observations import open_observations
 from data_tools.records import EventRecord, RosterLine, Site
@@ -18,7 +19,7 @@ from review_app.standing import (
     observation_words,
     standing_of_line,
 )
-from review_app.wording import OPEN_WORDS, Standing
+from review_app.wording import Standing
 
 
 @dataclass(frozen=True)

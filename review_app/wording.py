@@ -11,7 +11,6 @@ from enum import StrEnum
 
 from data_tools.access import Role
 from data_tools.records import DecisionKind, EventKind, ObservationKind, WaitingEventKind
-from data_tools.standing import Stand
 from model.vocabulary import FindingKind, Label, Place, Reason
 
 
@@ -130,13 +129,6 @@ DECISION_WORDS: dict[DecisionKind, str] = {
     DecisionKind.SECOND_OPINION: "asked for a second opinion",
     DecisionKind.WITHDRAWN: "took the decision back",
 }
-OPEN_WORDS: dict[Stand, str] = {
-    Stand.DAMAGED: "confirmed",
-    Stand.DISPUTED: "seen by a technician, not settled yet",
-    Stand.SUSPECTED: "not yet confirmed or ruled out",
-    Stand.DOUBTED: "not yet confirmed or ruled out",
-}
-"""How open damage stands."""
 EVENT_WORDS: dict[EventKind, str] = {
     EventKind.OUT_OF_SERVICE: "Taken out of service",
     EventKind.REPLACED: "Coupler replaced",
