@@ -83,6 +83,7 @@ def _put_right(file: IngestedFile, site_key: str, taken_off: Mapping[int, dateti
 def as_it_stands(ws: Workspace, actor: Actor, files: Sequence[IngestedFile]) -> list[IngestedFile]:
     """Return the same files, what each says brought up to date: what stands for its photo now, and the damage
     that is open on its coupler."""
+    actor.require(Permission.SEND)
     now: dict[int, tuple[PhotoRecord, State]] = {}
     ids = [file.photo.id for file in files if file.photo is not None]
     with ws.read() as session:

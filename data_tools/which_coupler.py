@@ -3,7 +3,7 @@
 A code label in the photo counts for more than the file name. Where a unit was chosen and they say another
 one, of any site, or another coupler of it than the chosen one, nobody can tell which is right: filed wrongly,
 a photo would lay the damage of one coupler on another, and hide it where it is. A person settles that; a
-label of what was chosen settles what the name says. Where only the unit was chosen, they say which coupler."""
+label of what was chosen settles what the name says. Where only a unit was chosen, they say which coupler."""
 
 from __future__ import annotations
 

@@ -14,6 +14,7 @@ from data_tools.sites import roster
 from data_tools.workspace import Workspace
 from review_app.standing import (
     findings_words,
+    held_by,
     kinds_words,
     observation_name,
     observation_words,
@@ -61,6 +62,14 @@ def board_of(ws: Workspace, actor: Actor, site: Site) -> Board:
         for line in lines
     }
     return Board(lines, dict(damage), dict(noted), standings)
+
+
+def held_up(ws: Workspace, actor: Actor, site: Site, unit_key: str) -> tuple[Standing, str] | None:
+    """Return what a unit is held by and why in words; ``None`` where nothing stands against it."""
+    damage = [found for found in open_damage(ws, actor, site.key) if found.photo.unit_key == unit_key]
+    noted = [event for event in open_observations(ws, actor, site.key) if event.unit_key == unit_key]
+    held = held_by(damage, noted)
+    return (held, "; ".join([*map(damage_words, damage), *map(observation_words, noted)])) if held else None
 
 
 def damage_words(damage: OpenDamage) -> str:

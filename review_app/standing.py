@@ -60,6 +60,14 @@ def standing_of_file(file: IngestedFile) -> Standing:
     return standing
 
 
+def held_by(open_on_unit: Sequence[OpenDamage], noted: Sequence[EventRecord]) -> Standing | None:
+    """Return what open damage and what staff noted make of a unit; ``None`` where they hold nothing up."""
+    seen = {event.what for event in noted}
+    if seen & STOPS or any(damage.sure for damage in open_on_unit):
+        return Standing.DO_NOT_USE
+    return Standing.LOOK if open_on_unit or seen & DOUBTS else None
+
+
 def standing_of_line(
     line: RosterLine, open_on_unit: Sequence[OpenDamage] = (), noted: Sequence[EventRecord] = ()
 ) -> Standing:
@@ -71,11 +79,8 @@ def standing_of_line(
     """
     if line.unit.status is UnitStatus.OUT_OF_SERVICE:
         return Standing.OUT_OF_SERVICE
-    seen = {event.what for event in noted}
-    if seen & STOPS or any(damage.sure for damage in open_on_unit):
-        return Standing.DO_NOT_USE
-    if open_on_unit or seen & DOUBTS:
-        return Standing.LOOK
+    if held := held_by(open_on_unit, noted):
+        return held
     if line.done_this_week:
         return Standing.NO_DAMAGE
     return Standing.RETAKE if line.again else Standing.MISSING

@@ -49,7 +49,7 @@ SIGNS: dict[Standing, Sign] = {
     Standing.NEEDS_UNIT: Sign("Which unit is this?", "Unit?", "question", "#1D4E89", "#E8F0FA"),
     Standing.LOOK: Sign(
         "Not sure: do not use it until a technician has looked",
-        "Not sure yet",
+        "Not sure: do not use",
         "triangle",
         "#6F4200",
         "#FFF3D6",
@@ -135,6 +135,7 @@ EVENT_WORDS: dict[EventKind, str] = {
     EventKind.RETURNED: "Returned to service",
     EventKind.OBSERVED: "Seen on the round",
     EventKind.REFILED: "Photo moved",
+    EventKind.FAMILY_CORRECTED: "Connector family corrected",
 }
 WAITED_WORDS: dict[WaitingEventKind, str] = {
     WaitingEventKind.SET_ASIDE: "set it aside",

@@ -5,9 +5,11 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+import pytest
 from streamlit.testing.v1 import AppTest
 
 from data_tools.conditions import CAUTIONS, observe, take_out_of_service
+from data_tools.coupler_family import FamilyDoubt
 from data_tools.history import timeline
 from data_tools.open_damage import open_damage
 from data_tools.records import DecisionKind, EventKind, EventRecord, UnitStatus
@@ -15,6 +17,7 @@ from data_tools.review import decide, queue
 from data_tools.sites import add_unit, get_unit
 from data_tools.workspace import Workspace
 from model.vocabulary import Triage
+from review_app.errands import family_doubt
 from review_app.errands.growth import picked
 from tests.test_review_app.conftest import OpenApp
 from tests.test_review_app.fakes import Scene
@@ -255,6 +258,32 @@ def test_long_histories_are_shown_from_first_to_last() -> None:
     assert len(shown) == 8
     assert (shown[0], shown[-1]) == (0, 99)
     assert picked(stories[:5]) == stories[:5]  # type: ignore[arg-type]
+
+
+def test_a_coupler_entered_as_another_family_is_told_and_corrected(
+    open_app: OpenApp, ws: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = [FamilyDoubt("H-01", "A", "type1", "type2"), FamilyDoubt("H-02", "A", "type1", "type2")]
+    monkeypatch.setattr(family_doubt, "families_in_doubt", lambda *_given: found)
+    words = page_words(open_app(UPLOADER, "unit"))
+    assert "Coupler A is entered as Type 1, but its last photos look like Type 2." in words
+    assert "tell the technician" in words
+    app = open_app(TECHNICIAN, "unit")
+    assert any("look like another connector family than entered: H" in c.value for c in app.caption)
+    submit(app, family_doubt.CORRECT)
+    assert "Write how you know." in page_words(app)
+    write(app, "two rows of contacts", "family_why")
+    submit(app, family_doubt.CORRECT)
+    assert get_unit(ws, LEAD, "H-01").couplers[0].family == "type2"
+    assert [box.value for box in app.success] == ["Corrected. Type 1 to Type 2: two rows of contacts"]
+
+
+def test_units_says_that_a_unit_in_service_is_not_to_be_used(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-01", MELTED, 1, days_ago=2)
+    send(ws, "H-01", INTACT, 2)
+    words = page_words(open_app(UPLOADER, "unit"))
+    assert words.index("Do not use") < words.index("Then and now")
+    assert "not yet confirmed or ruled out" in words.replace("\\", "")
 
 
 def test_a_unit_without_photos_says_so(open_app: OpenApp) -> None:
