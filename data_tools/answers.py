@@ -73,7 +73,7 @@ def said_of(file: IngestedFile) -> str:
     by_verdict = file.status is IngestStatus.STORED and state.stand is told.stand
     own = verdict_words(file.verdict.judgement) if by_verdict else STANDS[state.stand]
     other = other_damage(file)
-    return other if other and state.stand in GOOD else f"{own} {other}".rstrip()
+    return other if other and state.stand in GOOD else f"{other} {own}".lstrip()
 
 
 def other_damage(file: IngestedFile, words: Callable[[OpenDamage], str] = damage_in_short) -> str:

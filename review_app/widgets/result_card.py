@@ -41,7 +41,7 @@ def _body(file: IngestedFile, standing: Standing) -> str:
     if other and state.stand in GOOD:
         return f"{other} {note}"
     said = STANDS[state.stand] if state.stand in SAID else ""
-    return " ".join(part for part in (_own_words(state), said, other, note) if part)
+    return " ".join(part for part in (other, _own_words(state), said, note) if part)
 
 
 def _own_words(state: State) -> str:

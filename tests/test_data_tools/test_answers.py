@@ -52,8 +52,9 @@ def test_in_one_upload_the_order_does_not_matter(ws: Workspace) -> None:
 def test_neither_does_one_that_says_less_hide_it(ws: Workspace, grey: int, own: str) -> None:
     _send(ws, MELTED)
     (file,) = _send(ws, grey)
-    assert file.message.startswith(own)
-    assert "An earlier or other photo of this coupler shows heat melted housing at bottom" in file.message
+    first, rest = file.message.split(": do not use this coupler. ")
+    assert first.startswith("An earlier or other photo of this coupler shows heat melted housing at bottom")
+    assert rest.startswith(own)
     assert not note_of(file)
 
 
