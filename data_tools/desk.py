@@ -13,6 +13,7 @@ from weakref import WeakKeyDictionary
 from sqlalchemy.orm import Session
 
 from data_tools.access import Actor
+from data_tools.answers import STANDS, said_of
 from data_tools.archives import Upload
 from data_tools.intake import (
     Arrival,
@@ -26,7 +27,6 @@ from data_tools.intake import (
 from data_tools.model_side import Judge, judging_side
 from data_tools.one_core import judge_on_cores, on_one_core
 from data_tools.records import IngestedFile, IngestStatus, PhotoRecord
-from data_tools.standing import Stand
 from data_tools.unit_labels import unit_from_file_name
 from data_tools.waiting import WaitingEvent, set_aside_before
 from data_tools.which_coupler import SiteCouplers, Unknown
@@ -34,18 +34,7 @@ from data_tools.workspace import Workspace
 from model.errors import BadRequestError, ConflictError, NotFoundError, PhotoError, StorageError
 from model.judgement import Judgement
 from model.photo import Photo, open_photo
-from model.vocabulary import ADVICE, Outcome, Reason, Triage
-
-STANDS: dict[Stand, str] = {
-    Stand.DAMAGED: "A technician saw damage in it: do not use this coupler.",
-    Stand.DISPUTED: "A technician saw damage in it, and others have yet to agree: do not use this coupler.",
-    Stand.SUSPECTED: "It was flagged: do not use this coupler until a technician has looked.",
-    Stand.DOUBTED: "It is in doubt: do not use this coupler until a technician has looked.",
-    Stand.NOT_TOLD: "It could not be judged: take another one.",
-    Stand.SEEN_INTACT: "A technician saw no damage in it.",
-    Stand.CLEAR: "No visible damage found.",
-}
-"""What is said of a photo that was here before, or that a technician has ruled on."""
+from model.vocabulary import Reason
 
 ONE_DAY = timedelta(days=1)
 
@@ -210,10 +199,11 @@ def told(name: str, kept: Kept, target: Target) -> IngestedFile:
     if kept.known:
         return _known(name, kept)
     judgement = kept.verdict.judgement
-    message = verdict_words(judgement) + target.note + clock_words(kept.photo)
+    file = IngestedFile(name, IngestStatus.STORED, "", kept.photo, kept.verdict, judgement.reason)
+    message = said_of(file) + target.note + clock_words(kept.photo)
     if kept.overtaken:
         message += " By its time it is of the coupler that was replaced: photograph the one there now."
-    return IngestedFile(name, IngestStatus.STORED, message, kept.photo, kept.verdict, judgement.reason)
+    return replace(file, message=message)
 
 
 def clock_words(photo: PhotoRecord) -> str:
@@ -231,15 +221,3 @@ def clock_words(photo: PhotoRecord) -> str:
         f" {says}: it counts for that day, and for the coupler that was there then. Where that is wrong, set "
         "the clock of the camera and photograph the coupler again."
     )
-
-
-def verdict_words(judgement: Judgement) -> str:
-    """Say in one or two sentences what a verdict means for whoever took the photo."""
-    if judgement.outcome is Outcome.CANNOT_JUDGE:
-        return f"Take it again. {ADVICE[judgement.reason]}" if judgement.reason else "Take it again."
-    if judgement.triage is Triage.CLEAR:
-        return "No visible damage found."
-    found = ", ".join(f"{f.kind.value} at {f.place.value}".replace("_", " ") for f in judgement.findings)
-    if judgement.triage is Triage.FLAG:
-        return f"Do not use this coupler: {found or 'damage suspected'}. A technician will look."
-    return f"Not sure{': ' + found if found else ''}. Do not use this coupler until a technician has looked."

@@ -14,13 +14,15 @@ from itertools import islice
 from sqlalchemy import select
 
 from data_tools.access import Actor, Permission
+from data_tools.answers import verdict_words
 from data_tools.archives import Upload, UploadSource, expand_sources, sources_from_paths
 from data_tools.database.schema import RejectedRow
-from data_tools.desk import Desk, told, verdict_words
+from data_tools.desk import Desk, told
 from data_tools.intake import Arrival, Target, keep_photo, refuse_closed
 from data_tools.lookup import coupler_at, unit_row
 from data_tools.model_side import judging_side
 from data_tools.one_core import on_one_core
+from data_tools.received import as_it_stands
 from data_tools.records import IngestedFile, IngestReport, RejectedFile
 from data_tools.waiting import aside_words, list_waiting, unsettled_file
 from data_tools.which_coupler import first_position
@@ -58,7 +60,8 @@ def ingest(
 
     The unit is ``unit_key`` where given, else the code label in the photo, else the file name
     (see ``unit_labels``); a photo without one waits, and so does one whose label or name says another unit
-    than the given one (``which_coupler``). ``now`` is the time of arrival.
+    than the given one (``which_coupler``). What is said of a photo counts open damage of its coupler too.
+    ``now`` is the time of arrival.
 
     Raises:
         NotFoundError: no such site, or ``unit_key`` or ``position`` does not exist there.
@@ -73,6 +76,7 @@ def ingest(
             files.append(done)
             if progress is not None:
                 progress(len(files), done.file_name)
+    files = as_it_stands(ws, actor, files)
     rounds = [file.photo.round_id for file in files if file.photo is not None]
     return IngestReport(rounds[-1] if rounds else None, tuple(files))
 
@@ -110,7 +114,7 @@ def assign_unit(
     judge = ws.classifier()
     photo = open_photo(ws.photos.get(arrival.sha256), max_side=judging_side(judge))
     kept = keep_photo(ws, arrival, target, photo, on_one_core(partial(judge.judge, photo)))
-    return told(arrival.file_name, kept, target)
+    return as_it_stands(ws, actor, [told(arrival.file_name, kept, target)])[0]
 
 
 def list_rejected(ws: Workspace, actor: Actor, limit: int = 200) -> list[RejectedFile]:

@@ -3,7 +3,7 @@ goes on saying what a person has overruled."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -11,6 +11,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, joinedload
 
 from data_tools.access import Actor, Permission
+from data_tools.answers import said_of
 from data_tools.database.schema import (
     CouplerRow,
     EventRow,
@@ -21,16 +22,17 @@ from data_tools.database.schema import (
     UnitRow,
     VerdictRow,
 )
-from data_tools.desk import STANDS, clock_words, verdict_words
+from data_tools.desk import clock_words
 from data_tools.lookup import photo_record, site_row, verdict_record
 from data_tools.open_damage import open_damage
-from data_tools.records import EventKind, IngestedFile, IngestStatus
+from data_tools.records import EventKind, IngestedFile, IngestStatus, PhotoRecord
 from data_tools.standing import OPEN, State
 from data_tools.states import state_record
 from data_tools.workspace import Workspace
 from model.vocabulary import Reason
 
 MOST = 300
+_AT_ONCE = 1000
 _UNIT = joinedload(PhotoRow.coupler).joinedload(CouplerRow.unit).joinedload(UnitRow.site)
 
 
@@ -62,34 +64,44 @@ def standing_now(
         NotFoundError: no such site.
     """
     actor.require(Permission.SEND)
-    damage = {found.photo.coupler_id: found for found in open_damage(ws, actor, site_key)}
-    ids = {file.photo.id for file in files if file.photo is not None}
+    answers = as_it_stands(ws, actor, files)
     with ws.read() as session:
-        query = select(PhotoRow, PhotoStateRow).join(PhotoStateRow, PhotoStateRow.photo_id == PhotoRow.id)
-        rows = session.execute(query.where(PhotoRow.id.in_(ids)).options(_UNIT)).all()
-        now = {photo.id: (photo_record(photo), state_record(state)) for photo, state in rows}
-        taken_off = _taken_off(session, {photo.coupler_id for photo, _ in now.values()})
+        site = site_row(session, site_key).key
+        taken_off = _taken_off(session, {file.photo.coupler_id for file in answers if file.photo})
+    return [file for file in answers if not _put_right(file, site, taken_off)]
+
+
+def _put_right(file: IngestedFile, site_key: str, taken_off: Mapping[int, datetime]) -> bool:
+    photo = file.photo
+    if photo is None or file.state is None or file.on_coupler is not None or file.state.stand not in OPEN:
+        return False
+    # What came in for a coupler that was off already is still answered: its sender has to know.
+    late = photo.coupler_id in taken_off and taken_off[photo.coupler_id] <= photo.received_at
+    return photo.site_key == site_key and not late
+
+
+def as_it_stands(ws: Workspace, actor: Actor, files: Sequence[IngestedFile]) -> list[IngestedFile]:
+    """Return the same files, what each says brought up to date: what stands for its photo now, and the damage
+    that is open on its coupler."""
+    actor.require(Permission.SEND)
+    now: dict[int, tuple[PhotoRecord, State]] = {}
+    ids = [file.photo.id for file in files if file.photo is not None]
+    with ws.read() as session:
+        for start in range(0, len(ids), _AT_ONCE):
+            query = select(PhotoRow, PhotoStateRow).where(PhotoRow.id.in_(ids[start : start + _AT_ONCE]))
+            query = query.join(PhotoStateRow, PhotoStateRow.photo_id == PhotoRow.id)
+            for row, kept in session.execute(query.options(_UNIT)):
+                now[row.id] = photo_record(row), state_record(kept)
+    sites = {photo.site_key for photo, _ in now.values()}
+    damage = {open_.photo.coupler_id: open_ for site in sites for open_ in open_damage(ws, actor, site)}
     answers = []
     for file in files:
-        if file.photo is None or file.photo.id not in now:
-            answers.append(file)
-            continue
-        photo, state = now[file.photo.id]
-        on_coupler = damage.get(photo.coupler_id)
-        # What came in for a coupler that was off already is still answered: its sender has to know.
-        late = photo.coupler_id in taken_off and taken_off[photo.coupler_id] <= photo.received_at
-        if state.stand in OPEN and on_coupler is None and photo.site_key == site_key and not late:
-            continue
-        words = _follow(file, state)
-        answers.append(replace(file, message=words, photo=photo, state=state, on_coupler=on_coupler))
+        if file.photo is not None and file.photo.id in now:
+            photo, state = now[file.photo.id]
+            new = replace(file, photo=photo, state=state, on_coupler=damage.get(photo.coupler_id))
+            file = replace(new, message=file.message.replace(said_of(file), said_of(new), 1))
+        answers.append(file)
     return answers
-
-
-def _follow(file: IngestedFile, state: State) -> str:
-    """Return the words to a file with what is said of a photo that was here before kept in step."""
-    if file.state is None:
-        return file.message
-    return file.message.replace(STANDS[file.state.stand], STANDS[state.stand])
 
 
 def _taken_off(session: Session, coupler_ids: set[int]) -> dict[int, datetime]:
@@ -116,10 +128,10 @@ def _photos(
     for photo, row, state in session.execute(query):
         verdict = verdict_record(row)
         record, reason = photo_record(photo), verdict.judgement.reason
-        words = verdict_words(verdict.judgement) + clock_words(record)
         file = IngestedFile(
-            photo.file_name, IngestStatus.STORED, words, record, verdict, reason, state=state_record(state)
+            photo.file_name, IngestStatus.STORED, "", record, verdict, reason, state=state_record(state)
         )
+        file = replace(file, message=said_of(file) + clock_words(record))
         found.append((photo.received_at, file))
     return found
 

@@ -30,6 +30,7 @@ class EventKind(StrEnum):
     RETURNED = "returned_to_service"
     OBSERVED = "observed"
     REFILED = "photo_refiled"
+    FAMILY_CORRECTED = "family_corrected"
 
 
 class ObservationKind(StrEnum):

@@ -1,9 +1,9 @@
 """Which coupler does a photo of an upload show? The one chosen for the upload, or what photo or name say.
 
 A code label in the photo counts for more than the file name. Where a unit was chosen and they say another
-one, of any site, nobody can tell which is right: filed wrongly, a photo would lay the damage of one coupler
-on another, and hide it where it is. A person settles that; a label of the chosen unit settles what the name
-says."""
+one, of any site, or another coupler of it than the chosen one, nobody can tell which is right: filed wrongly,
+a photo would lay the damage of one coupler on another, and hide it where it is. A person settles that; a
+label of what was chosen settles what the name says. Where only a unit was chosen, they say which coupler."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ class SiteCouplers:
         if named is None and self.given is not None:
             named = unit_from_file_name(name, self.known_anywhere)
         label = unit_from_photo(photo.rgb, self.known_anywhere)
-        sure = named is not None and (self.given is None or named.unit_key == self.given.unit_key)
+        sure = named is not None and (self.given is None or self._agrees(named, self.given))
         if label is None and not sure and photo.scale < 1:
             label = unit_from_photo(open_photo(data, max_side=LABEL_SIDE).rgb, self.known_anywhere)
         if self.given is not None:
@@ -78,22 +78,40 @@ class SiteCouplers:
         return Target(hint.unit_key, position)
 
     def _as_given(self, given: Target, label: UnitHint | None, named: UnitHint | None) -> Target | Unknown:
-        """Take the given unit, unless something says another; what says the same may say which coupler."""
+        """Take what was given, unless something says another; of a unit alone, that may say which coupler."""
         hint = label or named
         if hint is not None and hint.unit_key != given.unit_key:
-            where = "code label in it" if label else "file name"
-            return Unknown(
-                f"The {where} says {hint.unit_key}, but {given.unit_key} was chosen. "
-                "Kept: say which of the two it shows.",
-                tuple(self._offered(hint, given)),
-            )
+            return self._between(label, hint, (hint.unit_key, given.unit_key), given)
         for said in (label, named):
-            if said and said.position and said.unit_key == given.unit_key and not self.position_given:
-                given = replace(given, position=self._position(said) or given.position)
+            position = self._said_position(said, given)
+            if said is not None and position is not None:
+                if self.position_given and position != given.position:
+                    words = f"coupler {position} of {given.unit_key}", f"coupler {given.position}"
+                    return self._between(label, said, words, given)
+                given = replace(given, position=position)
                 break
         if named is not None and named.unit_key != given.unit_key:
             return replace(given, note=f" The file name says {named.unit_key}.")
         return given
+
+    def _between(
+        self, label: UnitHint | None, said: UnitHint, words: tuple[str, str], given: Target
+    ) -> Unknown:
+        where = "code label in it" if said is label else "file name"
+        return Unknown(
+            f"The {where} says {words[0]}, but {words[1]} was chosen. Kept: say which of the two it shows.",
+            tuple(self._offered(said, given)),
+        )
+
+    def _agrees(self, named: UnitHint, given: Target) -> bool:
+        other = self.position_given and self._said_position(named, given) not in (None, given.position)
+        return named.unit_key == given.unit_key and not other
+
+    def _said_position(self, said: UnitHint | None, given: Target) -> str | None:
+        """Return which coupler of the given unit a label or name states, where there is such a one."""
+        if said is None or said.position is None or said.unit_key != given.unit_key:
+            return None
+        return self._position(said)
 
     def _offered(self, hint: UnitHint, given: Target) -> Iterator[tuple[str, str]]:
         with self.ws.read() as session:

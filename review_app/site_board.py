@@ -6,6 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 
 from data_tools.access import Actor
+from data_tools.answers import OPEN_WORDS
 from data_tools.open_damage import OpenDamage, open_damage
 from data_tools.open_observations import open_observations
 from data_tools.records import EventRecord, RosterLine, Site
@@ -13,12 +14,13 @@ from data_tools.sites import roster
 from data_tools.workspace import Workspace
 from review_app.standing import (
     findings_words,
+    held_by,
     kinds_words,
     observation_name,
     observation_words,
     standing_of_line,
 )
-from review_app.wording import OPEN_WORDS, Standing
+from review_app.wording import Standing
 
 
 @dataclass(frozen=True)
@@ -60,6 +62,14 @@ def board_of(ws: Workspace, actor: Actor, site: Site) -> Board:
         for line in lines
     }
     return Board(lines, dict(damage), dict(noted), standings)
+
+
+def held_up(ws: Workspace, actor: Actor, site: Site, unit_key: str) -> tuple[Standing, str] | None:
+    """Return what a unit is held by and why in words; ``None`` where nothing stands against it."""
+    damage = [found for found in open_damage(ws, actor, site.key) if found.photo.unit_key == unit_key]
+    noted = [event for event in open_observations(ws, actor, site.key) if event.unit_key == unit_key]
+    held = held_by(damage, noted)
+    return (held, "; ".join([*map(damage_words, damage), *map(observation_words, noted)])) if held else None
 
 
 def damage_words(damage: OpenDamage) -> str:

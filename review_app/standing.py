@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from data_tools.answers import state_of_file
 from data_tools.open_damage import OpenDamage
 from data_tools.records import (
     DecisionKind,
@@ -15,7 +16,7 @@ from data_tools.records import (
     TrueFinding,
     UnitStatus,
 )
-from data_tools.standing import Stand, State, fold, state_of
+from data_tools.standing import Stand
 from model.judgement import Judgement
 from model.vocabulary import GRAVITY, FindingKind, Outcome, Triage
 from review_app.wording import (
@@ -43,13 +44,6 @@ STANDING_OF: dict[Stand, Standing] = {
 """Where what stands for a photo puts the person in front of it."""
 
 
-def state_of_file(file: IngestedFile) -> State | None:
-    """Return what stands for an uploaded photo; ``None`` where it has no verdict."""
-    if file.state is not None or file.verdict is None:
-        return file.state
-    return state_of(file.verdict.judgement, fold(()), blind_audit=False)
-
-
 def standing_of_file(file: IngestedFile) -> Standing:
     """Return where one uploaded file stands; damage on its coupler counts whatever this photo shows."""
     if file.status is IngestStatus.NEEDS_UNIT:
@@ -60,9 +54,18 @@ def standing_of_file(file: IngestedFile) -> Standing:
         return Standing.NOT_RECEIVED
     state = state_of_file(file)
     standing = Standing.RETAKE if state is None else STANDING_OF[state.stand]
-    if file.on_coupler is not None and standing in (Standing.NO_DAMAGE, Standing.LOOK):
+    if file.on_coupler is not None and standing is not Standing.DO_NOT_USE:
+        # Also where this photo cannot be judged: "take it again" must not hide "do not use".
         return Standing.DO_NOT_USE if file.on_coupler.sure else Standing.LOOK
     return standing
+
+
+def held_by(open_on_unit: Sequence[OpenDamage], noted: Sequence[EventRecord]) -> Standing | None:
+    """Return what open damage and what staff noted make of a unit; ``None`` where they hold nothing up."""
+    seen = {event.what for event in noted}
+    if seen & STOPS or any(damage.sure for damage in open_on_unit):
+        return Standing.DO_NOT_USE
+    return Standing.LOOK if open_on_unit or seen & DOUBTS else None
 
 
 def standing_of_line(
@@ -76,11 +79,8 @@ def standing_of_line(
     """
     if line.unit.status is UnitStatus.OUT_OF_SERVICE:
         return Standing.OUT_OF_SERVICE
-    seen = {event.what for event in noted}
-    if seen & STOPS or any(damage.sure for damage in open_on_unit):
-        return Standing.DO_NOT_USE
-    if open_on_unit or seen & DOUBTS:
-        return Standing.LOOK
+    if held := held_by(open_on_unit, noted):
+        return held
     if line.done_this_week:
         return Standing.NO_DAMAGE
     return Standing.RETAKE if line.again else Standing.MISSING

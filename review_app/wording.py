@@ -11,7 +11,6 @@ from enum import StrEnum
 
 from data_tools.access import Role
 from data_tools.records import DecisionKind, EventKind, ObservationKind, WaitingEventKind
-from data_tools.standing import Stand
 from model.vocabulary import FindingKind, Label, Place, Reason
 
 
@@ -50,7 +49,7 @@ SIGNS: dict[Standing, Sign] = {
     Standing.NEEDS_UNIT: Sign("Which unit is this?", "Unit?", "question", "#1D4E89", "#E8F0FA"),
     Standing.LOOK: Sign(
         "Not sure: do not use it until a technician has looked",
-        "Not sure yet",
+        "Not sure: do not use",
         "triangle",
         "#6F4200",
         "#FFF3D6",
@@ -130,19 +129,13 @@ DECISION_WORDS: dict[DecisionKind, str] = {
     DecisionKind.SECOND_OPINION: "asked for a second opinion",
     DecisionKind.WITHDRAWN: "took the decision back",
 }
-OPEN_WORDS: dict[Stand, str] = {
-    Stand.DAMAGED: "confirmed",
-    Stand.DISPUTED: "seen by a technician, not settled yet",
-    Stand.SUSPECTED: "not yet confirmed or ruled out",
-    Stand.DOUBTED: "not yet confirmed or ruled out",
-}
-"""How open damage stands."""
 EVENT_WORDS: dict[EventKind, str] = {
     EventKind.OUT_OF_SERVICE: "Taken out of service",
     EventKind.REPLACED: "Coupler replaced",
     EventKind.RETURNED: "Returned to service",
     EventKind.OBSERVED: "Seen on the round",
     EventKind.REFILED: "Photo moved",
+    EventKind.FAMILY_CORRECTED: "Connector family corrected",
 }
 WAITED_WORDS: dict[WaitingEventKind, str] = {
     WaitingEventKind.SET_ASIDE: "set it aside",

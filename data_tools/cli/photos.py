@@ -83,6 +83,7 @@ def _brief(file: IngestedFile) -> dict[str, object]:
         "unit": photo.unit_key if photo else None,
         "position": photo.position if photo else None,
         "waiting": file.waiting_id,
+        "open_damage": plain(file.on_coupler.stand if file.on_coupler else None),
         "verdict": verdict,
     }
 

@@ -9,6 +9,7 @@ import click
 
 from data_tools import conditions, history, sites
 from data_tools.cli.frame import Station, as_json, say, station, verdict_in_short, waiting_event_line
+from data_tools.coupler_family import FamilyDoubt, correct_family, families_in_doubt
 from data_tools.history import Timeline, TimelineEntry
 from data_tools.open_observations import open_observations
 from data_tools.records import (
@@ -108,7 +109,7 @@ def list_sites(at: Station, as_json: bool) -> None:
 def roster(at: Station, site: str, week_of: datetime | None, as_json: bool) -> None:
     """Show every unit of SITE and what this week's round still lacks."""
     lines = sites.roster(at.ws, at.actor, site, _day(week_of))
-    say(as_json, lines, lambda: map(_roster_line, lines))
+    say(as_json, lines, lambda: _roster_lines(lines, families_in_doubt(at.ws, at.actor, site)))
 
 
 def _roster_line(line: RosterLine) -> str:
@@ -116,6 +117,16 @@ def _roster_line(line: RosterLine) -> str:
     why = line.take_again.value if line.take_again else "a person could not tell"
     again = f" (take again: {why})" if line.again else ""
     return f"{line.unit.key}  {line.unit.status.value}  {todo}{again}{_alike(line.unit)}"
+
+
+def _roster_lines(lines: list[RosterLine], doubts: list[FamilyDoubt]) -> Iterator[str]:
+    yield from map(_roster_line, lines)
+    for doubt in doubts:
+        yield (
+            f"{doubt.unit_key} {doubt.position} is entered as {doubt.entered}, but its last photos look like "
+            f"{doubt.seen}: what is confirmed on them is not learnt from. Where it is a {doubt.seen}: "
+            f"`rounds act family {doubt.unit_key} {doubt.seen} --position {doubt.position} --reason ...`"
+        )
 
 
 def _alike(named: Site | Unit) -> str:
@@ -235,6 +246,19 @@ def act_observe(
 ) -> None:
     """Note WHAT was seen on UNIT that a photo does not show."""
     event = conditions.observe(at.ws, at.actor, unit, what, note, blinks=blinks, position=position)
+    say(as_json, event, f"{event.unit_key}: {_event(event)}")
+
+
+@act.command("family")
+@click.argument("unit")
+@click.argument("family", type=click.Choice(list(FAMILIES)))
+@click.option("--reason", required=True)
+@click.option("--position", default="A", show_default=True)
+@as_json
+@station
+def act_family(at: Station, unit: str, family: str, reason: str, position: str, as_json: bool) -> None:
+    """Correct the FAMILY that a coupler of UNIT was entered with."""
+    event = correct_family(at.ws, at.actor, unit, position, family, reason)
     say(as_json, event, f"{event.unit_key}: {_event(event)}")
 
 

@@ -78,6 +78,12 @@ def _list(board: Board, site: Site, units: dict[str, Unit]) -> None:
         st.info("No unit of this site is out of service or waiting to be taken out.")
     else:
         _counts(board, waiting)
+    doubts = sum(standing is Standing.LOOK for standing in board.standings.values())
+    doubts -= sum(board.standings[line.unit.key] is Standing.LOOK for line in waiting)
+    if doubts:
+        st.markdown(
+            f"**{doubts}** in doubt, not to be used until a technician has looked: they are in Review"
+        )
     for line in waiting[:_MOST]:
         key = line.unit.key
         with st.container(horizontal=True, vertical_alignment="center", key=f"waiting_{line.unit.id}"):

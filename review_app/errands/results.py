@@ -12,10 +12,11 @@ from datetime import date, datetime, time
 import streamlit as st
 
 from data_tools.access import Actor
+from data_tools.answers import state_of_file
 from data_tools.received import received_since, standing_now
 from data_tools.records import IngestedFile, IngestStatus, Site
 from data_tools.workspace import Workspace
-from review_app.standing import standing_of_file, state_of_file
+from review_app.standing import standing_of_file
 from review_app.widgets.guard import told_plainly
 from review_app.widgets.result_card import result_card
 from review_app.widgets.text import zone

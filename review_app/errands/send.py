@@ -79,7 +79,7 @@ def _standing_words(board: Board) -> str:
         f"{counts[standing]} {words}"
         for standing, words in (
             (Standing.DO_NOT_USE, "not to be used"),
-            (Standing.LOOK, "waiting for the technician"),
+            (Standing.LOOK, "not to be used until a technician has looked"),
             (Standing.OUT_OF_SERVICE, "out of service"),
         )
         if counts[standing]

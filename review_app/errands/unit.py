@@ -13,15 +13,17 @@ from data_tools.workspace import Workspace
 from model.errors import UnknownFamilyError
 from model.families import family
 from review_app import access, resources
+from review_app.errands.family_doubt import draw_family_doubts
 from review_app.errands.growth import draw_growth
 from review_app.errands.move_photo import draw_move
+from review_app.site_board import held_up
 from review_app.stories import PhotoStory, events_of, photo_stories
 from review_app.widgets.history_list import history_html
 from review_app.widgets.photo_view import as_url
 from review_app.widgets.pickers import pick_site, pick_unit, unit_title
 from review_app.widgets.signs import badge
 from review_app.widgets.text import clock, day, md, plain
-from review_app.wording import Standing
+from review_app.wording import Standing, sentence
 
 _PAGE = 30
 
@@ -38,7 +40,8 @@ def show() -> None:
     if site is None or unit is None:
         return
     whole = timeline(ws, actor, unit.key)
-    _heading(actor, site, whole.unit)
+    _heading(ws, actor, site, whole.unit)
+    draw_family_doubts(ws, actor, site, unit.key)
     coupler = _pick_coupler(whole)
     stories = photo_stories(whole, coupler.id if coupler else None)
     if stories:
@@ -48,14 +51,18 @@ def show() -> None:
     draw_move(ws, actor, site, stories, coupler_title)
 
 
-def _heading(actor: Actor, site: Site, unit: Unit) -> None:
+def _heading(ws: Workspace, actor: Actor, site: Site, unit: Unit) -> None:
     out = unit.status is UnitStatus.OUT_OF_SERVICE
+    # The latest photo may look fine, and damage of an earlier one still stands.
+    held = held_up(ws, actor, site, unit.key)
     with st.container(horizontal=True, vertical_alignment="center"):
         st.subheader(md(unit_title(unit)), anchor=False, width="content")
         st.html(
             badge(Standing.OUT_OF_SERVICE) if out else '<span class="cr-quiet">in service</span>',
             width="content",
         )
+        if held and not out:
+            st.html(badge(held[0]), width="content")
         if actor.may(Permission.ACT):
             st.page_link(
                 resources.screen("act"),
@@ -63,6 +70,8 @@ def _heading(actor: Actor, site: Site, unit: Unit) -> None:
                 icon=":material/build:",
                 query_params={"site": site.key, "unit": unit.key},
             )
+    if held:
+        st.markdown(md(sentence(held[1]), 800))
 
 
 def _pick_coupler(whole: Timeline) -> Coupler | None:

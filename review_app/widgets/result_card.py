@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from data_tools.desk import STANDS, verdict_words
-from data_tools.records import IngestedFile, IngestStatus
-from data_tools.standing import GOOD, SAID, Stand
+from data_tools.answers import STANDS, note_of, other_damage, state_of_file
+from data_tools.records import IngestedFile
+from data_tools.standing import GOOD, SAID, Stand, State
 from data_tools.workspace import Workspace
 from model.vocabulary import ADVICE
 from review_app import resources
 from review_app.site_board import damage_words
-from review_app.standing import findings_words, standing_of_file, state_of_file
+from review_app.standing import findings_words, standing_of_file
 from review_app.widgets.photo_view import as_url
 from review_app.widgets.verdict_card import card
 from review_app.wording import DO_NOW, LOOK_NOW, NO_DAMAGE_NOTE, NOT_RECEIVED_NOTE, Standing
@@ -32,32 +32,24 @@ def result_card(ws: Workspace, file: IngestedFile, *, same_steps: bool = False) 
 
 
 def _body(file: IngestedFile, standing: Standing) -> str:
-    known = _note(file)
     if standing is Standing.NOT_RECEIVED:
         return f"{NOT_RECEIVED_NOTE} {file.message}"
-    if standing is Standing.SET_ASIDE:
-        return file.message
-    if standing is Standing.RETAKE:
-        state = state_of_file(file)
-        reason = state.reason if state else file.reason
-        return ADVICE[reason] + known if reason else file.message
-    if standing is Standing.NO_DAMAGE:
-        return NO_DAMAGE_NOTE + known
     state = state_of_file(file)
-    if state is not None and state.stand in GOOD and file.on_coupler is not None:
-        others = f"an earlier or other one of this coupler shows {damage_words(file.on_coupler)}."
-        return f"No damage seen in this photo, but {others}{known}"
-    findings = state.findings if state else ()
-    doubted = state is not None and state.stand is Stand.DOUBTED
-    seen = "Perhaps" if doubted else "Seen:"
-    return (f"{seen} {findings_words(findings)}." if findings else "Something may be wrong here.") + known
+    if state is None:
+        return ADVICE[file.reason] if standing is Standing.RETAKE and file.reason else file.message
+    note, other = note_of(file), other_damage(file, damage_words)
+    if other and state.stand in GOOD:
+        return f"{other} {note}"
+    said = STANDS[state.stand] if state.stand in SAID else ""
+    return " ".join(part for part in (other, _own_words(state), said, note) if part)
 
 
-def _note(file: IngestedFile) -> str:
-    """Return what was said beside the verdict: known already, a clock far off, what a technician saw."""
-    if file.verdict is None or file.status not in (IngestStatus.STORED, IngestStatus.KNOWN):
-        return ""
-    note = file.message.removeprefix(verdict_words(file.verdict.judgement)).strip()
-    if file.status is IngestStatus.STORED and file.state is not None and file.state.stand in SAID:
-        note = f"{STANDS[file.state.stand]} {note}".strip()
-    return f" {note}" if note else ""
+def _own_words(state: State) -> str:
+    """Return what the photo itself shows."""
+    if state.stand in GOOD:
+        return NO_DAMAGE_NOTE
+    if state.stand is Stand.NOT_TOLD:
+        return f"Take it again. {ADVICE[state.reason]}" if state.reason else STANDS[state.stand]
+    seen = "Perhaps" if state.stand is Stand.DOUBTED else "Seen:"
+    found = findings_words(state.findings) if state.findings else ""
+    return f"{seen} {found}." if found else "Something may be wrong here."

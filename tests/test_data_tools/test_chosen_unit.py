@@ -100,3 +100,60 @@ def test_sent_again_it_waits_once_and_tells_what_was_chosen_last(ws: Workspace) 
 def test_a_photo_of_which_nothing_is_known_offers_no_unit(ws: Workspace) -> None:
     _send(ws, upload("IMG_2041.jpg"), None)
     assert list_waiting(ws, UPLOADER)[0].offered == ()
+
+
+@pytest.fixture
+def two(ws: Workspace) -> Workspace:
+    """A store whose unit P3-07 has the couplers A and B."""
+    add_unit(ws, LEAD, "north", "P3-07", position="B")
+    return ws
+
+
+def _send_of(ws: Workspace, source: UploadSource, position: str | None) -> IngestedFile:
+    return ingest(ws, UPLOADER, [source], "north", unit_key="P3-07", position=position).files[0]
+
+
+@pytest.mark.parametrize(
+    ("source", "says"),
+    [
+        (upload("P3-07__b_3.png", MELTED), "The file name says"),
+        (UploadSource("IMG_1.png", labelled("unit=P3-07&position=B")), "The code label in it says"),
+        (UploadSource("P3-07__A.png", labelled("unit=P3-07&position=B")), "The code label in it says"),
+        (UploadSource("P3-07__B.png", labelled("unit=P3-07")), "The file name says"),
+    ],
+)
+def test_what_says_the_other_coupler_of_the_unit_waits(
+    two: Workspace, source: UploadSource, says: str
+) -> None:
+    file = _send_of(two, source, "A")
+    assert file.status is IngestStatus.NEEDS_UNIT
+    assert f"{says} coupler B of P3-07, but coupler A was chosen" in file.message
+    (waits,) = list_waiting(two, UPLOADER, "north")
+    assert waits.offered == (("P3-07", "B"), ("P3-07", "A"))
+    done = assign_unit(two, UPLOADER, waits.id, "P3-07", position="B")
+    assert done.photo is not None
+    assert done.photo.position == "B"
+
+
+@pytest.mark.parametrize(
+    ("source", "chosen", "filed"),
+    [
+        (upload("P3-07__B.png"), None, "B"),
+        (UploadSource("P3-07__A.png", labelled("unit=P3-07&position=B")), None, "B"),
+        (upload("P3-07__b.png"), "b", "B"),
+        (upload("P3-07.png"), "B", "B"),
+        (upload("P3-07__C.png"), "B", "B"),
+        (UploadSource("P3-07__A.png", labelled("unit=P3-07&position=B")), "B", "B"),
+        (
+            UploadSource("P3-07__A.png", labelled("unit=P3-07&position=B", dots=4, size=(2400, 3200))),
+            "B",
+            "B",
+        ),
+    ],
+)
+def test_what_says_the_same_coupler_or_none_does_not_wait(
+    two: Workspace, source: UploadSource, chosen: str | None, filed: str
+) -> None:
+    file = _send_of(two, source, chosen)
+    assert file.photo is not None, file.message
+    assert file.photo.position == filed

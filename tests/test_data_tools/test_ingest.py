@@ -121,9 +121,9 @@ def test_positions_come_from_the_name_or_are_asked_for(ws: Workspace) -> None:
     given = _send(ws, upload("P3-07__B_2.png", CLEAR, 4), unit_key="P3-07").files[0]
     assert given.photo is not None
     assert given.photo.position == "B"
-    stated = _send(ws, upload("P3-07__B_3.png", CLEAR, 5), unit_key="P3-07", position="A").files[0]
+    stated = _send(ws, upload("P3-07__B_3.png", CLEAR, 5), unit_key="P3-07", position="b").files[0]
     assert stated.photo is not None
-    assert stated.photo.position == "A"
+    assert stated.photo.position == "B"
 
 
 def test_waiting_photos_get_their_unit_later(ws: Workspace) -> None:

@@ -16,6 +16,7 @@ from data_tools import (
     backup,
     closeups,
     conditions,
+    coupler_family,
     drift_watch,
     evidence_view,
     export,
@@ -66,6 +67,7 @@ VERBS: dict[str, tuple[Permission, Call]] = {
         Permission.SEND,
         lambda ws, a: received.received_since(ws, a, "north", NOON),
     ),
+    "received.as_it_stands": (Permission.SEND, lambda ws, a: received.as_it_stands(ws, a, [])),
     "received.standing_now": (Permission.SEND, lambda ws, a: received.standing_now(ws, a, "north", [])),
     "waiting.list_waiting": (Permission.SEE, lambda ws, a: waiting.list_waiting(ws, a)),
     "waiting.list_set_aside": (Permission.SEE, lambda ws, a: waiting.list_set_aside(ws, a)),
@@ -114,6 +116,14 @@ VERBS: dict[str, tuple[Permission, Call]] = {
     "conditions.settle_observation": (
         Permission.ACT,
         lambda ws, a: conditions.settle_observation(ws, a, 1, "x"),
+    ),
+    "coupler_family.families_in_doubt": (
+        Permission.SEE,
+        lambda ws, a: coupler_family.families_in_doubt(ws, a, "north"),
+    ),
+    "coupler_family.correct_family": (
+        Permission.ACT,
+        lambda ws, a: coupler_family.correct_family(ws, a, "P3-07", "A", "type2", "x"),
     ),
     "open_damage.open_damage": (Permission.SEE, lambda ws, a: open_damage.open_damage(ws, a)),
     "open_observations.open_observations": (

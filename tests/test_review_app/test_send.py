@@ -254,7 +254,7 @@ def test_a_doubt_of_last_week_does_not_hide_that_this_weeks_photo_is_missing(
     roster_rows = next(block.proto.body for block in app.get("html") if "cr-roster" in block.proto.body)
     (old,) = [row for row in roster_rows.split("<li>") if "H-01" in row]
     (new,) = [row for row in roster_rows.split("<li>") if "H-02" in row]
-    assert "Not sure yet" in old
+    assert "Not sure: do not use" in old
     assert "No photo this week" in old
     assert "No photo this week" not in new
     assert roster_rows.index("H-01") < roster_rows.index("H-02")

@@ -16,7 +16,7 @@ from data_tools.workspace import Workspace
 from review_app.errands import results
 from tests.test_review_app.conftest import OpenApp
 from tests.test_review_app.fakes import draw_photo
-from tests.test_review_app.scenario import INTACT, LEAD, MELTED, TECHNICIAN, UNSURE, UPLOADER, send
+from tests.test_review_app.scenario import BLURRED, INTACT, LEAD, MELTED, TECHNICIAN, UNSURE, UPLOADER, send
 from tests.test_review_app.test_send import upload
 
 GREEN, RED = 'aria-label="No damage seen"', 'aria-label="DO NOT USE this coupler"'
@@ -70,6 +70,17 @@ def test_a_clear_photo_of_a_coupler_with_open_damage_is_not_green(open_app: Open
     assert told.count(RED) == 1
     assert "No damage seen in this photo, but" in told
     assert "housing melted by heat, upper left (confirmed)" in told
+
+
+def test_take_it_again_does_not_hide_do_not_use(open_app: OpenApp, ws: Workspace) -> None:
+    send(ws, "H-02", MELTED, 1, days_ago=2)
+    app = open_app(UPLOADER)
+    upload(app, ("H-02.jpg", BLURRED), ("H-03.jpg", BLURRED))
+    told = cards(app)
+    assert told.count(RED) == 1
+    assert told.count('aria-label="Take it again"') == 1
+    assert "Take it again. The photo is blurred" in told
+    assert "shows housing melted by heat, upper left (not yet confirmed" in told
 
 
 @pytest.mark.parametrize("put_right", ["replaced", "returned", "ruled out"])

@@ -1,0 +1,98 @@
+"""What is said of a photo to whoever sent it: one place for the words of command line and screens. Pure.
+
+A photo speaks for its coupler only together with the others: damage that another one shows stays open through
+one that looks fine or cannot be judged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING
+
+from data_tools.records import IngestedFile, IngestStatus, TrueFinding
+from data_tools.standing import GOOD, OPEN, SAID, Stand, State, fold, state_of
+from model.judgement import Finding, Judgement
+from model.vocabulary import ADVICE, Outcome, Triage
+
+if TYPE_CHECKING:
+    from data_tools.open_damage import OpenDamage
+
+STANDS: dict[Stand, str] = {
+    Stand.DAMAGED: "A technician saw damage in it: do not use this coupler.",
+    Stand.DISPUTED: "A technician saw damage in it, and others have yet to agree: do not use this coupler.",
+    Stand.SUSPECTED: "It was flagged: do not use this coupler until a technician has looked.",
+    Stand.DOUBTED: "It is in doubt: do not use this coupler until a technician has looked.",
+    Stand.NOT_TOLD: "It could not be judged: take another one.",
+    Stand.SEEN_INTACT: "A technician saw no damage in it.",
+    Stand.CLEAR: "No visible damage found.",
+}
+"""What is said of a photo that was here before, or that a technician has ruled on."""
+
+OPEN_WORDS: dict[Stand, str] = {
+    Stand.DAMAGED: "confirmed",
+    Stand.DISPUTED: "seen by a technician, not settled yet",
+    Stand.SUSPECTED: "not yet confirmed or ruled out",
+    Stand.DOUBTED: "not yet confirmed or ruled out",
+}
+"""How open damage stands."""
+
+
+def verdict_words(judgement: Judgement) -> str:
+    """Say in one or two sentences what a verdict means for whoever took the photo."""
+    if judgement.outcome is Outcome.CANNOT_JUDGE:
+        return f"Take it again. {ADVICE[judgement.reason]}" if judgement.reason else "Take it again."
+    if judgement.triage is Triage.CLEAR:
+        return STANDS[Stand.CLEAR]
+    found = _named(judgement.findings)
+    if judgement.triage is Triage.FLAG:
+        return f"Do not use this coupler: {found or 'damage suspected'}. A technician will look."
+    return f"Not sure{': ' + found if found else ''}. Do not use this coupler until a technician has looked."
+
+
+def _named(findings: Iterable[Finding | TrueFinding]) -> str:
+    return ", ".join(f"{f.kind.value} at {f.place.value}".replace("_", " ") for f in findings)
+
+
+def damage_in_short(damage: OpenDamage) -> str:
+    """Return open damage in the words of the vocabulary, and how it stands."""
+    return f"{_named(damage.findings) or 'damage suspected'} ({OPEN_WORDS[damage.stand]})"
+
+
+def state_of_file(file: IngestedFile) -> State | None:
+    """Return what stands for an uploaded photo; ``None`` where it has no verdict."""
+    if file.state is not None or file.verdict is None:
+        return file.state
+    return state_of(file.verdict.judgement, fold(()), blind_audit=False)
+
+
+def said_of(file: IngestedFile) -> str:
+    """Return what the answer to a kept photo says of its coupler; its ``message`` holds these words."""
+    state = state_of_file(file)
+    if state is None or file.verdict is None:
+        return ""
+    told = state_of(file.verdict.judgement, fold(()), blind_audit=False)
+    by_verdict = file.status is IngestStatus.STORED and state.stand is told.stand
+    own = verdict_words(file.verdict.judgement) if by_verdict else STANDS[state.stand]
+    other = other_damage(file)
+    return other if other and state.stand in GOOD else f"{other} {own}".lstrip()
+
+
+def other_damage(file: IngestedFile, words: Callable[[OpenDamage], str] = damage_in_short) -> str:
+    """Return what other photos of the coupler show, where that is graver than what this one says; else "".
+
+    ``words`` names damage in the words of whoever shows it.
+    """
+    state, damage = state_of_file(file), file.on_coupler
+    if state is None or damage is None:
+        return ""
+    if state.stand in OPEN and OPEN.index(state.stand) <= OPEN.index(damage.stand):
+        return ""
+    stop = "do not use this coupler" + ("" if damage.sure else " until a technician has looked")
+    if state.stand in GOOD:
+        seen = "A technician saw no damage in it" if state.stand in SAID else "No damage seen in this photo"
+        return f"{seen}, but an earlier or other one of this coupler shows {words(damage)}: {stop}."
+    return f"An earlier or other photo of this coupler shows {words(damage)}: {stop}."
+
+
+def note_of(file: IngestedFile) -> str:
+    """Return what the answer to a kept photo says beside ``said_of``: known already, a clock far off."""
+    return " ".join(file.message.replace(said_of(file), "", 1).split())
