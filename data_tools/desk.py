@@ -107,11 +107,17 @@ class Desk:
         return _still_aside(name, aside) if aside else None
 
     def _again(self, file: IngestedFile) -> IngestedFile:
-        """Say how a photo that is sent again, now as one of another unit, gets there."""
+        """Say how a photo that is sent again, now as one of another coupler, gets there."""
         meant = self.couplers.given or unit_from_file_name(file.file_name, self.couplers.known)
-        if meant is None or file.photo is None or file.photo.unit_key == meant.unit_key:
+        if meant is None or file.photo is None:
             return file
-        move = f" If it shows {meant.unit_key}, a technician moves it (Units screen or `rounds refile`)."
+        if meant.unit_key != file.photo.unit_key:
+            shows = meant.unit_key
+        elif self.couplers.position_given and meant.position != file.photo.position:
+            shows = f"coupler {meant.position}"
+        else:
+            return file
+        move = f" If it shows {shows}, a technician moves it (Units screen or `rounds refile`)."
         return replace(file, message=file.message + move)
 
     def _check(self, arrival: Arrival, data: bytes) -> IngestedFile | Ready:

@@ -10,8 +10,8 @@ from model.vocabulary import FindingKind
 WORDS: dict[FindingKind, str] = {
     FindingKind.HEAT_MELTED_HOUSING: (
         "a new coupler melted at the same contact: this points to the wiring or terminals upstream, not to "
-        "the coupler. Keep the unit out of service and have a licensed electrician check it before another "
-        "coupler is fitted."
+        "the coupler. The unit stays out of service, or is taken out, until a licensed electrician has "
+        "checked it, also where the coupler there now shows no damage."
     ),
     FindingKind.BROKEN_PIN_HOUSING: (
         "the same pin housing broke again on a new coupler: look at the holster, the cable length and how "

@@ -83,6 +83,15 @@ def test_who_sends_known_bytes_under_the_name_of_another_unit_is_told_how_they_g
     assert "moves it" not in same.message
 
 
+def test_who_sends_known_bytes_for_the_other_coupler_is_told_how_they_get_there(ws: Workspace) -> None:
+    add_unit(ws, LEAD, "north", "P3-07", position="B", now=OPENED)
+    sent(ws, "P3-07.png", picture())
+    source = UploadSource("again.png", picture())
+    for position, told in (("B", True), ("A", False)):
+        (file,) = ingest(ws, UPLOADER, [source], "north", unit_key="P3-07", position=position).files
+        assert ("If it shows coupler B, a technician moves it" in file.message) is told
+
+
 @pytest.mark.parametrize(
     ("name", "shown"),
     [
