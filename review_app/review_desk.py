@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from data_tools.queueing import QueueMark, QueueNews
 from data_tools.records import DecisionKind, DecisionRecord, QueueItem, TrueFinding
@@ -58,6 +58,8 @@ class Desk:
     """Whether the store was asked about the photo on top since it is there."""
     put_back: bool = False
     later: set[int] = field(default_factory=set)
+    chosen: bool = False
+    """Whether the photos were chosen to learn from: in an order of their own, whether queued or not."""
 
     @property
     def current(self) -> QueueItem | None:
@@ -89,7 +91,15 @@ class Desk:
         """Lay photos fresh from the queue on an empty desk."""
         self.items, self.waiting, self.mark = items, waiting, mark
         self.later.clear()
-        self.up_to_date = True
+        self.chosen, self.up_to_date = False, True
+
+    def of_concern(self, news: QueueNews) -> QueueNews:
+        """Return what of ``news`` counts here: chosen photos keep their order, and only those that somebody
+        ruled on go."""
+        if not self.chosen:
+            return news
+        ruled = {photo_id: said for photo_id, said in news.gone.items() if fold(said).decision is not None}
+        return replace(news, gone=ruled, held=(), fresh=())
 
     def catch_up(self, news: QueueNews, *, keep: bool) -> tuple[QueueItem, ...]:
         """Put away what waits no longer, put what came and is more urgent where it belongs, and return what

@@ -61,7 +61,7 @@ def _review_next(ws: Workspace, actor: Actor) -> None:
                 _thumbnail(ws, actor, photo)
     if st.button("Review these now", icon=":material/fact_check:"):
         items = items_of(ws, actor, [photo.id for photo in photos])
-        st.session_state["desk"] = (None, Desk(items=items, waiting=len(items)))
+        st.session_state["desk"] = (None, Desk(items=items, waiting=len(items), chosen=True))
         st.session_state["every_site"] = ""  # they are of all sites; another choice would clear the desk
         st.switch_page(resources.screen("review"))
 

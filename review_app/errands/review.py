@@ -107,6 +107,7 @@ def _catch_up(ws: Workspace, actor: Actor, desk: Desk) -> None:
     held = {item.photo.id: item.priority for item in desk.items}
     site_key = st.session_state["desk"][0]
     news = queue_news(ws, actor, held, desk.mark, above=desk.least_urgent, site_key=site_key)
+    news = desk.of_concern(news)
     keep = desk.touched or bool(comment_on(current.photo.id))
     gone = desk.catch_up(news, keep=keep)
     if len(gone) > 1:

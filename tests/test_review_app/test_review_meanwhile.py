@@ -4,12 +4,13 @@ that is half entered is lost."""
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
 from data_tools.queueing import QueueMark, QueueNews
-from data_tools.records import DecisionKind, QueueItem
+from data_tools.records import DecisionKind, DecisionRecord, QueueItem
 from data_tools.review import decide, queue, withdraw
 from data_tools.workspace import Workspace
 from model.vocabulary import FindingKind, Place, Triage
@@ -78,6 +79,17 @@ def test_a_photo_that_became_more_urgent_moves_up() -> None:
     assert order(desk) == [1, 4, 3, 2]
     desk.catch_up(news(held=(waits(1, 9.0),)), keep=True)
     assert order(desk) == [1, 4, 3, 2]
+
+
+def test_photos_chosen_to_learn_from_keep_their_order_until_somebody_ruled_on_them() -> None:
+    ruling = DecisionRecord(1, 2, 2, DecisionKind.CONFIRMED, (), "Kim", datetime.now(UTC), None, "", False)
+    desk = desk_of(waits(1, 0.0), waits(2, 0.0), waits(3, 0.0))
+    desk.chosen = True
+    came = news(waits(4, 95.0), held=(waits(3, 90.0),))
+    desk.catch_up(desk.of_concern(replace(came, gone={1: (), 2: (ruling,)})), keep=False)
+    assert order(desk) == [1, 3], "1 was not queued before either"
+    desk.fill([waits(5, 1.0)], 1, QueueMark(10, 10))
+    assert not desk.chosen
 
 
 def test_a_photo_of_which_something_is_entered_stays_on_top_as_it_is() -> None:
