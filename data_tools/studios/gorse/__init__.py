@@ -141,4 +141,3 @@ def _other(rng: np.random.Generator, name: str, samples: int, scale: float) -> S
     return Shot(jpeg, label)
 
 
-__all__ = ["Damage", "Make", "photograph"]

@@ -37,8 +37,8 @@ def build_latch(make: Make, damages: tuple[Damage, ...], step: float) -> Mesh | 
     front = np.arange(3.0, -13, -step)
     depth = np.concatenate([front, np.arange(front[-1] - 1.5 * step, -52, -2.2 * step)])
     grid = Grid(
-        np.arange(-10.6, 10.7, step, np.float32),
-        np.arange(20.5, 40.5, step, np.float32),
+        np.arange(-10.6, 10.7, step).astype(np.float32),
+        np.arange(20.5, 40.5, step).astype(np.float32),
         depth[::-1].astype(np.float32),
     )
     solid = _latch(make, grid.axes)
@@ -108,11 +108,11 @@ def build_body(make: Make) -> list[Mesh]:
     collar = meet(edge + 9 * taper, np.maximum(z - (-33.5), -100 - z), 4)
     if make.pistol:
         grip = rod(axes, (0, -8, -78), (0, -118, -104), make.neck * 0.62, make.neck * 0.5)
-        middle, along = (0, -118, -104), -(y + 10)
+        middle, along = (0.0, -118.0, -104.0), -(y + 10)
     else:
         bend = rng.uniform(-22, 4)
         grip = rod(axes, (0, -3, -80), (0, bend, -176), make.neck * 0.78, make.neck * 0.6)
-        middle, along = (0, bend, -176), -(z + 84)
+        middle, along = (0.0, bend, -176.0), -(z + 84)
     solid = join(collar, grip, 16)
     if make.ribbed:
         solid = solid + np.where((along > 16) & (along < 80), 0.7 * np.cos(along * 1.1), 0)

@@ -14,7 +14,7 @@ STYLES = {"near": (100, 190), "arm": (190, 420), "far": (500, 1300)}
 """Distances from the face, mm."""
 STYLE_SHARES = (0.3, 0.5, 0.2)
 FORMATS = ((4, 3), (4, 3), (16, 9), (1, 1), (3, 2))
-FILLS = (0.27, 0.78)
+FILLS = (0.36, 0.86)
 """The face's width as a share of the picture's shorter side."""
 EDGE = 0.02
 """What stays free between a place and the edge of the picture, as a share of the longer side."""
@@ -41,7 +41,7 @@ def draw_camera(rng: np.random.Generator, family: Family, size: tuple[int, int])
     right = unit(np.cross(ahead, (np.sin(roll), np.cos(roll), 0.0)))
     up = np.cross(right, ahead)
     fill, aim = rng.uniform(*FILLS), rng.normal(0, 0.12, 2)
-    aperture = float(rng.choice([0.3, 0.9, 2.0]) * far / 250 * rng.uniform(0.5, 1.3))
+    aperture = float(rng.choice([0.4, 1.4, 2.6]) * far / 250 * rng.uniform(0.5, 1.3))
     focus = float(far * (1 + rng.choice([0, 0.03, 0.1]) * rng.normal()))
     for _ in range(8):
         focal = fill * min(size) * far / family.nose_width

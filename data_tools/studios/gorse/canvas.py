@@ -45,7 +45,7 @@ class Canvas:
             spots = self.rng.uniform(0, 1, (count, count)).astype(np.float32)
             total += cv2.resize(spots, (PIXELS, PIXELS), interpolation=cv2.INTER_CUBIC) * 0.6**octave
             weight += 0.6**octave
-        return np.clip((total / weight - 0.5) * 1.7 + 0.5, 0, 1)
+        return np.asarray(np.clip((total / weight - 0.5) * 1.7 + 0.5, 0, 1))
 
     def pixel(self, x: Any, y: Any) -> Any:
         """Return the canvas pixels (column, row) of points in mm."""
@@ -55,7 +55,7 @@ class Canvas:
     def disc(self, x: float, y: float, radius: float, soft: float = 0.15) -> Array:
         """Return a round mask."""
         far = np.hypot(self.x - x, self.y - y)
-        return np.clip((radius - far) / soft + 0.5, 0, 1).astype(np.float32)
+        return np.asarray(np.clip((radius - far) / soft + 0.5, 0, 1), np.float32)
 
     def blots(self, places: Any, sizes: Any, ragged: float = 0.35) -> Array:
         """Return the mask of irregular blots at N x 2 mm with radii in mm."""

@@ -40,7 +40,7 @@ def _dressed(rng: np.random.Generator, solid: Any, grid: Any, tips: list[Any], n
     for tip in tips:
         far = np.linalg.norm(hand.vertices - tip, axis=1)
         red = np.exp(-((far / 13) ** 2))[:, None]
-        hand.colour *= 1 - red * np.float32([0, 0.16, 0.16])
+        hand.colour *= 1 - red * np.asarray([0, 0.16, 0.16], np.float32)
     return hand
 
 

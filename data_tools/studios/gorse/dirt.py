@@ -49,13 +49,13 @@ def salt(c: Canvas) -> None:
     """A crust of dried salt with bright edges."""
     field = c.cloud(7, 4)
     edge = np.exp(-(((field - 0.55) / 0.03) ** 2))
-    c.coat(np.maximum(0.55 * np.clip((field - 0.55) * 6, 0, 1), 0.7 * edge), rgb(0.6, 0.03, 0.88), 0.8)
+    c.coat(np.maximum(0.3 * np.clip((field - 0.5) * 3, 0, 1), 0.35 * edge) * c.cloud(1.5), rgb(0.6, 0.03, 0.88), 0.8)
 
 
 def ice(c: Canvas) -> None:
     """Frost and ice: white film and glossy patches."""
     field = c.cloud(10, 4)
-    c.coat(np.clip((field - 0.45) * 3, 0, 0.75), rgb(0.56, 0.06, 0.93), 0.35)
+    c.coat(np.clip((field - 0.4) * 1.6, 0, 0.6), rgb(0.56, 0.06, 0.93), 0.35)
     c.rough -= (field > 0.6) * np.float32(0.2)
 
 

@@ -30,7 +30,7 @@ def head_grid(family: Family, step: float) -> Grid:
     """Return a grid that is finest about the mouths (``step`` mm) and coarse at the foot."""
     half = np.array([family.nose_width, family.nose_height]) / 2 + MARGIN
     low, high = family.nose_centre - half, family.nose_centre + half
-    x, y = (np.arange(low[k], high[k] + step, step, np.float32) for k in (0, 1))
+    x, y = (np.arange(low[k], high[k] + step, step).astype(np.float32) for k in (0, 1))
     fine = np.arange(4.2, -5.5, -step)
     middle = np.arange(fine[-1] - 1.4 * step, -14, -1.4 * step)
     coarse = np.linspace(middle[-1] - 3 * step, FOOT, 9)
@@ -47,8 +47,8 @@ def build_head(make: Make, damages: tuple[Damage, ...], step: float) -> Mesh:
     grid = head_grid(make.family, step)
     axes: Axes = grid.axes
     cured = melts(make, damages)
-    for melt in cured:
-        axes = melt.warped(axes)
+    for soft in cured:
+        axes = soft.warped(axes)
     x, y, z = axes
     edge = outline(make.family, x, y)
     shell = meet(edge + 0.006 * (z + 37), z - make.rim, 2 * make.edge)
@@ -65,8 +65,8 @@ def build_head(make: Make, damages: tuple[Damage, ...], step: float) -> Mesh:
         bores.append((window, bore, melt))
     for window, bore, melt in bores:
         solid[window] = meet(solid[window], -bore, 0.35 + (1.5 * melt.strength if melt else 0))
-    for melt in cured:
-        solid = melt.grown(solid, grid)
+    for soft in cured:
+        solid = soft.grown(solid, grid)
     return skin(solid, grid, make.shell, make.rough, name="face")
 
 

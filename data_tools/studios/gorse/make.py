@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import colorsys
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ from model.vocabulary import FindingKind, Place
 SALT = 0x60125E
 """What keeps this studio's numbers apart from those of anybody else with the same seed."""
 OTHER_SHARE, DAMAGED_SHARE, SECOND_SHARE = 0.10, 0.5, 0.25
-Rgb = NDArray[np.float32]
+Rgb = NDArray[Any]
 
 
 def dice(*numbers: int) -> np.random.Generator:
@@ -167,7 +168,7 @@ def draw_damages(rng: np.random.Generator, family: Family) -> tuple[Damage, ...]
 
 
 def _damage(rng: np.random.Generator, kind: FindingKind, place: Place, severity: float) -> Damage:
-    modes = {
+    modes: tuple[str, ...] = {
         FindingKind.MISSING_LATCH: ("tip", "corner") if severity < 0.45 else ("mid", "root", "gone"),
         FindingKind.BROKEN_PIN_HOUSING: ("chip", "split", "spall")
         if severity < 0.4

@@ -76,10 +76,10 @@ def _bench(rng: np.random.Generator, x: Array, y: Array) -> Any:
     colour = np.empty((SIDE, SIDE, 3), np.float32)
     base = rgb(rng.uniform(), rng.uniform(0, 0.5), rng.uniform(0.15, 0.8))
     colour[:] = base
-    for _ in range(int(rng.integers(15, 50))):
+    for _ in range(int(rng.integers(4, 22))):
         at, size = rng.uniform(0, SIDE, 2), rng.uniform(8, 130, 2)
         corners = cv2.boxPoints((tuple(map(float, at)), tuple(map(float, size)), float(rng.choice([0, rng.uniform(0, 90)]))))
-        tint = rgb(rng.uniform(), rng.choice([0.05, 0.3, 0.85]), rng.uniform(0.08, 0.95))
+        tint = rgb(rng.uniform(), rng.choice([0.03, 0.1, 0.3, 0.75]), rng.uniform(0.08, 0.95))
         cv2.fillPoly(colour, [corners.astype(np.int32)], [float(v) for v in tint], cv2.LINE_AA)
     return colour * (1 + 0.12 * noise(rng, 60))[..., None]
 
@@ -127,12 +127,20 @@ def _ground(rng: np.random.Generator, material: str, side: float) -> Any:
         "gravel": (rgb(0.09, 0.1, rng.uniform(0.45, 0.7)), 0.6),
     }.get(material, (rgb(0.6, 0.05, rng.uniform(0.25, 0.5)), 0.4))
     colour = base * np.exp(swing * rough + 0.2 * coarse)[..., None]
+    colour = np.ascontiguousarray(colour, np.float32)
     if material == "grass":
-        for _ in range(700):
-            p, way = rng.uniform(0, SIDE, 2), rng.normal(0, 14, 2)
-            tint = rgb(rng.uniform(0.15, 0.32), rng.uniform(0.4, 0.8), rng.uniform(0.25, 0.8))
+        for _ in range(2600):
+            p, way = rng.uniform(0, SIDE, 2), rng.normal(0, 1, 2) * min(40, 6000 / side)
+            tint = base * rng.uniform(0.5, 1.9) + rng.uniform(0, 0.05, 3)
             ends = [tuple(int(v) for v in q) for q in (p, p + way)]
             cv2.line(colour, ends[0], ends[1], [float(v) for v in tint], int(rng.integers(1, 3)), cv2.LINE_AA)
+    if material == "gravel":
+        size = 12 * SIDE / side
+        for _ in range(2600):
+            stone = rng.uniform(0, SIDE, 2) + size * rng.uniform(0.4, 1.6) * rng.normal(0, 1, (7, 2))
+            tint = base * rng.uniform(0.35, 1.7) * rng.uniform(0.9, 1.1, 3)
+            hull = cv2.convexHull(stone.astype(np.int32))
+            cv2.fillConvexPoly(colour, hull, [float(v) for v in tint], cv2.LINE_AA)
     if material == "asphalt" and rng.uniform() < 0.4:
         a, b = (tuple(int(v) for v in rng.uniform(0, SIDE, 2)) for _ in range(2))
         cv2.line(colour, a, b, [float(v) for v in rgb(rng.choice([0.13, 0.6]), 0.1, 0.9)], 28, cv2.LINE_AA)

@@ -10,6 +10,9 @@ import numpy as np
 
 from data_tools.studios.gorse.solids import Array
 
+DENOISING = 0.09
+"""Steps of brightness (0..1) that the phone takes for noise and smooths."""
+
 
 @dataclass(frozen=True)
 class Processing:
@@ -46,7 +49,7 @@ def draw_processing(rng: np.random.Generator, mood: str) -> Processing:
         saturation=float(rng.uniform(0.95, 1.5)),
         contrast=float(rng.uniform(0.9, 1.35)),
         grain=float(rng.uniform(0.002, 0.012) * (2.6 if dim else 1)),
-        sharpening=float(rng.uniform(0.1, 1.6)),
+        sharpening=float(rng.uniform(0.1, 1.1)),
         shake=float(rng.exponential(1.6) if rng.uniform() < (0.5 if dim else 0.2) else 0),
         shake_way=float(rng.uniform(0, np.pi)),
         portrait=bool(rng.uniform() < 0.15),
@@ -63,7 +66,7 @@ def exposure(linear: Array, work: Processing, middle: Any) -> tuple[float, Array
     height, width = linear.shape[:2]
     y, x = np.mgrid[0:height, 0:width]
     near = np.exp(-(((x - middle[0]) ** 2 + (y - middle[1]) ** 2) / (0.3 * max(width, height)) ** 2))
-    light = linear @ np.float32([0.25, 0.6, 0.15]) + 1e-5
+    light = linear @ np.asarray([0.25, 0.6, 0.15], np.float32) + 1e-5
     mean = float(np.exp((np.log(light) * (near + 0.15)).sum() / (near + 0.15).sum()))
     gain = 0.15 / mean * work.brightness
     bright = float(np.quantile(light, 0.97))
@@ -78,13 +81,13 @@ def developed(linear: Array, work: Processing, metered: tuple[float, Array], rel
     """Return the display picture, 0..1, without noise and sharpening; ``relative`` scales lengths in pixels."""
     picture = np.minimum(linear, 60.0) * metered[1] * np.float32(metered[0])
     picture = _shaken(picture, work, relative)
-    light = picture @ np.float32([0.25, 0.6, 0.15]) + 1e-4
+    light = picture @ np.asarray([0.25, 0.6, 0.15], np.float32) + 1e-4
     broad = cv2.GaussianBlur(np.log(light), (0, 0), max(1.0, max(light.shape) / 22))
     picture = picture * np.exp(-0.45 * work.local * (broad - np.log(0.22)))[..., None]
     picture = picture * (1 + picture / 6.0) / (1 + picture)
     shown = np.clip(picture * 1.35, 0, 1) ** np.float32(1 / 2.2)
     bent = shown + (work.contrast - 1) * (shown - 0.5) * (4 * shown * (1 - shown)) ** 0.5
-    grey = bent @ np.float32([0.3, 0.59, 0.11])
+    grey = bent @ np.asarray([0.3, 0.59, 0.11], np.float32)
     rich = grey[..., None] + work.saturation * (bent - grey[..., None])
     return np.asarray(np.clip(rich + work.haze * (0.8 - rich), 0, 1), np.float32)
 
@@ -107,15 +110,15 @@ def stored(shown: Array, work: Processing, subject: Array | None, scale: float) 
     ``subject`` (H x W, 0..1) is what the portrait mode keeps sharp."""
     rng = np.random.default_rng(work.seed)
     if work.portrait and subject is not None:
-        soft = cv2.GaussianBlur(shown, (0, 0), max(0.5, max(shown.shape) / 110))
+        soft: Any = cv2.GaussianBlur(shown, (0, 0), max(0.5, max(shown.shape) / 110))
         shown = soft + subject[..., None] * (shown - soft)
+    shown = np.asarray(cv2.bilateralFilter(shown, 5, DENOISING, 1.6))
     raw = rng.normal(0, 1, shown.shape).astype(np.float32)
     soft_noise = cv2.GaussianBlur(raw, (0, 0), 0.8) * 2
     noisy = shown + work.grain * (0.5 * raw + soft_noise) * (1.3 - shown)
-    smooth = cv2.bilateralFilter(noisy.astype(np.float32), 5, 0.05, 1.5) if work.grain > 0.01 else noisy
-    fine = smooth - cv2.GaussianBlur(smooth, (0, 0), 1.0)
-    sharp = np.clip(smooth + work.sharpening * fine, 0, 1)
-    pixels = np.round(sharp * 255).astype(np.uint8)
+    fine = noisy - cv2.GaussianBlur(noisy, (0, 0), 1.0)
+    sharp = np.clip(noisy + work.sharpening * fine, 0, 1)
+    pixels: Any = np.round(sharp * 255).astype(np.uint8)
     height, width = pixels.shape[:2]
     longest = max(height, width)
     share = max(work.resend, min(1.0, 512 * scale / longest))
@@ -124,6 +127,8 @@ def stored(shown: Array, work: Processing, subject: Array | None, scale: float) 
         pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
     data = b""
     for quality in work.qualities:
-        done, packed = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
-        data, pixels = packed.tobytes(), cv2.imdecode(packed, cv2.IMREAD_COLOR)[..., ::-1]
+        _, packed = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
+        data = packed.tobytes()
+        again: Any = cv2.imdecode(packed, cv2.IMREAD_COLOR)
+        pixels = again[..., ::-1]
     return data, pixels.shape[1] / width

@@ -92,7 +92,7 @@ def _sky(rng: np.random.Generator, mood: str, up: Array, sun: Array, flash: Arra
             way = unit(0.8 * up + 0.6 * flash + rng.normal(0, 0.7, 3))
             _lamp(sky, ways, way, rng.uniform(0.03, 0.3), tint * rng.uniform(0.5, 1.6))
     if mood == "flash":
-        _lamp(sky, ways, flash, 0.012, np.float32([1.5, 1.5, 1.6]))
+        _lamp(sky, ways, flash, 0.012, np.asarray([1.5, 1.5, 1.6], np.float32))
     return sky
 
 
@@ -142,7 +142,7 @@ def _clutter(
     corners = np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)], np.float32)
     sides = [[0, 1, 3, 2], [4, 6, 7, 5], [0, 4, 5, 1], [2, 3, 7, 6], [0, 2, 6, 4], [1, 5, 7, 3]]
     for _ in range(int(rng.integers(0, 7))):
-        hue, value = rgb(rng.uniform(), rng.choice([0.1, 0.85]), rng.uniform(0.15, 0.95)), rng.uniform(0.1, 0.7)
+        hue, value = rgb(rng.uniform(), rng.choice([0.05, 0.2, 0.8]), rng.uniform(0.15, 0.95)), rng.uniform(0.1, 0.7)
         middle = centre + away * (rng.normal(0, 0.4) * one + rng.normal(0, 0.4) * two) + face * rng.uniform(0, 40)
         if rng.uniform() < 0.5:
             half = away * rng.uniform(0.02, 0.22, 3) * np.array([1, 1, 0.25])

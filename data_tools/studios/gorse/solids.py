@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.measure import marching_cubes
 
-Array = NDArray[np.float32]
+Array = NDArray[Any]
 Axes = tuple[Array, Array, Array]
 
 
@@ -21,7 +21,7 @@ class Mesh:
     Where ``uv`` is given the maps of the face tell colour and roughness instead."""
 
     vertices: Array
-    faces: NDArray[np.uint32]
+    faces: Array
     normals: Array
     colour: Array
     rough: Array
@@ -52,7 +52,7 @@ class Grid:
 
 def even(low: Iterable[float], high: Iterable[float], step: float) -> Grid:
     """Return an evenly spaced grid from one corner to the other."""
-    x, y, z = (np.arange(a, b + step, step, np.float32) for a, b in zip(low, high, strict=True))
+    x, y, z = (np.arange(a, b + step, step).astype(np.float32) for a, b in zip(low, high, strict=True))
     return Grid(x, y, z)
 
 
@@ -127,7 +127,8 @@ def skin(distance: Any, grid: Grid, colour: Any, rough: float, metal: float = 0.
         for end in (0, -1):
             face[axis] = end
             whole[tuple(face)] = np.maximum(whole[tuple(face)], 0.05)
-    found, faces, _, _ = marching_cubes(whole, 0.0, gradient_direction="descent")
+    marching: Any = marching_cubes
+    found, faces, _, _ = marching(whole, 0.0, gradient_direction="descent")
     axes = (grid.x, grid.y, grid.z)
     places = [np.interp(found[:, k], np.arange(len(axes[k])), axes[k]) for k in range(3)]
     return shaped(np.stack(places, 1), faces, colour, rough, metal, name)

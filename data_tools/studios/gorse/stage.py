@@ -80,7 +80,7 @@ def render(
         "scale": 1.0,
     }
     scene = film.load({"integrator": {"type": "path", "max_depth": DEPTH}, "light": light, **things})
-    pose = np.eye(4)
+    pose: Any = np.eye(4)
     pose[:3] = np.column_stack([-camera.right, camera.up, camera.ahead, camera.eye])
     view = {
         "type": "thinlens",
@@ -134,9 +134,10 @@ def _shape(mesh: Mesh, look: Any) -> Any:
         mesh.name, *count, props=words, has_vertex_normals=True, has_vertex_texcoords=mesh.uv is not None
     )
     if mesh.uv is None:
-        shape.add_attribute("vertex_paint", 3, np.ravel(np.clip(mesh.colour, 0, 0.95)).astype(np.float32))
-        shape.add_attribute("vertex_rough", 1, mesh.rough.astype(np.float32))
-        shape.add_attribute("vertex_metal", 1, mesh.metal.astype(np.float32))
+        looks: Any = (np.clip(mesh.colour, 0, 0.95), mesh.rough, mesh.metal)
+        for name, width, values in zip(("paint", "rough", "metal"), (3, 1, 1), looks, strict=True):
+            flat: Any = np.ravel(values).astype(np.float32)
+            shape.add_attribute(f"vertex_{name}", width, flat)
     params: Any = mi.traverse(shape)
     params["vertex_positions"] = np.ravel(mesh.vertices).astype(np.float32)
     params["vertex_normals"] = np.ravel(mesh.normals).astype(np.float32)

@@ -68,7 +68,7 @@ def silhouette(meshes: list[Mesh], camera: Camera) -> Array:
         seen = camera.project(mesh.vertices[:: max(1, len(mesh.vertices) // 4000)])
         hull = cv2.convexHull(np.round(seen[seen[:, 2] > 1][:, :2]).astype(np.int32))
         cv2.fillConvexPoly(mask, hull, 1)
-    return cv2.GaussianBlur(mask.astype(np.float32), (0, 0), max(0.6, max(mask.shape) / 150))
+    return np.asarray(cv2.GaussianBlur(mask.astype(np.float32), (0, 0), max(0.6, max(mask.shape) / 150)))
 
 
 def judgeable(make: Make, camera: Camera, mask: Array) -> dict[Place, float]:

@@ -45,7 +45,7 @@ class Break:
         if self.gap > 0:
             line = np.interp(-z, np.arange(len(self.crack)), self.crack).astype(np.float32)
             c, s = np.cos(self.angle), np.sin(self.angle)
-            width = self.gap * np.clip(1 + z / self.depth, 0, 1)
+            width = self.gap * np.clip(1 + z / self.depth, 0, 1) * np.clip((c * u + s * v) / radius, 0, 1)
             across = np.abs(-s * u + c * v - line) - width / 2
             taken = np.maximum(np.maximum(across, -(c * u + s * v)), -self.depth - z)
         for spall in self.spalls:
@@ -93,9 +93,10 @@ def _break(damage: Damage, contact: Contact, make: Make) -> Break:
         left = 1.0 if damage.mode == "root" else np.clip((away - 0.3) * 2.2, 0.25 * (1 - s), 1)
         lost = level * left + 0.12 * level * np.cos(turn - angle)
     else:
-        lost = np.clip(1 - away / (0.16 + 0.25 * s), 0, 1) * (0.8 + 2.5 * s)
+        across = np.minimum(away, np.abs(np.pi - away)) if s > 0.5 else away
+        lost = np.clip(1 - across / (0.2 + 0.3 * s), 0, 1) * (1 + 3 * s)
     lost = np.clip(np.where(lost > 0.1, lost + rough * (0.6 + 0.8 * s), 0), 0, deep + 0.2)
-    gap = 0.55 + 1.3 * s if damage.mode == "split" else 0.5 + 0.3 * s if rng.uniform() < 0.4 else 0.0
+    gap = 0.8 + 2.4 * s if damage.mode == "split" else 0.5 + 0.3 * s if rng.uniform() < 0.4 else 0.0
     spalls = []
     for _ in range(int(rng.integers(1, 4)) if damage.mode in ("spall", "pieces") else 0):
         turned = angle + rng.normal(0, 0.5)
