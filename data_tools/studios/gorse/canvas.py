@@ -13,6 +13,8 @@ PIXELS = 1024
 SIDE = 78.0
 """Side of the square that the canvas covers, mm."""
 PER_MM = PIXELS / SIDE
+WALL_SHARE = 0.3
+"""Millimetres of the map that a millimetre of wall takes."""
 
 
 class Canvas:
@@ -25,17 +27,26 @@ class Canvas:
         self.colour = np.zeros((PIXELS, PIXELS, 3), np.float32)
         self.rough = np.zeros((PIXELS, PIXELS), np.float32)
 
-    def uv(self, vertices: Array) -> Array:
-        """Return the map coordinates of vertices: seen along z, whatever their depth."""
-        flat = (vertices[:, :2] - np.asarray(self.centre)) / SIDE + 0.5
+    def uv(self, vertices: Array, normals: Array, unfolded: Array) -> Array:
+        """Return the map coordinates of vertices: seen along z, but walls are laid out flat a little way, or
+        they would be streaked; ``unfolded`` (mm by vertex) is the depth to which that goes."""
+        deep = np.clip(-vertices[:, 2], 0, unfolded)[:, None]
+        flat = (vertices[:, :2] + WALL_SHARE * deep * normals[:, :2] - np.asarray(self.centre)) / SIDE + 0.5
         return np.asarray(flat, np.float32)
 
     def coat(self, alpha: Any, colour: Any, rough: float | None = None) -> None:
         """Lay a colour over what is there, ``alpha`` 0..1 by pixel, with its roughness if it has one."""
-        thick = np.clip(alpha, 0, 1).astype(np.float32)
-        self.colour += thick[..., None] * (np.asarray(colour, np.float32) - self.colour)
+        used = np.asarray(alpha) > 0
+        rows, columns = np.flatnonzero(used.any(1)), np.flatnonzero(used.any(0))
+        if len(rows) == 0:
+            return
+        box = slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1)
+        thick = np.clip(alpha[box], 0, 1).astype(np.float32)
+        tint = np.asarray(colour, np.float32)
+        part = self.colour[box]
+        part += thick[..., None] * ((tint[box] if tint.ndim == 3 else tint) - part)
         if rough is not None:
-            self.rough += thick * (np.float32(rough) - self.rough)
+            self.rough[box] += thick * (np.float32(rough) - self.rough[box])
 
     def cloud(self, cell: float, octaves: int = 3) -> Array:
         """Return soft noise, about 0..1, whose largest spots are ``cell`` mm wide."""
@@ -54,7 +65,7 @@ class Canvas:
 
     def disc(self, x: float, y: float, radius: float, soft: float = 0.15) -> Array:
         """Return a round mask."""
-        far = np.hypot(self.x - x, self.y - y)
+        far = np.sqrt((self.x - x) ** 2 + (self.y - y) ** 2)
         return np.asarray(np.clip((radius - far) / soft + 0.5, 0, 1), np.float32)
 
     def blots(self, places: Any, sizes: Any, ragged: float = 0.35) -> Array:

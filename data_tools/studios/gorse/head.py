@@ -15,6 +15,8 @@ FLAT_TOP = 22.5
 """Where the shell of Type 2 is cut flat, mm above the protective-earth contact."""
 FOOT, BORE_END = -37.0, -27.0
 MARGIN = 2.6
+BROWNED = 0.06
+"""Share of contacts with colours of heat though the plastic around them is sound."""
 
 
 def outline(family: Family, x: Any, y: Any) -> Any:
@@ -101,7 +103,11 @@ def build_contacts(make: Make, damages: tuple[Damage, ...]) -> list[Mesh]:
     """Return the metal sockets, each a turned tube with slots, at the bottom of its bore."""
     rng = dice(make.seed, 11)
     heat = {d.place: max(d.stain, 0.35 * (d.seed % 3)) * d.severity for d in damages if "heat" in d.kind}
-    return [_socket(make, contact, heat.get(contact.place, 0.0), rng) for contact in make.contacts]
+    browned = np.where(rng.uniform(size=len(make.contacts)) < BROWNED, rng.uniform(0.3, 0.9), 0)
+    return [
+        _socket(make, contact, max(heat.get(contact.place, 0.0), float(brown)), rng)
+        for contact, brown in zip(make.contacts, browned, strict=True)
+    ]
 
 
 def _socket(make: Make, contact: Contact, heat: float, rng: np.random.Generator) -> Mesh:

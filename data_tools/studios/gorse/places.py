@@ -13,7 +13,7 @@ from data_tools.studios.gorse.materials import MATERIALS, picture
 from data_tools.studios.gorse.solids import Array, Mesh, lattice, shaped, tube
 from data_tools.studios.gorse.stage import Maps
 
-SKY_ROWS = 512
+SKY_ROWS = 400
 SUN_RADIUS = 0.0075
 """Radians: half as wide again as the real one, to be met by a row of the sky."""
 MOODS = ("sun", "overcast", "shade", "dusk", "room", "flash")

@@ -8,7 +8,7 @@ import numpy as np
 
 from data_tools.studios.gorse.body import build_body, build_latch
 from data_tools.studios.gorse.company import cable_tie, finger_in_front, hanging_cap, holding_hand
-from data_tools.studios.gorse.head import build_contacts, build_head
+from data_tools.studios.gorse.head import build_contacts, build_head, outline
 from data_tools.studios.gorse.make import Damage, Make, dice
 from data_tools.studios.gorse.paint import paint_face
 from data_tools.studios.gorse.solids import Mesh
@@ -38,7 +38,8 @@ def build_subject(make: Make, damages: tuple[Damage, ...], fine: bool) -> Subjec
         latch = build_latch(make, damages, step)
         moulded += [latch] if latch is not None else []
     for mesh in moulded:
-        mesh.uv = canvas.uv(mesh.vertices)
+        outside = outline(make.family, mesh.vertices[:, 0], mesh.vertices[:, 1]) > -0.5 * make.wall
+        mesh.uv = canvas.uv(mesh.vertices, mesh.normals, np.where(outside, 30.0, 11.0))
     meshes = [*moulded, *build_contacts(make, damages), *build_body(make)]
     return Subject(make, damages, meshes, maps, dirt)
 
