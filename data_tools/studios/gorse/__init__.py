@@ -1,4 +1,4 @@
-"""A studio of smooth over-moulded couplers in bright places, modelled as signed distances on stretched grids."""
+"""A studio of smooth over-moulded couplers in bright places: signed distances on stretched grids."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from data_tools.studios.gorse.company import leaves
 from data_tools.studios.gorse.make import (
     DAMAGED_SHARE,
     OTHER_SHARE,
-    Damage,
     Make,
     dice,
     draw_damages,
@@ -76,9 +75,7 @@ def draw_view(rng: np.random.Generator, make: Make, scale: float) -> View:
     return View(camera, place, around + place.meshes, work, words, int(rng.integers(2**31)))
 
 
-def take(
-    subject: Subject, twin: Subject | None, view: View, name: str, samples: int, scale: float
-) -> Shot:
+def take(subject: Subject, twin: Subject | None, view: View, name: str, samples: int, scale: float) -> Shot:
     """Take one photo and tell its truth."""
     make, camera = subject.make, view.camera
     linear = _expose(subject, view, camera, samples)
@@ -120,7 +117,7 @@ def _findings(
     small = view.camera.shrunk(min(1.0, TWIN_SIDE / max(view.camera.size)))
     relative = small.size[0] / view.camera.size[0]
     pair = [
-        developed(_expose(one, view, small, 2 * samples), view.work, metered, relative)
+        developed(_expose(one, view, small, 3 * samples), view.work, metered, relative)
         for one in (subject, twin)
     ]
     shares = truth.seen_shares(subject.make, subject.damages, pair[0], pair[1], small)
@@ -139,5 +136,3 @@ def _other(rng: np.random.Generator, name: str, samples: int, scale: float) -> S
     words = {"studio": "gorse", "other": kind, "mood": place.mood, "material": place.material}
     label = LabelledPhoto(file="", coupler=name, family=None, reason=Reason.NO_FACE, attributes=words)
     return Shot(jpeg, label)
-
-

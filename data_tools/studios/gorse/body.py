@@ -61,7 +61,9 @@ def _latch(make: Make, axes: Axes) -> Any:
     at = (0, bottom + high, tip - make.hook_reach / 2)
     width = make.hook_width / 2
     share = np.clip((y - bottom) / (2 * high), 0, 1)
-    narrow = {"trapezoid": 1 - 0.4 * share, "tee": np.where(share > 0.6, 1.0, 0.68)}.get(make.hook_outline, 1.0)
+    narrow = {"trapezoid": 1 - 0.4 * share, "tee": np.where(share > 0.6, 1.0, 0.68)}.get(
+        make.hook_outline, 1.0
+    )
     hook = box((x / narrow, y, z), at, (width, high, make.hook_reach / 2), min(rounding, 0.7 * high))
     if make.hook_outline == "round":
         hook = meet(hook, np.hypot(x, (y - bottom - high) * width / high) - width * 1.02, 1.0)

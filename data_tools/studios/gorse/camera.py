@@ -47,7 +47,9 @@ def draw_camera(rng: np.random.Generator, family: Family, size: tuple[int, int])
         focal = fill * min(size) * far / family.nose_width
         shift = (right * aim[0] * size[0] + up * aim[1] * size[1]) * far / focal
         eye = (middle + way * far + shift).astype(np.float32)
-        camera = Camera(eye, right, up.astype(np.float32), ahead.astype(np.float32), focal, size, aperture, focus)
+        camera = Camera(
+            eye, right, up.astype(np.float32), ahead.astype(np.float32), focal, size, aperture, focus
+        )
         if _holds(camera, family):
             break
         fill, aim = fill * 0.94, aim * 0.6

@@ -13,7 +13,14 @@ from data_tools.studios.gorse.stage import Camera
 
 FRONT = "front"
 """Name of a mesh that may hide parts of the face."""
-SKINS = ((0.05, 0.25, 0.93), (0.06, 0.36, 0.87), (0.065, 0.45, 0.75), (0.06, 0.52, 0.6), (0.055, 0.55, 0.42), (0.05, 0.5, 0.29))
+SKINS = (
+    (0.05, 0.25, 0.93),
+    (0.06, 0.36, 0.87),
+    (0.065, 0.45, 0.75),
+    (0.06, 0.52, 0.6),
+    (0.055, 0.55, 0.42),
+    (0.05, 0.5, 0.29),
+)
 """Hue, saturation and value of skin, from light to dark."""
 
 
@@ -26,7 +33,13 @@ def skin_tone(rng: np.random.Generator) -> Rgb:
 def _dressed(rng: np.random.Generator, solid: Any, grid: Any, tips: list[Any], name: str) -> Mesh:
     """Return a hand's mesh in skin with nails and redder knuckles, or in a glove with dipped fingers."""
     if rng.uniform() < 0.45:
-        glove = skin(solid - 1.3, grid, rgb(rng.uniform(), rng.choice([0.05, 0.9]), rng.uniform(0.15, 0.95)), 0.8, name=name)
+        glove = skin(
+            solid - 1.3,
+            grid,
+            rgb(rng.uniform(), rng.choice([0.05, 0.9]), rng.uniform(0.15, 0.95)),
+            0.8,
+            name=name,
+        )
         knit = 1 + 0.18 * np.sin(glove.vertices[:, 0] * 2.2) * np.sin(glove.vertices[:, 1] * 2.2)
         glove.colour *= knit[:, None].astype(np.float32)
         far = np.min([np.linalg.norm(glove.vertices - tip, axis=1) for tip in tips], 0)
@@ -83,7 +96,11 @@ def finger_in_front(rng: np.random.Generator, make: Make) -> Mesh:
     way = np.array([np.cos(turn), np.sin(turn), 0])
     across = np.array([-way[1], way[0], 0])
     reach = rng.uniform(10, 23)
-    tip = way * reach + across * rng.normal(0, 5) + [make.family.nose_centre[0], make.family.nose_centre[1], 8.5]
+    tip = (
+        way * reach
+        + across * rng.normal(0, 5)
+        + [make.family.nose_centre[0], make.family.nose_centre[1], 8.5]
+    )
     knuckle = tip + way * rng.uniform(22, 28) + [0, 0, 9]
     hand = knuckle + way * 38 + across * rng.normal(0, 8) - [0, 0, 22]
     low, high = np.minimum(tip, hand) - 22, np.maximum(tip, hand) + 22
@@ -97,7 +114,9 @@ def hanging_cap(rng: np.random.Generator, make: Make, covering: bool) -> list[Me
     radius = make.family.nose_width / 2 + 2.5
     turn = rng.normal(-np.pi / 2, 0.9)
     far = radius + (rng.uniform(8, 15) if covering else rng.uniform(27, 45))
-    at = np.array([far * np.cos(turn), far * np.sin(turn), rng.uniform(8, 14) if covering else rng.uniform(-45, -15)])
+    at = np.array(
+        [far * np.cos(turn), far * np.sin(turn), rng.uniform(8, 14) if covering else rng.uniform(-45, -15)]
+    )
     grid = even((-radius - 4, -radius - 4, -9), (radius + 4, radius + 4, 9), 1.5)
     x, y, z = grid.axes
     disc = meet(outline(make.family, x, y) - 2.5, np.abs(z) - 6, 3)
@@ -143,9 +162,10 @@ def leaves(rng: np.random.Generator, sun: Array, camera: Camera) -> list[Mesh]:
     long = rng.uniform(6, 17, (len(middles), 1, 1))
     ways = rng.normal(size=(len(middles), 2, 3))
     ways /= np.linalg.norm(ways, axis=2, keepdims=True)
-    rim = np.cos(turn)[None, :, None] * ways[:, None, 0] + 0.45 * np.sin(turn)[None, :, None] * ways[:, None, 1]
+    rim = (
+        np.cos(turn)[None, :, None] * ways[:, None, 0] + 0.45 * np.sin(turn)[None, :, None] * ways[:, None, 1]
+    )
     points = np.concatenate([middles[:, None], middles[:, None] + long * rim], 1).reshape(-1, 3)
     fan = np.array([[0, n, n + 1] for n in range(1, 9)])
     faces = (np.arange(len(middles))[:, None, None] * 10 + fan).reshape(-1, 3)
     return [shaped(points, faces, rgb(0.28, 0.7, 0.35), 0.6, name="leaves")]
-

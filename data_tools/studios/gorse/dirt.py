@@ -23,7 +23,9 @@ def dust(c: Canvas) -> None:
 def pollen(c: Canvas) -> None:
     """Yellow pollen as fine specks and a film."""
     specks = c.rng.uniform(0, 1, c.rough.shape) < 0.05 * c.cloud(9)
-    c.coat(softened(specks.astype(np.float32), 0.09) * 2.5 + 0.25 * c.cloud(20) ** 2, rgb(0.15, 0.8, 0.85), 0.8)
+    c.coat(
+        softened(specks.astype(np.float32), 0.09) * 2.5 + 0.25 * c.cloud(20) ** 2, rgb(0.15, 0.8, 0.85), 0.8
+    )
 
 
 def mud(c: Canvas) -> None:
@@ -49,7 +51,11 @@ def salt(c: Canvas) -> None:
     """A crust of dried salt with bright edges."""
     field = c.cloud(7, 4)
     edge = np.exp(-(((field - 0.55) / 0.03) ** 2))
-    c.coat(np.maximum(0.3 * np.clip((field - 0.5) * 3, 0, 1), 0.35 * edge) * c.cloud(1.5), rgb(0.6, 0.03, 0.88), 0.8)
+    c.coat(
+        np.maximum(0.3 * np.clip((field - 0.5) * 3, 0, 1), 0.35 * edge) * c.cloud(1.5),
+        rgb(0.6, 0.03, 0.88),
+        0.8,
+    )
 
 
 def ice(c: Canvas) -> None:
@@ -93,7 +99,7 @@ def grease(c: Canvas) -> None:
     """Dark grease with dust in it, smeared."""
     mask = np.clip((c.cloud(9) - 0.5) * 4, 0, 1)
     c.coat(mask * c.rng.uniform(0.5, 0.9), rgb(0.09, 0.4, 0.1), 0.2)
-    c.coat(mask * (c.cloud(0.8, 2) > 0.62) * 0.6, (0.25, 0.22, 0.18), 0.8)
+    c.coat(mask * np.clip(c.cloud(0.7, 3) * 2 - 1, 0, 0.4), (0.25, 0.22, 0.18), 0.8)
 
 
 def insects(c: Canvas) -> None:
@@ -105,7 +111,9 @@ def insects(c: Canvas) -> None:
         turns = t + np.pi / 2 + c.rng.normal(0, 0.5, 6) + np.repeat([0, np.pi], 3)
         legs = [np.array([(x, y), (x + 2 * size * np.cos(a), y + 2 * size * np.sin(a))]) for a in turns]
         c.coat(c.blots([(x, y) - way * size], [size * 1.1], 0.3) * 0.35, (0.5, 0.5, 0.45), 0.3)
-        black = np.maximum(c.blots(body, [size * 0.55, size * 0.4, size * 0.5, size * 0.3]), c.strokes(legs, 0.12))
+        black = np.maximum(
+            c.blots(body, [size * 0.55, size * 0.4, size * 0.5, size * 0.3]), c.strokes(legs, 0.12)
+        )
         c.coat(black, (0.02, 0.015, 0.01), 0.4)
 
 
@@ -128,7 +136,9 @@ def drops(c: Canvas) -> None:
     n = _many(c, 15, 120)
     where, sizes = c.somewhere(n, 20), c.rng.uniform(0.3, 1.5, n)
     c.coat(c.blots(where, sizes, 0.15) * 0.4, c.colour * 0.4, 0.05)
-    c.coat(c.blots(where + np.array([-0.3, 0.35]) * sizes[:, None], sizes * 0.25, 0.3) * 0.7, (0.9, 0.92, 0.95))
+    c.coat(
+        c.blots(where + np.array([-0.3, 0.35]) * sizes[:, None], sizes * 0.25, 0.3) * 0.7, (0.9, 0.92, 0.95)
+    )
 
 
 def glue(c: Canvas) -> None:
@@ -145,7 +155,8 @@ def chalk(c: Canvas) -> None:
 
 
 KINDS: tuple[Callable[[Canvas], Any], ...] = (
-    dust, pollen, mud, droppings, salt, ice, web, sticker, overspray, grease, insects, soot, brown, drops, glue, chalk,
+    dust, pollen, mud, droppings, salt, ice, web, sticker,
+    overspray, grease, insects, soot, brown, drops, glue, chalk,
 )  # fmt: skip
 WEIGHTS = np.array([6, 2, 4, 1.2, 2, 1.2, 1.5, 1.5, 1, 2.5, 1.5, 2.5, 3, 2, 1, 1.2])
 

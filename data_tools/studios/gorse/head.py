@@ -55,7 +55,9 @@ def build_head(make: Make, damages: tuple[Damage, ...], step: float) -> Mesh:
     edge = outline(make.family, x, y)
     shell = meet(edge + 0.006 * (z + 37), z - make.rim, 2 * make.edge)
     cavity = meet(edge + make.wall, floor_height(make, x, y) - z, 2 * make.fillet)
-    solid = np.broadcast_to(meet(shell, -cavity, make.edge), [a.size for a in (grid.x, grid.y, grid.z)]).copy()
+    solid = np.broadcast_to(
+        meet(shell, -cavity, make.edge), [a.size for a in (grid.x, grid.y, grid.z)]
+    ).copy()
     broken = breaks(make, damages)
     bores = []
     for contact in make.contacts:
@@ -88,7 +90,9 @@ def sleeve(
         turn = np.abs(np.mod(np.arctan2(v, u) * make.slots / (2 * np.pi), 1) - 0.5)
         gap = turn * (2 * np.pi / make.slots) * far - 0.7
         top = np.minimum(top, np.where(gap < 0, -make.slot_depth, 0.0))
-    body = meet(far - (radius + 0.35 * flare - 0.008 * z), 0.8 * (z - top), make.edge if broken is None else 0.4)
+    body = meet(
+        far - (radius + 0.35 * flare - 0.008 * z), 0.8 * (z - top), make.edge if broken is None else 0.4
+    )
     if broken is not None:
         body = np.maximum(body, -broken.carved(u, v, z, radius))
     body = np.maximum(body, FOOT + 2 - z)
@@ -116,7 +120,13 @@ def _socket(make: Make, contact: Contact, heat: float, rng: np.random.Generator)
     top = -make.contact_depth + rng.normal(0, 0.12)
     bevel = 0.12 * outer
     profile = [(outer, BORE_END - 3), (outer, top - 4), (outer, top - bevel), (outer - bevel, top)]
-    profile += [(inner + bevel, top), (inner, top - bevel), (inner, top - 5), (inner, top - 12), (0.05, top - 12)]
+    profile += [
+        (inner + bevel, top),
+        (inner, top - bevel),
+        (inner, top - 5),
+        (inner, top - 12),
+        (0.05, top - 12),
+    ]
     turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
     r, z = np.array(profile).T
     r, z = np.repeat(r[:, None], 48, 1), np.repeat(z[:, None], 48, 1)
@@ -130,7 +140,9 @@ def _socket(make: Make, contact: Contact, heat: float, rng: np.random.Generator)
     shade = (np.sin(points[:, 0] * 2.1 + 4) * np.cos(points[:, 1] * 1.7) * 0.4 + 0.6)[:, None] * worn
     tint = bright * (1 - shade) + dull * shade
     if heat > 0:
-        rainbow = np.array([rgb(0.1 + 0.5 * h, 0.5, 0.5) for h in np.mod(points[:, 2] * 0.3 + points[:, 0] * 0.1, 1)])
+        rainbow = np.array(
+            [rgb(0.1 + 0.5 * h, 0.5, 0.5) for h in np.mod(points[:, 2] * 0.3 + points[:, 0] * 0.1, 1)]
+        )
         tint = tint * (1 - min(0.8, heat)) + rainbow * min(0.8, heat)
     dark = np.tile(slot, len(profile)) | (points[:, 2] < top - 11)
     metal.colour = np.where(dark[:, None], 0.02, tint).astype(np.float32)

@@ -145,7 +145,9 @@ def draw_make(rng: np.random.Generator, family: str) -> Make:
 
 def draw_damages(rng: np.random.Generator, family: Family) -> tuple[Damage, ...]:
     """Draw one to four damages, each at another place, the gravest first."""
-    kinds = np.array([FindingKind.BROKEN_PIN_HOUSING, FindingKind.HEAT_MELTED_HOUSING, FindingKind.MISSING_LATCH])
+    kinds = np.array(
+        [FindingKind.BROKEN_PIN_HOUSING, FindingKind.HEAT_MELTED_HOUSING, FindingKind.MISSING_LATCH]
+    )
     shares = (0.3, 0.3, 0.4) if family.has_latch else (0.5, 0.5, 0)
     drawn = rng.choice(kinds, 1 + (rng.uniform() < SECOND_SHARE), replace=False, p=shares)
     damages: list[Damage] = []

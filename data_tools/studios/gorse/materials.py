@@ -15,8 +15,9 @@ SIDE = 640
 
 MATERIALS: dict[str, tuple[float, float]] = {
     "brick": (0.07, 0.85), "grass": (0.08, 0.8), "snow": (0.07, 0.7), "sand": (0.05, 0.85),
-    "gravel": (0.05, 0.8), "asphalt": (0.07, 0.8), "steel": (0.09, 0.3), "plain": (0.11, 0.5), "wood": (0.07, 0.5),
-    "bench": (0.07, 0.45), "van": (0.06, 0.5), "car": (0.06, 0.15), "shirt": (0.06, 0.85), "hivis": (0.06, 0.8),
+    "gravel": (0.05, 0.8), "asphalt": (0.07, 0.8), "steel": (0.09, 0.3), "plain": (0.11, 0.5),
+    "wood": (0.07, 0.5), "bench": (0.07, 0.45), "van": (0.06, 0.5), "car": (0.06, 0.15),
+    "shirt": (0.06, 0.85), "hivis": (0.06, 0.8),
     "overall": (0.03, 0.85),
 }  # fmt: skip
 """By name: how often it is drawn, and how rough it is."""
@@ -78,7 +79,9 @@ def _bench(rng: np.random.Generator, x: Array, y: Array) -> Any:
     colour[:] = base
     for _ in range(int(rng.integers(4, 22))):
         at, size = rng.uniform(0, SIDE, 2), rng.uniform(8, 130, 2)
-        corners = cv2.boxPoints((tuple(map(float, at)), tuple(map(float, size)), float(rng.choice([0, rng.uniform(0, 90)]))))
+        corners = cv2.boxPoints(
+            (tuple(map(float, at)), tuple(map(float, size)), float(rng.choice([0, rng.uniform(0, 90)])))
+        )
         tint = rgb(rng.uniform(), rng.choice([0.03, 0.1, 0.3, 0.75]), rng.uniform(0.08, 0.95))
         cv2.fillPoly(colour, [corners.astype(np.int32)], [float(v) for v in tint], cv2.LINE_AA)
     return colour * (1 + 0.12 * noise(rng, 60))[..., None]
@@ -104,7 +107,9 @@ def _cloth(rng: np.random.Generator, x: Array, y: Array) -> Any:
     cloth = colour * weave[..., None]
     if rng.uniform() < 0.4:
         pitch = rng.uniform(15, 60)
-        lines = (np.mod(y, pitch) < pitch * 0.35) | ((np.mod(x, pitch) < pitch * 0.35) & (rng.uniform() < 0.5))
+        lines = (np.mod(y, pitch) < pitch * 0.35) | (
+            (np.mod(x, pitch) < pitch * 0.35) & (rng.uniform() < 0.5)
+        )
         cloth = np.where(lines[..., None], cloth * rng.uniform(0.25, 2.0), cloth)
     return cloth
 

@@ -69,7 +69,11 @@ def plug(rng: np.random.Generator) -> Made:
     grid = even((-30, -30, -60), (30, 30, 26), 1.1)
     x, y, z = grid.axes
     wide = rng.uniform(15, 24)
-    body = join(meet(np.hypot(x, y * rng.uniform(1, 1.5)) - wide, np.abs(z + 18) - 18, 4), rod(grid.axes, (0, 0, -30), (0, 0, -58), 9, 6), 8)
+    body = join(
+        meet(np.hypot(x, y * rng.uniform(1, 1.5)) - wide, np.abs(z + 18) - 18, 4),
+        rod(grid.axes, (0, 0, -30), (0, 0, -58), 9, 6),
+        8,
+    )
     parts = [skin(body, grid, plastic(rng, 0.4), 0.4, name="plug")]
     flat = rng.uniform() < 0.4
     for hx, hy in [(-9, 0), (9, 0)] + ([(0, -9)] if rng.uniform() < 0.5 else []):
@@ -78,7 +82,9 @@ def plug(rng: np.random.Generator) -> Made:
         parts.append(skin(pin, grid, rgb(0.12, 0.3, 0.8), 0.3, 1.0, "pin"))
     t = np.linspace(0, 1, 20)[:, None]
     path = np.array([0, 0, -55]) + t * [0, 0, -90] + t**2 * [rng.normal(0, 60), -120, 0]
-    return [*parts, tube(path, 4, plastic_cable(rng), 0.5, name="cable")], unit((rng.normal(0, 0.8), 0.3, 0.8))
+    return [*parts, tube(path, 4, plastic_cable(rng), 0.5, name="cable")], unit(
+        (rng.normal(0, 0.8), 0.3, 0.8)
+    )
 
 
 def hand_alone(rng: np.random.Generator) -> Made:
@@ -90,7 +96,9 @@ def back(rng: np.random.Generator) -> Made:
     """A coupler from behind or from the side: grip and cable, no face."""
     make = _any_make(rng)
     meshes = [*build_body(make), *([holding_hand(rng, make)] if rng.uniform() < 0.5 else [])]
-    return meshes, unit((rng.choice([-1, 1]) * rng.uniform(0.3, 1), rng.normal(0.2, 0.3), -rng.uniform(0.25, 1)))
+    return meshes, unit(
+        (rng.choice([-1, 1]) * rng.uniform(0.3, 1), rng.normal(0.2, 0.3), -rng.uniform(0.25, 1))
+    )
 
 
 def cables(rng: np.random.Generator) -> Made:
@@ -100,7 +108,9 @@ def cables(rng: np.random.Generator) -> Made:
     for _ in range(int(rng.integers(1, 4))):
         wide = rng.uniform(45, 110) + rng.normal(0, 3) * np.sin(turn * 0.7)
         path = np.hstack([wide * np.cos(turn), wide * np.sin(turn) * rng.uniform(0.6, 1.1), turn * 2 - 60])
-        meshes.append(tube(path + rng.normal(0, 8, 3), rng.uniform(4, 10), plastic_cable(rng), 0.5, name="cable"))
+        meshes.append(
+            tube(path + rng.normal(0, 8, 3), rng.uniform(4, 10), plastic_cable(rng), 0.5, name="cable")
+        )
     return meshes, _frontal(rng)
 
 
@@ -119,7 +129,9 @@ def tool(rng: np.random.Generator) -> Made:
         steel = np.maximum(np.maximum(ring - 20, 9 - ring), np.abs(grid.axes[2]) - 5)
         steel = np.maximum(steel, -np.maximum(np.abs(grid.axes[0]) - 9, 62 - grid.axes[1]))
     handle = skin(grip, grid, plastic(rng, 0.2), 0.5, name="tool")
-    metal = skin(join(steel, rod(grid.axes, (0, 0, 0), (0, 60, 0), 4), 2), grid, rgb(0.6, 0.03, 0.6), 0.3, 1.0, "tool")
+    metal = skin(
+        join(steel, rod(grid.axes, (0, 0, 0), (0, 60, 0), 4), 2), grid, rgb(0.6, 0.03, 0.6), 0.3, 1.0, "tool"
+    )
     return [handle, metal], _frontal(rng)
 
 
@@ -137,7 +149,9 @@ def draw_other(rng: np.random.Generator, size: tuple[int, int]) -> tuple[str, li
     """Draw something that is no coupler's face, with a camera that looks at its middle."""
     make = KINDS[int(rng.integers(len(KINDS)))]
     meshes, way = make(rng)
-    points = np.concatenate([mesh.vertices[::7] for mesh in meshes]) if meshes else np.zeros((1, 3), np.float32)
+    points = (
+        np.concatenate([mesh.vertices[::7] for mesh in meshes]) if meshes else np.zeros((1, 3), np.float32)
+    )
     middle = np.median(points, 0)
     reach = float(np.quantile(np.linalg.norm(points - middle, axis=1), 0.8)) + 25
     shift = -middle

@@ -73,10 +73,15 @@ def _wear(c: Canvas, make: Make) -> None:
     corners = np.maximum(corners, np.exp(-(((edge + make.wall + 0.8) / 0.9) ** 2)))
     pale = c.colour * 1.5 + 0.06
     c.coat(rings * worn * np.clip(c.cloud(5) * 2 - 0.6, 0, 1) * 0.8, pale, 0.3)
-    c.coat(corners * c.rng.uniform(0, 0.75) ** 1.3 * c.cloud(6), rgb(0.09, 0.25, c.rng.uniform(0.2, 0.7)), 0.8)
+    c.coat(
+        corners * c.rng.uniform(0, 0.75) ** 1.3 * c.cloud(6), rgb(0.09, 0.25, c.rng.uniform(0.2, 0.7)), 0.8
+    )
     count = int(c.rng.integers(0, 45) * worn) + int(c.rng.integers(0, 8))
     starts = c.somewhere(count, 17)
-    lines = [s + np.cumsum(np.r_[[[0, 0]], c.rng.normal(0, 0.4, (5, 2)) + c.rng.normal(0, 1.2, 2)], 0) for s in starts]
+    lines = [
+        s + np.cumsum(np.r_[[[0, 0]], c.rng.normal(0, 0.4, (5, 2)) + c.rng.normal(0, 1.2, 2)], 0)
+        for s in starts
+    ]
     c.coat(c.strokes(lines, 0.1) * c.rng.uniform(0.25, 0.7), pale, 0.4)
 
 
@@ -95,10 +100,14 @@ def _burns(c: Canvas, make: Make, damages: tuple[Damage, ...]) -> None:
         tint = tints.get(str(look), rgb(0.12, 0.6, 0.6))
         c.coat(soft * depth * 1.2, tint, 0.75 if look in ("char", "chalk") else None)
         if look in ("brown", "char"):
-            core = c.disc(melt.contact.x + melt.lean[0], melt.contact.y + melt.lean[1], 4 + 2 * damage.severity, 5)
+            core = c.disc(
+                melt.contact.x + melt.lean[0], melt.contact.y + melt.lean[1], 4 + 2 * damage.severity, 5
+            )
             c.coat(core * depth * c.cloud(3), (0.012, 0.01, 0.008), 0.7)
         if rng.uniform() < 0.3:
-            plume = np.clip(1 - np.abs(c.x - melt.contact.x) / 6, 0, 1) * np.clip(1 - np.abs(c.y - melt.contact.y - 7) / 10, 0, 1)
+            plume = np.clip(1 - np.abs(c.x - melt.contact.x) / 6, 0, 1) * np.clip(
+                1 - np.abs(c.y - melt.contact.y - 7) / 10, 0, 1
+            )
             c.coat(plume * c.cloud(4) * depth, (0.015, 0.013, 0.012), 0.8)
 
 
@@ -121,4 +130,8 @@ def _fractures(c: Canvas, make: Make, damages: tuple[Damage, ...]) -> None:
             turn = broken.angle + rng.normal(0, 0.3)
             way, side = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
             start = np.array([contact.x, contact.y]) + way * (radius - 1.5)
-            c.coat(c.strokes([start + t[:, None] * way + aside[:, None] * side], 0.14) * 0.8, (0.02, 0.02, 0.02), 0.8)
+            c.coat(
+                c.strokes([start + t[:, None] * way + aside[:, None] * side], 0.14) * 0.8,
+                (0.02, 0.02, 0.02),
+                0.8,
+            )

@@ -1,4 +1,4 @@
-"""What a phone makes of the light: lens blur, exposure, local tone mapping, colour, noise, sharpening, JPEG."""
+"""What a phone makes of the light: shake, exposure, local tone mapping, colour, noise, sharpening, JPEG."""
 
 from __future__ import annotations
 
@@ -54,15 +54,17 @@ def draw_processing(rng: np.random.Generator, mood: str) -> Processing:
         shake_way=float(rng.uniform(0, np.pi)),
         portrait=bool(rng.uniform() < 0.15),
         haze=float(rng.uniform(0, 0.05) if rng.uniform() < 0.3 else 0),
-        qualities=(int(rng.integers(80, 96)), int(rng.integers(45, 75))) if resent else (int(rng.integers(62, 95)),),
+        qualities=(int(rng.integers(80, 96)), int(rng.integers(45, 75)))
+        if resent
+        else (int(rng.integers(62, 95)),),
         resend=float(rng.uniform(0.6, 1.0) if resent else 1.0),
         seed=int(rng.integers(2**31)),
     )
 
 
 def exposure(linear: Array, work: Processing, middle: Any) -> tuple[float, Array]:
-    """Return the gain that the phone chooses for a picture whose face is at ``middle`` (pixels), and the white
-    balance (three gains)."""
+    """Return the gain that the phone chooses for a picture whose face is at ``middle`` (pixels), and its
+    white balance (three gains)."""
     height, width = linear.shape[:2]
     y, x = np.mgrid[0:height, 0:width]
     near = np.exp(-(((x - middle[0]) ** 2 + (y - middle[1]) ** 2) / (0.3 * max(width, height)) ** 2))
@@ -78,7 +80,7 @@ def exposure(linear: Array, work: Processing, middle: Any) -> tuple[float, Array
 
 
 def developed(linear: Array, work: Processing, metered: tuple[float, Array], relative: float = 1.0) -> Array:
-    """Return the display picture, 0..1, without noise and sharpening; ``relative`` scales lengths in pixels."""
+    """Return the display picture, 0..1, without noise and sharpening; ``relative`` scales pixels."""
     picture = np.minimum(linear, 60.0) * metered[1] * np.float32(metered[0])
     picture = _shaken(picture, work, relative)
     light = picture @ np.asarray([0.25, 0.6, 0.15], np.float32) + 1e-4

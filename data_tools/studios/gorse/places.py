@@ -142,19 +142,28 @@ def _clutter(
     corners = np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)], np.float32)
     sides = [[0, 1, 3, 2], [4, 6, 7, 5], [0, 4, 5, 1], [2, 3, 7, 6], [0, 2, 6, 4], [1, 5, 7, 3]]
     for _ in range(int(rng.integers(0, 7))):
-        hue, value = rgb(rng.uniform(), rng.choice([0.05, 0.2, 0.8]), rng.uniform(0.15, 0.95)), rng.uniform(0.1, 0.7)
-        middle = centre + away * (rng.normal(0, 0.4) * one + rng.normal(0, 0.4) * two) + face * rng.uniform(0, 40)
+        hue, value = (
+            rgb(rng.uniform(), rng.choice([0.05, 0.2, 0.8]), rng.uniform(0.15, 0.95)),
+            rng.uniform(0.1, 0.7),
+        )
+        middle = (
+            centre + away * (rng.normal(0, 0.4) * one + rng.normal(0, 0.4) * two) + face * rng.uniform(0, 40)
+        )
         if rng.uniform() < 0.5:
             half = away * rng.uniform(0.02, 0.22, 3) * np.array([1, 1, 0.25])
             turn = rng.uniform(0, 0.5)
             a, b = one * np.cos(turn) + two * np.sin(turn), two * np.cos(turn) - one * np.sin(turn)
             block = middle + (corners * half) @ np.stack([a, b, face])
             quads = np.array([block[side] for side in sides]).reshape(-1, 3)
-            faces = np.concatenate([[[4 * n, 4 * n + 1, 4 * n + 2], [4 * n, 4 * n + 2, 4 * n + 3]] for n in range(6)])
+            faces = np.concatenate(
+                [[[4 * n, 4 * n + 1, 4 * n + 2], [4 * n, 4 * n + 2, 4 * n + 3]] for n in range(6)]
+            )
             things.append(shaped(quads, faces, hue, value, name="clutter"))
         else:
             way = unit(rng.normal(size=2) @ np.stack([one, two]))
             t = np.linspace(-1, 1, 16)[:, None]
             bow = face * 10 + np.cross(way, face) * away * rng.normal(0, 0.15) * t**2
-            things.append(tube(middle + way * away * 0.8 * t + bow, away * rng.uniform(0.01, 0.05), hue, value))
+            things.append(
+                tube(middle + way * away * 0.8 * t + bow, away * rng.uniform(0.01, 0.05), hue, value)
+            )
     return things

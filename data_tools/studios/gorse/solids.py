@@ -138,9 +138,7 @@ def shaped(vertices: Any, faces: Any, colour: Any, rough: float, metal: float = 
     """Return a mesh of one material with smooth normals."""
     v, f = np.asarray(vertices, np.float32), np.asarray(faces, np.uint32)
     way = np.cross(v[f[:, 1]] - v[f[:, 0]], v[f[:, 2]] - v[f[:, 0]])
-    normals = np.stack(
-        [sum(np.bincount(f[:, c], way[:, k], len(v)) for c in range(3)) for k in range(3)], 1
-    )
+    normals = np.stack([sum(np.bincount(f[:, c], way[:, k], len(v)) for c in range(3)) for k in range(3)], 1)
     normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-9)
     full = np.ones(len(v), np.float32)
     tint = np.broadcast_to(np.asarray(colour, np.float32), v.shape).copy()

@@ -16,7 +16,7 @@ from model.families import Family
 from model.manifest import LabelledFinding
 from model.vocabulary import FindingKind, Place
 
-SEEN_CHANGE = 0.055
+SEEN_CHANGE = 0.065
 """Change of a display value (0..1) that an eye notices beside its surroundings."""
 BREAK_FULL = 0.4
 FAINT = 0.1
@@ -27,7 +27,7 @@ BEHIND = -6.0
 
 
 def place_points(make_or_family: Make | Family, place: Place) -> Any:
-    """Return N x 3 points in mm, evenly over a place: a sleeve's mouth, or the hook (a make knows its own)."""
+    """Return N x 3 points (mm), evenly over a place: a sleeve's mouth, or the hook (a make has its own)."""
     make = make_or_family if isinstance(make_or_family, Make) else None
     family = make.family if make is not None else make_or_family
     assert isinstance(family, Family)
@@ -87,11 +87,13 @@ def _pixels(points: Any, camera: Camera) -> tuple[Any, Any]:
     return seen[:, 0], seen[:, 1]
 
 
-def seen_shares(make: Make, damages: tuple[Damage, ...], with_: Array, without: Array, camera: Camera) -> list[float]:
+def seen_shares(
+    make: Make, damages: tuple[Damage, ...], with_: Array, without: Array, camera: Camera
+) -> list[float]:
     """Return for each damage the share of its place where two display pictures of one view differ.
 
     ``camera`` is the one of these pictures; both are smoothed a little against the noise of rendering."""
-    a, b = (cv2.GaussianBlur(picture, (0, 0), 0.9) for picture in (with_, without))
+    a, b = (cv2.GaussianBlur(picture, (0, 0), 1.4) for picture in (with_, without))
     changed = np.abs(a - b).max(2) > SEEN_CHANGE
     shares = []
     for damage in damages:

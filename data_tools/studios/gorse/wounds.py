@@ -199,7 +199,9 @@ def _melt(damage: Damage, contact: Contact, make: Make) -> Melt:
 def _drops(melt: Melt, rng: np.random.Generator, radius: float, make: Make) -> None:
     """Place the drops: chains that run down from the mouth, and single blisters and craters on the rim."""
     s, x, y = melt.strength, melt.contact.x + melt.lean[0], melt.contact.y + melt.lean[1]
-    for _ in range(int(1 + 3 * s * rng.uniform(0.5, 1.2)) if melt.mode == "drip" else int(2 * s * rng.uniform())):
+    for _ in range(
+        int(1 + 3 * s * rng.uniform(0.5, 1.2)) if melt.mode == "drip" else int(2 * s * rng.uniform())
+    ):
         turn, size = rng.normal(-np.pi / 2, 1.0), (0.7 + 1.3 * s) * rng.uniform(0.8, 1.2)
         for n in range(int(rng.integers(3, 7))):
             at = radius * (0.8 + 0.16 * n)
