@@ -84,7 +84,7 @@ def _lost(make: Make, damage: Damage, axes: Axes) -> Any:
     left, bottom, right, top = hook_box(make)
     if damage.mode == "corner":
         side = rng.choice([-1, 1])
-        kept = right - (right - left) * (0.25 + 0.8 * s)
+        kept = right - (right - left) * (0.12 + 0.6 * s)
         return (side * x - kept + 0.4 * (y - bottom - 4) + ragged) * 0.9
     if damage.mode == "tip":
         kept = top - (top - bottom) * (0.25 + 1.3 * s)

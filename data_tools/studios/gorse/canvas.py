@@ -18,7 +18,7 @@ WALL_SHARE = 0.3
 
 
 class Canvas:
-    """Colour (linear RGB) and roughness over a square of the face plane around ``centre``; row 0 is on top."""
+    """Colour (linear RGB) and roughness over a square of the face plane around ``centre``; row 0 on top."""
 
     def __init__(self, centre: tuple[float, float], rng: np.random.Generator) -> None:
         self.centre, self.rng = centre, rng

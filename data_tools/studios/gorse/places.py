@@ -66,7 +66,7 @@ def _sky(rng: np.random.Generator, mood: str, up: Array, sun: Array, flash: Arra
     side = unit(np.cross(up, (0.3, 0.2, 0.93)))
     round_ = np.arctan2(ways @ np.cross(up, side), ways @ side)
     zenith, haze, ground = {
-        "sun": (rgb(0.59, 0.6, 0.85) * 0.6, rgb(0.57, 0.2, 1) * 0.9, rgb(0.09, 0.2, 0.6)),
+        "sun": (rgb(0.59, 0.42, 0.85) * 0.6, rgb(0.57, 0.2, 1) * 0.9, rgb(0.09, 0.2, 0.6)),
         "overcast": (np.full(3, 1.2), np.full(3, 0.8), np.full(3, 0.2)),
         "shade": (rgb(0.6, 0.4, 1) * 0.9, rgb(0.58, 0.15, 0.8) * 0.4, rgb(rng.uniform(), 0.3, 0.45)),
         "dusk": (rgb(0.65, 0.6, 0.4), rgb(0.05, 0.6, 1.0) * 0.8, np.full(3, 0.06)),

@@ -145,6 +145,16 @@ def shaped(vertices: Any, faces: Any, colour: Any, rough: float, metal: float = 
     return Mesh(v, f, normals.astype(np.float32), tint, full * rough, full * metal, name=name or "thing")
 
 
+def merged(meshes: list[Mesh]) -> Mesh:
+    """Return several meshes as one."""
+    starts = np.cumsum([0] + [len(mesh.vertices) for mesh in meshes[:-1]]).astype(np.uint32)
+    faces = np.concatenate([mesh.faces + start for mesh, start in zip(meshes, starts, strict=True)])
+    names = ("vertices", "normals", "colour", "rough", "metal")
+    points, *rest = (np.concatenate([getattr(mesh, name) for mesh in meshes]) for name in names)
+    uv = None if meshes[0].uv is None else np.concatenate([mesh.uv for mesh in meshes if mesh.uv is not None])
+    return Mesh(points, faces, *rest, uv, meshes[0].name)
+
+
 def tube(path: Any, radius: float, colour: Any, rough: float, sides: int = 14, name: str = "") -> Mesh:
     """Return a round cable along N x 3 points."""
     p = np.asarray(path, np.float32)

@@ -1,6 +1,7 @@
 """From meshes, sky and backdrop to a linear picture: the only place that talks to the renderer.
 
-Every scene has the same kinds of things: painted meshes, two mapped ones, and one sky that gives the light."""
+Every scene consists of three meshes, a painted and two mapped ones, and one sky for light: kernels are
+compiled anew for another number of shapes."""
 
 from __future__ import annotations
 
@@ -10,10 +11,14 @@ from typing import Any
 import numpy as np
 
 from data_tools.studios import film
-from data_tools.studios.gorse.solids import Array, Mesh
+from data_tools.studios.gorse.solids import Array, Mesh, merged, shaped
 
 DEPTH = 5
 """Bounces of light: enough for the bottom of a bore."""
+
+SPECK = shaped(np.eye(3) * 0.01 + [0, 0, 9000], [[0, 1, 2]], 0.5, 0.5)
+"""Stands for the face where there is none."""
+SPECK.uv = np.zeros((3, 2), np.float32)
 
 
 @dataclass(frozen=True)
@@ -71,9 +76,11 @@ def render(
     Meshes named ``face`` take the face's maps and the one named ``backdrop`` the backdrop's."""
     import mitsuba as mi
 
-    painted = film.opaque(_painted(), ())
-    mapped = {"face": _mapped(face), "backdrop": _mapped(backdrop)}
-    things = {f"thing{n}": _shape(mesh, mapped.get(mesh.name, painted)) for n, mesh in enumerate(meshes)}
+    looks = {"face": _mapped(face), "backdrop": _mapped(backdrop), "painted": film.opaque(_painted(), ())}
+    parts: dict[str, list[Mesh]] = {name: [] for name in looks}
+    for mesh in meshes:
+        parts[mesh.name if mesh.uv is not None else "painted"].append(mesh)
+    things = {name: _shape(merged(parts[name] or [SPECK]), look) for name, look in looks.items()}
     light = {
         "type": "envmap",
         "bitmap": mi.Bitmap(np.ascontiguousarray(sky, np.float32)),

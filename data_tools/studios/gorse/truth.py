@@ -20,8 +20,8 @@ SEEN_CHANGE = 0.065
 """Change of a display value (0..1) that an eye notices beside its surroundings."""
 BREAK_FULL = 0.4
 FAINT = 0.1
-HONEST_MELT = 0.2
-"""Severity below which an uncoloured melt cannot be told without its twin."""
+SUBTLE, HONEST_MELT = ("sag", "fuse", "shrink"), 0.2
+"""Melts that cannot be told without the twin below this severity."""
 BEHIND = -6.0
 """Parts of a hiding thing deeper than this (z, mm) are behind the mouths."""
 
@@ -60,7 +60,7 @@ def covered(meshes: list[Mesh], camera: Camera) -> Array:
 
 
 def silhouette(meshes: list[Mesh], camera: Camera) -> Array:
-    """Return a soft mask of the coupler, its hand and what is in front of it, as a portrait mode guesses it."""
+    """Return a soft mask of the coupler, its hand and what is in front of it, as portrait modes guess it."""
     mask = np.zeros(camera.size[::-1], np.uint8)
     for mesh in meshes:
         if mesh.name in ("backdrop", "clutter", "thing", "leaves"):
@@ -106,9 +106,7 @@ def seen_shares(
 
 def finding(damage: Damage, share: float) -> LabelledFinding:
     """Return the label of one damage of which ``share`` of the place is seen to differ."""
-    broken = damage.kind is FindingKind.BROKEN_PIN_HOUSING
     visible = min(1.0, share / BREAK_FULL) if damage.kind is not FindingKind.HEAT_MELTED_HOUSING else share
-    plain_melt = not broken and damage.kind is not FindingKind.MISSING_LATCH and damage.stain == 0
-    if plain_melt and damage.severity < HONEST_MELT:
+    if damage.mode in SUBTLE and damage.severity < HONEST_MELT:
         visible = min(visible, FAINT)
     return LabelledFinding(damage.kind, damage.place, round(damage.severity, 3), round(visible, 3))

@@ -21,7 +21,7 @@ class Break:
     """What is left of one sleeve: the height of its rim by angle, a crack and spalls.
 
     ``rim``: z of the surviving rim, mm, at ``TURNS`` angles; ``crack``: offset (mm along the wall) of a crack
-    by millimetre of depth and ``gap`` its width at the mouth; ``spalls``: x, y, z, radius of what flew off."""
+    by millimetre of depth and ``gap`` its width at the mouth; ``spalls``: x, y, z, radius of what flew."""
 
     rim: Any
     crack: Any
