@@ -32,7 +32,7 @@ def hook_box(make: Make) -> tuple[float, float, float, float]:
 def build_latch(make: Make, damages: tuple[Damage, ...], step: float) -> Mesh | None:
     """Return the lever with its hook, or what is left of it; None where nothing is."""
     damage = next((d for d in damages if d.kind is FindingKind.MISSING_LATCH), None)
-    if damage is not None and damage.mode == "gone":
+    if not make.family.has_latch or (damage is not None and damage.mode == "gone"):
         return None
     front = np.arange(3.0, -13, -step)
     depth = np.concatenate([front, np.arange(front[-1] - 1.5 * step, -52, -2.2 * step)])
@@ -46,7 +46,8 @@ def build_latch(make: Make, damages: tuple[Damage, ...], step: float) -> Mesh | 
         solid = np.maximum(solid, _lost(make, damage, grid.axes))
         if solid.min() >= 0:
             return None
-    return skin(solid, grid, make.shell, make.rough, name="face")
+    colour = make.shell if make.seed % 3 else make.grip
+    return skin(solid, grid, colour, make.rough, name="latch")
 
 
 def _latch(make: Make, axes: Axes) -> Any:

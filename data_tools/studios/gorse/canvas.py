@@ -7,7 +7,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from data_tools.studios.gorse.solids import Array
+from data_tools.studios.gorse.solids import Array, Mesh
 
 PIXELS = 1024
 SIDE = 78.0
@@ -33,6 +33,14 @@ class Canvas:
         deep = np.clip(-vertices[:, 2], 0, unfolded)[:, None]
         flat = (vertices[:, :2] + WALL_SHARE * deep * normals[:, :2] - np.asarray(self.centre)) / SIDE + 0.5
         return np.asarray(flat, np.float32)
+
+    def dress(self, mesh: Mesh, base: Array) -> None:
+        """Colour a mesh's vertices by what lies on the canvas over them, where it covers ``base``."""
+        column, row = (
+            np.clip(self.pixel(mesh.vertices[:, 0], mesh.vertices[:, 1]), 0, PIXELS - 1).astype(int).T
+        )
+        mesh.colour = np.clip(mesh.colour + self.colour[row, column] - base, 0.004, 0.93)
+        mesh.rough = np.clip(self.rough[row, column], 0.05, 0.9)
 
     def coat(self, alpha: Any, colour: Any, rough: float | None = None) -> None:
         """Lay a colour over what is there, ``alpha`` 0..1 by pixel, with its roughness if it has one."""

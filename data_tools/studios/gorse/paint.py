@@ -36,12 +36,9 @@ def _plastics(c: Canvas, make: Make) -> None:
     inside = np.clip((-make.wall - 0.1 - edge) * PER_MM, 0, 1)
     c.coat(inside, make.insert)
     if make.gasket is not None:
-        c.coat(np.clip(1.3 - np.abs(edge + make.wall + 0.9) * 1.6, 0, 1), make.gasket, 0.7)
+        c.coat(np.clip(1.3 - np.abs(edge + 0.5 * make.wall) * 2.2, 0, 1), make.gasket, 0.7)
     for contact in make.contacts:
         c.coat(c.disc(contact.x, contact.y, contact.sleeve_diameter / 2 + 0.25), make.sleeve)
-    if make.family.has_latch:
-        lever = edge > 0.4
-        c.coat(lever.astype(np.float32), make.shell if make.seed % 3 else make.grip)
 
 
 def _texture(c: Canvas, make: Make) -> None:

@@ -149,10 +149,11 @@ def merged(meshes: list[Mesh]) -> Mesh:
     """Return several meshes as one."""
     starts = np.cumsum([0] + [len(mesh.vertices) for mesh in meshes[:-1]]).astype(np.uint32)
     faces = np.concatenate([mesh.faces + start for mesh, start in zip(meshes, starts, strict=True)])
-    names = ("vertices", "normals", "colour", "rough", "metal")
-    points, *rest = (np.concatenate([getattr(mesh, name) for mesh in meshes]) for name in names)
+    names = ("normals", "colour", "rough", "metal")
+    rest = {name: np.concatenate([getattr(mesh, name) for mesh in meshes]) for name in names}
+    points = np.concatenate([mesh.vertices for mesh in meshes])
     uv = None if meshes[0].uv is None else np.concatenate([mesh.uv for mesh in meshes if mesh.uv is not None])
-    return Mesh(points, faces, *rest, uv, meshes[0].name)
+    return Mesh(points, faces, **rest, uv=uv, name=meshes[0].name)
 
 
 def tube(path: Any, radius: float, colour: Any, rough: float, sides: int = 14, name: str = "") -> Mesh:

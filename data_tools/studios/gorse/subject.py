@@ -33,14 +33,13 @@ def build_subject(make: Make, damages: tuple[Damage, ...], fine: bool) -> Subjec
     """Build a coupler; without damages it is the intact twin of the same make."""
     step = FINE_STEP if fine else COARSE_STEP
     canvas, maps, dirt = paint_face(make, damages)
-    moulded = [build_head(make, damages, step)]
-    if make.family.has_latch:
-        latch = build_latch(make, damages, step)
-        moulded += [latch] if latch is not None else []
-    for mesh in moulded:
-        outside = outline(make.family, mesh.vertices[:, 0], mesh.vertices[:, 1]) > -0.5 * make.wall
-        mesh.uv = canvas.uv(mesh.vertices, mesh.normals, np.where(outside, 30.0, 11.0))
-    meshes = [*moulded, *build_contacts(make, damages), *build_body(make)]
+    head, latch = build_head(make, damages, step), build_latch(make, damages, step)
+    outside = outline(make.family, head.vertices[:, 0], head.vertices[:, 1]) > -0.5 * make.wall
+    head.uv = canvas.uv(head.vertices, head.normals, np.where(outside, 30.0, 11.0))
+    meshes = [head, *build_contacts(make, damages), *build_body(make)]
+    if latch is not None:
+        canvas.dress(latch, make.shell)
+        meshes.append(latch)
     return Subject(make, damages, meshes, maps, dirt)
 
 
