@@ -8,7 +8,7 @@ import numpy as np
 
 from data_tools.studios.gorse.head import outline
 from data_tools.studios.gorse.make import Make, Rgb, plastic, rgb
-from data_tools.studios.gorse.solids import Array, Mesh, ball, even, join, meet, rod, shaped, skin
+from data_tools.studios.gorse.solids import Array, Mesh, ball, even, join, meet, rod, shaped, skin, tube
 from data_tools.studios.gorse.stage import Camera
 
 FRONT = "front"
@@ -127,7 +127,11 @@ def hanging_cap(rng: np.random.Generator, make: Make, covering: bool) -> list[Me
     tilt = np.array([[1, 0, 0], [0, c, -s], [0, s, c]], np.float32)
     cap.vertices = (cap.vertices @ tilt.T + at).astype(np.float32)
     cap.normals = cap.normals @ tilt.T
-    return [cap]
+    t = np.linspace(0, 1, 14)[:, None]
+    anchor = np.array([np.cos(turn), np.sin(turn), 0]) * (radius + 4) - [0, 0, 60]
+    edge = at - [0, 0, 5]
+    cord = edge + (anchor - edge) * t + np.sin(np.pi * t) * rng.normal(0, 12, 3)
+    return [cap, tube(cord, rng.uniform(1.2, 3), cap.colour[0], 0.5, name="cap")]
 
 
 def cable_tie(rng: np.random.Generator, make: Make) -> Mesh:
