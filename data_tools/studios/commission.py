@@ -7,7 +7,7 @@ from importlib import import_module
 
 from data_tools.studios.shot import Photograph
 
-STUDIOS = ("alder", "birch", "cedar", "dogwood", "elm")
+STUDIOS = ("alder", "birch", "cedar", "dogwood", "elm", "fir")
 
 
 @dataclass(frozen=True)

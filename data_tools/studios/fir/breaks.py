@@ -67,7 +67,7 @@ def bowl(rng: np.random.Generator, size: Floats) -> Any:
     def warp(points: Floats) -> Floats:
         away = np.linalg.norm(points - struck, axis=1)
         scale = 1 + 0.045 * np.sin(ripple * away + phase) + 0.09 * rough(points)
-        return points * scale[:, None] * size
+        return np.asarray(points * scale[:, None] * size)
 
     return m3.Manifold.sphere(1.0, 44).warp_batch(warp)
 
@@ -159,7 +159,7 @@ def _lift(rng: np.random.Generator, contact: Contact, radius: float) -> Any:
 
     def warp(points: Floats) -> Floats:
         x, y = points[:, 0] - contact.x, points[:, 1] - contact.y
-        near = np.exp(-((np.arctan2(y, x) - turn + np.pi) % (2 * np.pi) - np.pi) ** 2 / 0.5)
+        near = np.exp(-(((np.arctan2(y, x) - turn + np.pi) % (2 * np.pi) - np.pi) ** 2) / 0.5)
         high = np.clip(1 + points[:, 2] / 7, 0, 1) ** 1.5 * near * (np.hypot(x, y) < radius + 1)
         away = np.hypot(x, y) + 1e-9
         return points + np.stack([x / away * out, y / away * out, np.full(len(x), up)], 1) * high[:, None]

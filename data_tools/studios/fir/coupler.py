@@ -104,7 +104,13 @@ def _insert(make: Make, outline: Floats, breaks: Mapping[Place, Cut], rng: np.ra
         high = floor + (2.0 - floor * 0.25) * make.ledge
         plate += loft(
             outline,
-            [(out, floor - 1), (out, high - 0.3), (out - 0.3, high), (out - 1.3, high), (out - 1.6, floor - 1)],
+            [
+                (out, floor - 1),
+                (out, high - 0.3),
+                (out - 0.3, high),
+                (out - 1.3, high),
+                (out - 1.6, floor - 1),
+            ],
             ring=True,
         )
     plate = joined([plate, *_ribs(make), *_bosses(make, outline, rng)])
@@ -143,7 +149,9 @@ def _sleeve(make: Make, contact: Contact) -> Any:
     cuts = []
     if make.mouth == "slotted":
         for k in range(make.slots):
-            slot = m3.Manifold.cube((2 * radius, 0.7 + 0.5 * size, 2 + 3 * size)).translate((0, -0.4, -2 - 2 * size))
+            slot = m3.Manifold.cube((2 * radius, 0.7 + 0.5 * size, 2 + 3 * size)).translate(
+                (0, -0.4, -2 - 2 * size)
+            )
             cuts.append(slot.rotate((0, 0, 360 * k / make.slots + 90 * (1 + make.slots % 2))))
     return without(body, cuts).translate((contact.x, contact.y, 0))
 
@@ -203,8 +211,12 @@ def _bosses(make: Make, outline: Floats, rng: np.random.Generator) -> list[Any]:
     room = [(p, c) for p in _free_spots(make, outline) for c in [rng.random()]]
     for (x, y), chance in room[: make.bosses + 1] if make.bosses else []:
         top = make.floor + 1 + 3 * chance
-        head = loft(circle(2.1, 32), [(0.6, make.floor - 1), (0.2, make.floor + 0.6), *fillet(0, top, 0.3, 2)])
-        cross = [m3.Manifold.cube((2.6, 0.6, 2), True).rotate((0, 0, a)).translate((0, 0, top)) for a in (20, 110)]
+        head = loft(
+            circle(2.1, 32), [(0.6, make.floor - 1), (0.2, make.floor + 0.6), *fillet(0, top, 0.3, 2)]
+        )
+        cross = [
+            m3.Manifold.cube((2.6, 0.6, 2), True).rotate((0, 0, a)).translate((0, 0, top)) for a in (20, 110)
+        ]
         made.append(without(head, cross).translate((x, y, 0)))
     return made
 
@@ -224,7 +236,14 @@ def _seals(make: Make, outline: Floats) -> list[Part]:
     seals = []
     if make.seal in ("collar", "both"):
         z = make.flange_z + 2.5
-        ring = [(-0.5, z - 2.4), (2.2, z - 2.4), (2.6, z - 1.2), (1.2, z - 0.2), (2.0, z + 0.6), (-0.5, z + 1.2)]
+        ring = [
+            (-0.5, z - 2.4),
+            (2.2, z - 2.4),
+            (2.6, z - 1.2),
+            (1.2, z - 0.2),
+            (2.0, z + 0.6),
+            (-0.5, z + 1.2),
+        ]
         seals.append(Part("seal", loft(outline, ring, ring=True), make.gasket, _MIDDLE_MM * 2))
     if make.seal in ("inner", "both"):
         out, z = -make.wall + 0.1, max(make.floor + 1.2, -9.0)
@@ -268,4 +287,4 @@ def _smoothed(points: Floats, count: int) -> Floats:
     path = np.stack([np.interp(fine, np.arange(len(points)), points[:, k]) for k in range(3)], 1)
     for _ in range(30):
         path[1:-1] = (path[:-2] + 2 * path[1:-1] + path[2:]) / 4
-    return path[np.linspace(0, len(path) - 1, count).round().astype(int)]
+    return np.asarray(path[np.linspace(0, len(path) - 1, count).round().astype(int)])

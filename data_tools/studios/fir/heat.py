@@ -1,4 +1,4 @@
-"""Heat damage: a heat field round a contact, and how moulded parts sag, shrink, round off and blister in it."""
+"""Heat damage: a heat field round a contact, in which moulded parts sag, shrink, round off and blister."""
 
 from __future__ import annotations
 
@@ -58,7 +58,9 @@ class Melt:
         away, turn = np.hypot(x, y), np.arctan2(y, x)
         middle, wall = (radius + bore) / 2, radius - bore
         lumpy = self.wobble(points)
-        squeeze = 1 - self.close * s * heat * high**3 * (1 + 0.5 * np.cos(turn - self.oval_turn * 1.7) + 0.3 * lumpy)
+        squeeze = 1 - self.close * s * heat * high**3 * (
+            1 + 0.5 * np.cos(turn - self.oval_turn * 1.7) + 0.3 * lumpy
+        )
         oval = 1 + self.oval * s * heat * high**1.5 * np.cos(2 * (turn - self.oval_turn))
         factor = np.where(away < radius + 1.5, squeeze * oval, 1.0)
         out = points.copy()
@@ -69,7 +71,7 @@ class Melt:
         uneven = 1 + 0.45 * np.cos(turn - self.oval_turn) + 0.5 * lumpy
         out[:, 2] -= rounding + self.shrink * s * heat * high * -floor * np.clip(uneven, 0.1, 2)
         out += (self.slump * s * heat * high**1.6 * (1 + 0.4 * lumpy))[:, None] * self.down
-        return out + 0.35 * s * (heat * lumpy)[:, None] * np.array([0.7, 0.7, 1.0])
+        return np.asarray(out + 0.35 * s * (heat * lumpy)[:, None] * [0.7, 0.7, 1.0])
 
 
 def draw_melt(rng: np.random.Generator, make: Make, contact: Contact, severity: float) -> Melt:
@@ -86,8 +88,8 @@ def draw_melt(rng: np.random.Generator, make: Make, contact: Contact, severity: 
         shrink=rng.uniform(0.05, 0.4), close=rng.uniform(-0.2, 0.55), oval=rng.uniform(0.12, 0.5),
         oval_turn=rng.uniform(0, 2 * np.pi), flow=int(3 + 26 * severity * rng.uniform(0.5, 1)),
         blisters=rng.uniform(0.1, 0.9) * severity if rng.random() < 0.55 else 0.0,
-        wobble=Noise(rng, rng.uniform(3, 6), 2), bubble=Noise(rng, rng.uniform(1.0, 2.2), 1), colouring=colour,
-        glaze=rng.random(), off=rng.normal(size=2) * 0.18 * contact.sleeve_diameter,
+        wobble=Noise(rng, rng.uniform(3, 6), 2), bubble=Noise(rng, rng.uniform(1.0, 2.2), 1),
+        colouring=colour, glaze=rng.random(), off=rng.normal(size=2) * 0.18 * contact.sleeve_diameter,
     )  # fmt: skip
 
 
@@ -95,7 +97,9 @@ def softened(rng: np.random.Generator, make: Make, melt: Melt) -> Cut:
     """Return what the heat adds to and takes from the sleeve as solids: drips and burst bubbles."""
     contact, s = melt.contact, melt.severity
     radius, bore = sleeve_radius(make, contact), bore_radius(make, contact)
-    drips = [_drip(rng, melt, radius, bore) for _ in range(rng.integers(0, 1 + int(4 * s)))] if s > 0.35 else []
+    drips = (
+        [_drip(rng, melt, radius, bore) for _ in range(rng.integers(0, 1 + int(4 * s)))] if s > 0.35 else []
+    )
     holes = []
     if rng.random() < 0.5:
         for _ in range(int(rng.integers(1, 3 + int(18 * s)))):
@@ -175,7 +179,7 @@ def _normals(points: Floats, faces: NDArray[np.int64]) -> Floats:
     total = np.stack(
         [np.bincount(faces.ravel(), np.repeat(across[:, k], 3), len(points)) for k in range(3)], 1
     )
-    return total / (np.linalg.norm(total, axis=1, keepdims=True) + 1e-12)
+    return np.asarray(total / (np.linalg.norm(total, axis=1, keepdims=True) + 1e-12))
 
 
 def hottest(melts: list[Melt], points: Floats) -> dict[str, Floats]:

@@ -57,7 +57,14 @@ def _front(hook: Hook) -> Any:
         "keystone": polygon([(-half * 0.72, low), (half * 0.72, low), (half, high), (-half, high)]),
         "tee": rectangle(-half * 0.6, low, half * 0.6, high) + rectangle(-half, middle, half, high),
         "bevelled": polygon(
-            [(-half, low), (half, low), (half, high - 2), (half - 2.2, high), (2.2 - half, high), (-half, high - 2)]
+            [
+                (-half, low),
+                (half, low),
+                (half, high - 2),
+                (half - 2.2, high),
+                (2.2 - half, high),
+                (-half, high - 2),
+            ]
         ),
         "dome": box ^ m3.CrossSection.circle(1.0, 90).scale((half * 1.12, high - low)).translate((0, low)),
     }
@@ -108,9 +115,14 @@ def _hood(make: Make, hook: Hook) -> Any:
     low = hook.base - (hook.barb if hook.side == "under" else 0) - 0.7
     wall = 2.0 + 3.0 * hook.hood
     nose = make.flange_z + 1.5 + 8 * max(0.0, hook.hood - 0.6)
-    outside = rounded(rectangle(-half - wall, 14, half + wall, high + wall * 0.8), 1.0 + 2.5 * hook.corner / 1.8)
+    outside = rounded(
+        rectangle(-half - wall, 14, half + wall, high + wall * 0.8), 1.0 + 2.5 * hook.corner / 1.8
+    )
     body = outside.extrude(nose + 72).translate((0, 0, -72))
     bevel = outside.offset(-0.7).extrude(0.6).translate((0, 0, nose - 0.01))
-    roof = high if hook.hood > 0.25 else high + 30  # some hoods are open above
-    slot = m3.Manifold.cube((2 * half, roof - low, 60)).translate((-half, low, -56))
-    return joined([body, bevel]) - slot
+    body = joined([body, bevel]) - m3.Manifold.cube((2 * half, high - low, 60)).translate((-half, low, -56))
+    if hook.hood > 0.25:
+        return body
+    return body - m3.Manifold.cube((80, 60, 200), True).translate(
+        (0, hook.base + 31.2, 0)
+    )  # open above: two rails

@@ -93,7 +93,9 @@ def linear(colour: tuple[float, ...] | NDArray[np.float64]) -> NDArray[np.float6
     return np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
 
 
-def _shade(rng: np.random.Generator, palette: tuple[tuple[int, int, int], ...], spread: float = 0.12) -> Colour:
+def _shade(
+    rng: np.random.Generator, palette: tuple[tuple[int, int, int], ...], spread: float = 0.12
+) -> Colour:
     c = linear(palette[rng.integers(len(palette))]) * rng.normal(1, spread) * rng.normal(1, 0.03, 3)
     return tuple(np.clip(c, 0.004, 0.85))
 
@@ -108,7 +110,9 @@ def draw_make(rng: np.random.Generator, family: Family) -> Make:
     insert = _plastic(rng, (0.74, 0.12, 0.08, 0.06))
     shell = insert if rng.random() < 0.35 else _plastic(rng, (0.7, 0.14, 0.09, 0.07))
     body = shell if rng.random() < 0.4 else _plastic(rng, (0.52, 0.14, 0.18, 0.16))
-    latch = (insert, shell, body, _plastic(rng, (0.45, 0.1, 0.1, 0.35)))[rng.choice(4, p=(0.2, 0.3, 0.2, 0.3))]
+    latch = (insert, shell, body, _plastic(rng, (0.45, 0.1, 0.1, 0.35)))[
+        rng.choice(4, p=(0.2, 0.3, 0.2, 0.3))
+    ]
     gasket = Finish(_shade(rng, (*_DARK[:3], (150, 60, 30), (120, 122, 124), (150, 28, 24))), 0.7)
     bright = rng.random() < 0.7
     contact = Finish(_shade(rng, _METALS), rng.uniform(0.12, 0.35) if bright else rng.uniform(0.35, 0.6), 1.0)
@@ -134,7 +138,7 @@ def _draw_hook(rng: np.random.Generator) -> Hook:
     barb = rng.uniform(1.6, 4.6)
     return Hook(
         front=FRONTS[rng.integers(len(FRONTS))], side=side, width=rng.uniform(7.5, 17.5),
-        base=rng.uniform(22.7, 24.5) + (barb if side == "under" else 0), thick=rng.uniform(2.8, 5.2), barb=barb,
-        tip=float(np.clip(rng.normal(-3, 3.5), -12, 3)), corner=rng.uniform(0.3, 1.8),
+        base=rng.uniform(22.7, 24.5) + (barb if side == "under" else 0), thick=rng.uniform(2.8, 5.2),
+        barb=barb, tip=float(np.clip(rng.normal(-3, 3.5), -12, 3)), corner=rng.uniform(0.3, 1.8),
         ribs=int(rng.integers(0, 4)), hood=rng.uniform(0, 1), button=rng.uniform(0, 1),
     )  # fmt: skip

@@ -10,7 +10,17 @@ import numpy as np
 
 from data_tools.studios.fir.coupler import Part, nose_outline
 from data_tools.studios.fir.make import Finish, Make
-from data_tools.studios.fir.solids import circle, fillet, joined, loft, rectangle, resampled, rounded, tube, without
+from data_tools.studios.fir.solids import (
+    circle,
+    fillet,
+    joined,
+    loft,
+    rectangle,
+    resampled,
+    rounded,
+    tube,
+    without,
+)
 
 THINGS = ("away", "inlet", "socket", "plug", "tools", "cables", "nothing")
 _EDGE_MM = 2.0
@@ -38,8 +48,12 @@ def _inlet(rng: np.random.Generator, make: Make) -> list[tuple[Any, Finish]]:
     for c in make.family.contacts:
         at = (-c.x, c.y, 0)
         holes.append(loft(circle(c.sleeve_diameter / 2 + 0.4), [(0, -30), (0, -2), (0.8, 1)]).translate(at))
-        pins.append(loft(circle(c.bore_diameter / 2 - 0.4, 32), [(0, -40), (0, -10), (-0.8, -8.5)]).translate(at))
-    flap = loft(circle(half * 0.95), [(0, 0), *fillet(0, 6, 2)]).rotate((0, 75, 0)).translate((half + 14, 0, 30))
+        pins.append(
+            loft(circle(c.bore_diameter / 2 - 0.4, 32), [(0, -40), (0, -10), (-0.8, -8.5)]).translate(at)
+        )
+    flap = (
+        loft(circle(half * 0.95), [(0, 0), *fillet(0, 6, 2)]).rotate((0, 75, 0)).translate((half + 14, 0, 30))
+    )
     return [
         (without(_plate(half + 12, 20), [well]), make.body), (without(core, holes), make.insert),
         (joined(pins), make.contact), (flap, make.shell),
@@ -71,7 +85,9 @@ def _plug(rng: np.random.Generator, make: Make) -> list[tuple[Any, Finish]]:
 def _tools(rng: np.random.Generator, make: Make) -> list[tuple[Any, Finish]]:
     bodies: list[tuple[Any, Finish]] = []
     for finish in (make.body, make.latch, make.shell)[: rng.integers(1, 4)]:
-        grip = loft(circle(rng.uniform(9, 15), 36), [(-4, -50), (0, -44), (-3, -5), (0, 20), *fillet(0, 44, 6)])
+        grip = loft(
+            circle(rng.uniform(9, 15), 36), [(-4, -50), (0, -44), (-3, -5), (0, 20), *fillet(0, 44, 6)]
+        )
         blade = loft(circle(rng.uniform(2, 4), 24), [(0, 40), (0, 120), (-1.5, 124)])
         turn = (rng.uniform(50, 120), rng.uniform(-40, 40), rng.uniform(0, 360))
         at = tuple(rng.normal(0, 18, 3) - [0, 0, 30])
@@ -83,5 +99,7 @@ def _cables(rng: np.random.Generator, make: Make) -> list[tuple[Any, Finish]]:
     turn = np.linspace(0, rng.uniform(9, 26), 110)
     size, thick = rng.uniform(35, 75), rng.uniform(5, 10)
     wander = np.cumsum(rng.normal(0, 0.8, (110, 2)), 0)
-    coil = np.column_stack([size * np.cos(turn) + wander[:, 0], size * np.sin(turn) + wander[:, 1], -2.2 * turn])
+    coil = np.column_stack(
+        [size * np.cos(turn) + wander[:, 0], size * np.sin(turn) + wander[:, 1], -2.2 * turn]
+    )
     return [(tube(coil, [thick] * 110, 18), make.gasket if rng.random() < 0.6 else make.body)]

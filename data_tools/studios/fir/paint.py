@@ -1,8 +1,9 @@
-"""What the surfaces look like: colours at the corners of triangles, and maps of dirt and grain over the face."""
+"""What surfaces look like: colours at the corners of triangles, and maps of dirt and grain over the face."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -16,7 +17,7 @@ from data_tools.studios.fir.solids import Floats, Skin
 MAP_MM = 100.0
 """Width of what one tile of the maps covers."""
 _SIDE = 768
-Map = NDArray[np.float32]
+Map = NDArray[Any]
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,8 @@ def colours(
             continue
         patch = np.clip(warm * 1.5 + 0.35 * Noise(rng, 3.0, 3)(points) * (warm > 0.05) - 0.15, 0, 1)
         tint, gloss = {
-            "none": (None, None), "glaze": (None, 0.13), "brown": ((96, 52, 26), 0.4), "char": ((14, 12, 11), 0.85),
+            "none": (None, None), "glaze": (None, 0.13), "brown": ((96, 52, 26), 0.4),
+            "char": ((14, 12, 11), 0.85),
             "yellow": ((150, 112, 52), 0.35), "soot": ((22, 20, 19), 0.9),
         }[name]  # fmt: skip
         if tint is not None:
@@ -78,8 +80,8 @@ def draw_coat(rng: np.random.Generator, spots: Floats, grain: float) -> Coat:
     dirt, relief = np.zeros((_SIDE, _SIDE, 4), np.float32), _grain(rng, grain)
     dose = rng.beta(1.0, 1.8)
     chances = (
-        (_film, 0.85), (_mud, 0.35), (_rust, 0.12), (_soot, 0.22), (_grease, 0.25), (_scale, 0.22), (_specks, 0.6),
-        (_drops, 0.2), (_insects, 0.06), (_worn, 0.4),
+        (_film, 0.85), (_mud, 0.35), (_rust, 0.12), (_soot, 0.22), (_grease, 0.25), (_scale, 0.22),
+        (_specks, 0.6), (_drops, 0.2), (_insects, 0.06), (_worn, 0.4),
     )  # fmt: skip
     for layer, chance in chances:
         if rng.random() < chance * (0.35 + 0.9 * dose):
@@ -177,7 +179,9 @@ def _insects(rng: np.random.Generator, spots: Floats, dose: float) -> Layer:
     for _ in range(14):
         end = (int(column + rng.normal(0, 26)), int(row + rng.normal(0, 26)))
         cv2.line(cover, (int(column), int(row)), end, 0.9, 1, cv2.LINE_AA)
-    cv2.ellipse(cover, (int(column), int(row)), (14, 8), float(rng.uniform(0, 180)), 0, 360, 0.95, -1, cv2.LINE_AA)
+    cv2.ellipse(
+        cover, (int(column), int(row)), (14, 8), float(rng.uniform(0, 180)), 0, 360, 0.95, -1, cv2.LINE_AA
+    )
     return _tone(rng, (30, 24, 18), (190, 186, 180)), cover
 
 
@@ -218,5 +222,6 @@ def _scratch(rng: np.random.Generator) -> Map:
 def _grain(rng: np.random.Generator, grain: float) -> Map:
     """The tool's texture: smooth, eroded or leathery, up to some hundredths of a millimetre."""
     fine = cv2.GaussianBlur(rng.normal(size=(_SIDE, _SIDE)).astype(np.float32), (0, 0), rng.uniform(0.7, 1.8))
-    fine /= fine.std()
-    return (0.016 * grain**2 * fine + 0.01 * cloud(rng, _SIDE, rng.uniform(3, 12), 2)).astype(np.float32)
+    return (0.016 * grain**2 * fine / fine.std() + 0.01 * cloud(rng, _SIDE, rng.uniform(3, 12), 2)).astype(
+        np.float32
+    )

@@ -1,9 +1,10 @@
-"""What a phone makes of the light: good phones, old ones and cheap ones, dirty lenses, fingers before them."""
+"""What a phone makes of the light: good phones, old and cheap ones, dirty lenses, fingers before them."""
 
 from __future__ import annotations
 
 import io
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -12,7 +13,7 @@ from PIL import Image
 
 from data_tools.studios.fir.noise import cloud
 
-Picture = NDArray[np.float32]
+Picture = NDArray[Any]
 _FULL = 800.0
 """Long side (pixels) that sizes of blurs and haloes are given for."""
 
@@ -46,7 +47,9 @@ class Phone:
 
 def draw_phone(rng: np.random.Generator, light: str) -> Phone:
     """Draw a phone and how steadily it was held, for a kind of light."""
-    dark = {"sodium": 1.0, "flash": 0.5, "dusk": 0.6, "garage": 0.35, "canopy": 0.3, "rain": 0.2}.get(light, 0.0)
+    dark = {"sodium": 1.0, "flash": 0.5, "dusk": 0.6, "garage": 0.35, "canopy": 0.3, "rain": 0.2}.get(
+        light, 0.0
+    )
     cheap = rng.beta(1.1, 1.5)
     shaken = rng.random() < 0.12 + 0.25 * dark
     turn = rng.uniform(0, 2 * np.pi)
@@ -57,13 +60,14 @@ def draw_phone(rng: np.random.Generator, light: str) -> Phone:
         exposure=float(np.exp2(rng.normal(-0.1, 0.35) - 0.3 * dark)),
         balance=np.exp(rng.normal(0, 0.05 + 0.06 * dark, 3)).astype(np.float32),
         curve=rng.uniform(0, 1), local=rng.uniform(0, 0.6) if rng.random() < 0.6 else 0.0,
-        shadows=rng.uniform(0, 0.5), noise=(0.004 + 0.03 * cheap**2) * (1 + 2.2 * dark), chroma=rng.uniform(0.2, 1.6),
-        smooth=rng.uniform(0.25, 0.6) + 0.5 * dark * rng.random(),
+        shadows=rng.uniform(0, 0.5), noise=(0.004 + 0.03 * cheap**2) * (1 + 2.2 * dark),
+        chroma=rng.uniform(0.2, 1.6), smooth=rng.uniform(0.25, 0.6) + 0.5 * dark * rng.random(),
         sharpen=rng.uniform(0, 1.5) * (0.25 + 0.75 * cheap), halo=rng.uniform(0.6, 2.6),
-        shake=(rng.uniform(1.5, 3.5 + 4 * dark) * shaken * np.array([np.cos(turn), np.sin(turn)])).astype(np.float32),
+        shake=rng.uniform(1.5, 3.5 + 4 * dark) * shaken * np.array([np.cos(turn), np.sin(turn)]),
         veil=rng.beta(1, 6) * 0.35, flare=rng.uniform(0, 0.5) if rng.random() < 0.25 else 0.0,
         smear=rng.uniform(0.1, 0.6) if rng.random() < 0.2 else 0.0, smear_turn=rng.uniform(0, np.pi),
-        vignette=rng.uniform(0, 0.45), finger=finger, saturation=float(np.clip(rng.normal(1.05, 0.18), 0.5, 1.5)),
+        vignette=rng.uniform(0, 0.45), finger=finger,
+        saturation=float(np.clip(rng.normal(1.05, 0.18), 0.5, 1.5)),
         quality=int(rng.integers(42, 96)), again=int(rng.integers(40, 90)) if rng.random() < 0.3 else 0,
         seed=int(rng.integers(2**31)),
     )  # fmt: skip
@@ -132,21 +136,23 @@ def _lens(rng: np.random.Generator, image: Picture, phone: Phone, scale: float) 
     if phone.smear > 0:  # a thumb-print: lamps draw out across it
         size = int(2 * (0.13 * long / 8) + 3) | 1
         turn = cv2.getRotationMatrix2D((size / 2 - 0.5, size / 2 - 0.5), np.degrees(phone.smear_turn), 1)
-        line = np.zeros((size, size), np.float32)
+        line: Picture = np.zeros((size, size), np.float32)
         line[size // 2] = 1
         line = cv2.GaussianBlur(cv2.warpAffine(line, turn, (size, size)), (0, 0), 1.0)
         drawn = cv2.filter2D(np.maximum(small - 0.35, 0), -1, line / line.sum())
         patch = np.clip(cv2.resize(cloud(rng, 64, 3), (wide, high)) + 0.4, 0, 1)[..., None]
         soft = cv2.GaussianBlur(image, (0, 0), 2.2 * scale)
         image = image + patch * phone.smear * (0.45 * (soft - image) + cv2.resize(drawn, (wide, high)))
-    x, y = np.meshgrid((np.arange(wide) + 0.5) / long - wide / long / 2, (np.arange(high) + 0.5) / long - high / long / 2)
+    x, y = np.meshgrid(
+        (np.arange(wide) + 0.5) / long - wide / long / 2, (np.arange(high) + 0.5) / long - high / long / 2
+    )
     if phone.flare > 0:  # ghosts of a lamp outside the picture
         tint = np.array([1.0, rng.uniform(0.6, 1), rng.uniform(0.3, 1)])
         axis = rng.normal(size=2)
         axis /= np.linalg.norm(axis)
         for _ in range(rng.integers(1, 5)):
-            at, size = axis * rng.uniform(-0.5, 0.5), rng.uniform(0.02, 0.12)
-            away = np.hypot(x - at[0], y - at[1]) / size
+            at, ghost = axis * rng.uniform(-0.5, 0.5), rng.uniform(0.02, 0.12)
+            away = np.hypot(x - at[0], y - at[1]) / ghost
             image = image + (0.07 * phone.flare * np.clip(6 - 6 * away, 0, 1))[..., None] * tint
         beam = np.clip(1 - np.hypot(x - 0.7 * axis[0], y - 0.7 * axis[1]) / 0.9, 0, 1) ** 2
         image = image + (0.3 * phone.flare * beam)[..., None] * tint
@@ -166,18 +172,20 @@ def _shaken(image: Picture, shake: NDArray[np.float32]) -> Picture:
         cv2.warpAffine(image, np.array([[1, 0, s * shake[0]], [0, 1, s * shake[1]]]), (wide, high),
                        borderMode=cv2.BORDER_REPLICATE) for s in steps
     ]  # fmt: skip
-    return np.mean(moved, axis=0, dtype=np.float32)
+    return np.asarray(np.mean(moved, axis=0), np.float32)
 
 
 def photo(light: Picture, phone: Phone, gain: float) -> bytes:
     """Return the JPEG file of a picture (linear, H x W x 3)."""
     rng = np.random.default_rng(phone.seed + 1)
-    image = seen(light, phone, gain)
+    image = cv2.bilateralFilter(seen(light, phone, gain), 5, 0.07 + 0.05 * phone.smooth, 1.6)
     high, wide = image.shape[:2]
     scale = max(high, wide) / _FULL
-    fine = rng.normal(size=(high, wide, 3)).astype(np.float32)
+    fine: Picture = rng.normal(size=(high, wide, 3)).astype(np.float32)
     fine = cv2.GaussianBlur(fine, (0, 0), 0.7) / 0.45
-    grain = fine.mean(2, keepdims=True) * 1.7 + phone.chroma * 2 * cv2.GaussianBlur(fine - fine.mean(2, keepdims=True), (0, 0), 1.4)
+    grain = fine.mean(2, keepdims=True) * 1.7 + phone.chroma * 2 * cv2.GaussianBlur(
+        fine - fine.mean(2, keepdims=True), (0, 0), 1.4
+    )
     image = image + phone.noise * grain * (0.35 + 1.1 * np.sqrt(np.clip(image, 0, 1)) * (1 - 0.6 * image))
     eight = (np.clip(image, 0, 1) * 255).astype(np.uint8)
     if phone.smooth > 0.05:  # night mode: wipes small things flat, keeps edges

@@ -59,7 +59,13 @@ def coupler_mesh(make: Make, parts: list[Part], melts: list[heat.Melt], coat: pa
 
 def _hidden(part: Part, make: Make) -> float:
     """Return the z behind which nobody sees a part from the front."""
-    return make.floor - 0.8 if part.name == "insert" else make.floor - 3 if part.name == "contact" else _BEHIND_MM * 9
+    return (
+        make.floor - 0.8
+        if part.name == "insert"
+        else make.floor - 3
+        if part.name == "contact"
+        else _BEHIND_MM * 9
+    )
 
 
 def plain_mesh(bodies: Sequence[tuple[Any, Finish, float]], coat: paint.Coat, tile: float) -> Mesh:
@@ -79,7 +85,11 @@ def _bitmap(pixels: NDArray[Any]) -> dict[str, Any]:
     import mitsuba as mi
 
     pixels = np.ascontiguousarray(pixels, np.float32)
-    return {"type": "bitmap", "bitmap": mi.Bitmap(pixels if pixels.ndim == 3 else pixels[..., None]), "raw": True}
+    return {
+        "type": "bitmap",
+        "bitmap": mi.Bitmap(pixels if pixels.ndim == 3 else pixels[..., None]),
+        "raw": True,
+    }
 
 
 def _material(coat: paint.Coat) -> dict[str, Any]:
@@ -90,10 +100,11 @@ def _material(coat: paint.Coat) -> dict[str, Any]:
         "type": "principled", "base_color": corner("colour"), "roughness": corner("rough"),
         "metallic": corner("metal"), "specular": 0.5,
     }  # fmt: skip
+    dust = {"type": "diffuse", "reflectance": _bitmap(coat.dirt[..., :3])}
     return {
         "type": "blendbsdf", "weight": _bitmap(coat.dirt[..., 3]),
         "clean": {"type": "bumpmap", "relief": _bitmap(coat.relief), "scale": 1.0, "plastic": plastic},
-        "dirty": {"type": "twosided", "dust": {"type": "diffuse", "reflectance": _bitmap(coat.dirt[..., :3])}},
+        "dirty": {"type": "twosided", "dust": dust},
     }  # fmt: skip
 
 
@@ -105,7 +116,7 @@ def loaded(mesh: Mesh) -> Any:
     settings["mesh_bsdf"] = mi.load_dict(_material(mesh.coat))
     made = mi.Mesh("part", len(mesh.points), len(mesh.triangles), settings, True, True)
     for name, width in (("colour", 3), ("rough", 1), ("metal", 1)):
-        made.add_attribute(f"vertex_{name}", width, np.zeros(width * len(mesh.points), np.float32))
+        made.add_attribute(f"vertex_{name}", width, [0.0] * (width * len(mesh.points)))
     params = mi.traverse(made)
     values = {
         "vertex_positions": mesh.points, "vertex_normals": mesh.normals, "vertex_texcoords": mesh.spots,
@@ -118,7 +129,9 @@ def loaded(mesh: Mesh) -> Any:
     return made
 
 
-def assemble(meshes: Sequence[Any], sky: NDArray[np.float32], turn: Floats, flash: tuple[Floats, float] | None) -> Any:
+def assemble(
+    meshes: Sequence[Any], sky: NDArray[np.float32], turn: Floats, flash: tuple[Floats, float] | None
+) -> Any:
     """Return the scene of loaded meshes under a sky (turned by a 3 x 3 matrix), with a flash (place,
     strength) or without."""
     import mitsuba as mi
@@ -126,7 +139,8 @@ def assemble(meshes: Sequence[Any], sky: NDArray[np.float32], turn: Floats, flas
     around = np.eye(4)
     around[:3, :3] = turn
     world: dict[str, Any] = {f"mesh{k}": mesh for k, mesh in enumerate(meshes)}
-    world["sky"] = {"type": "envmap", "bitmap": mi.Bitmap(sky), "to_world": mi.ScalarTransform4f(around)}
+    pose = mi.ScalarTransform4f(around.tolist())
+    world["sky"] = {"type": "envmap", "bitmap": mi.Bitmap(sky), "to_world": pose}
     if flash is not None:
         place, strength = flash
         lamp = {"type": "point", "position": [float(v) for v in place], "intensity": float(strength)}

@@ -1,4 +1,4 @@
-"""Solid modelling: lofts, prisms and three-view blocks as manifold solids, and what meshes them. Millimetres."""
+"""Solid modelling in mm: lofts, prisms and three-view blocks as manifold solids, and what meshes them."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import manifold3d as m3
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+Floats = NDArray[Any]
 Profile = Sequence[tuple[float, float]]
 """Corners of a section: (offset outwards from the outline, z), mm."""
 
@@ -150,7 +150,11 @@ def tube(path: Floats, radii: Sequence[float], sides: int = 20) -> Any:
 
 
 def skin(
-    body: Any, edge: float, cutters: frozenset[int] = frozenset(), sharp: float = _SHARP_DEGREES, back: float = -1e9
+    body: Any,
+    edge: float,
+    cutters: frozenset[int] = frozenset(),
+    sharp: float = _SHARP_DEGREES,
+    back: float = -1e9,
 ) -> Skin:
     """Return the surface of a solid in triangles of about ``edge`` mm. ``cutters``: the original ids of the
     solids whose faces are freshly broken. Nothing behind z = ``back`` is kept."""

@@ -1,4 +1,4 @@
-"""One subject from the first draw to its photos: what it is, what happened to it, where, and the truth of it."""
+"""One subject from the first draw to its photos: what it is, what happened to it, where, and its truth."""
 
 from __future__ import annotations
 
@@ -60,7 +60,12 @@ def draw_damage(rng: np.random.Generator, make: Make) -> Damage:
 
 
 def damaged(
-    rng: np.random.Generator, make: Make, before: Damage, kind: FindingKind, severity: float, place: Place | None = None
+    rng: np.random.Generator,
+    make: Make,
+    before: Damage,
+    kind: FindingKind,
+    severity: float,
+    place: Place | None = None,
 ) -> Damage:
     """Return the damage with one more kind of it, at a place or at one that is drawn."""
     severity = round(severity, 3)
@@ -68,12 +73,28 @@ def damaged(
     contact = next((c for c in free if c.place is place), free[rng.integers(len(free))])
     if kind is FindingKind.MISSING_LATCH and make.hook is not None:
         snapped = latch_break(rng, make, make.hook, severity)
-        return _plus(before, [LabelledFinding(kind, Place.LATCH, severity)], [(Place.LATCH, snapped.cut)], [], snapped.way)
+        return _plus(
+            before,
+            [LabelledFinding(kind, Place.LATCH, severity)],
+            [(Place.LATCH, snapped.cut)],
+            [],
+            snapped.way,
+        )
     if kind is FindingKind.BROKEN_PIN_HOUSING:
         broken = sleeve_break(rng, make, contact, severity)
-        return _plus(before, [LabelledFinding(kind, contact.place, severity)], [(contact.place, broken.cut)], [], broken.way)
+        return _plus(
+            before,
+            [LabelledFinding(kind, contact.place, severity)],
+            [(contact.place, broken.cut)],
+            [],
+            broken.way,
+        )
     melt = draw_melt(rng, make, contact, severity)
-    findings, cuts, melts = [LabelledFinding(kind, contact.place, severity)], [(contact.place, softened(rng, make, melt))], [melt]
+    findings, cuts, melts = (
+        [LabelledFinding(kind, contact.place, severity)],
+        [(contact.place, softened(rng, make, melt))],
+        [melt],
+    )
     taken = {f.place for f in before.findings}
     for other in neighbours(make, contact.place)[: rng.integers(0, 3) if severity > 0.45 else 0]:
         less = round(severity * rng.uniform(0.35, 0.95), 3)
@@ -86,7 +107,11 @@ def damaged(
 
 
 def _plus(
-    before: Damage, findings: list[LabelledFinding], cuts: list[tuple[Place, Cut]], melts: list[Melt], way: str
+    before: Damage,
+    findings: list[LabelledFinding],
+    cuts: list[tuple[Place, Cut]],
+    melts: list[Melt],
+    way: str,
 ) -> Damage:
     return Damage(
         (*before.findings, *findings), (*before.cuts, *cuts), (*before.melts, *melts), (*before.ways, way)
@@ -149,11 +174,15 @@ class Subject:
         )  # fmt: skip
         return Shot(photo(light, phone, gain), label)
 
-    def judged(self, view: View, phone: Phone, gain: float, samples: int, seed: int) -> tuple[LabelledFinding, ...]:
+    def judged(
+        self, view: View, phone: Phone, gain: float, samples: int, seed: int
+    ) -> tuple[LabelledFinding, ...]:
         """Return the findings with how much of each this view shows, by comparison with the twin."""
         small = view.smaller(0.6)
-        pair = [self.light(mesh, small, max(samples, 8), seed) for mesh in (self.true, self.twin)]
-        apart = np.abs(np.subtract(*(cv2.GaussianBlur(seen(p, phone, gain), (0, 0), 1.0) for p in pair))).max(2)
+        pair = [self.light(mesh, small, samples, seed) for mesh in (self.true, self.twin)]
+        apart = np.abs(np.subtract(*(cv2.GaussianBlur(seen(p, phone, gain), (0, 0), 1.0) for p in pair))).max(
+            2
+        )
         floor = phone.noise + 2.5 * float(np.median(apart))  # noise: most of the picture is the same in both
         told = np.clip((apart - _TOLD_APART - floor) / (_SURE - _TOLD_APART), 0, 1)
         return tuple(replace(f, visible=self._visible(f, small, told)) for f in self.damage.findings)
@@ -176,7 +205,9 @@ class Subject:
 
 def _light(world: World, meshes: list[Any], view: View, samples: int, seed: int) -> NDArray[np.float32]:
     flash = (view.eye + 9 * np.cross(view.ahead, view.up), _FLASH) if world.light == "flash" else None
-    return calmed(expose(assemble(meshes, world.sky, world.turn, flash), view.sensor(), view.size, samples, seed))
+    return calmed(
+        expose(assemble(meshes, world.sky, world.turn, flash), view.sensor(), view.size, samples, seed)
+    )
 
 
 def _other_thing(
@@ -188,7 +219,9 @@ def _other_thing(
     parts = coupler.build(make, {}) if whole else others.build(rng, kind, make) if kind != "nothing" else []
     meshes = [loaded(coupler_mesh(make, parts, [], coat))] if parts else []
     view, phone = draw_view(rng, make.family, scale, away=whole), draw_phone(rng, world.light)
-    light = _light(world, [*meshes, *(loaded(m) for m in world.meshes)], view, samples, int(rng.integers(2**31)))
+    light = _light(
+        world, [*meshes, *(loaded(m) for m in world.meshes)], view, samples, int(rng.integers(2**31))
+    )
     label = LabelledPhoto(
         file="", coupler=name, family=None, reason=Reason.NO_FACE,
         attributes={"studio": "fir", "light": world.light, "thing": kind},

@@ -34,7 +34,11 @@ class View:
         """Return the 3 x 3 matrix from face-plane mm to pixels, pixel centres at .5."""
         right, (wide, high) = np.cross(self.ahead, self.up), self.size
         rows = np.stack(
-            [self.focal * right + wide / 2 * self.ahead, -self.focal * self.up + high / 2 * self.ahead, self.ahead]
+            [
+                self.focal * right + wide / 2 * self.ahead,
+                -self.focal * self.up + high / 2 * self.ahead,
+                self.ahead,
+            ]
         )
         return np.asarray(np.column_stack([rows[:, 0], rows[:, 1], -rows @ self.eye]))
 
@@ -54,7 +58,15 @@ class View:
     def smaller(self, part: float) -> View:
         """Return the same view with fewer pixels."""
         wide, high = (max(16, round(s * part)) for s in self.size)
-        return View(self.eye, self.ahead, self.up, self.focal * wide / self.size[0], (wide, high), self.aperture, self.focus)
+        return View(
+            self.eye,
+            self.ahead,
+            self.up,
+            self.focal * wide / self.size[0],
+            (wide, high),
+            self.aperture,
+            self.focus,
+        )
 
 
 def draw_view(rng: np.random.Generator, family: Family, scale: float, away: bool = False) -> View:
@@ -67,7 +79,9 @@ def draw_view(rng: np.random.Generator, family: Family, scale: float, away: bool
     back = np.array([np.sin(tilt) * np.cos(turn), abs(np.sin(tilt) * np.sin(turn)) if away else
                      np.sin(tilt) * np.sin(turn), np.cos(tilt)])  # fmt: skip
     box = family.canonical_view
-    middle = np.array([(box.left + box.right) / 2, (box.bottom + box.top) / 2 - (2 if family.has_latch else 0), 0])
+    middle = np.array(
+        [(box.left + box.right) / 2, (box.bottom + box.top) / 2 - (2 if family.has_latch else 0), 0]
+    )
     target = middle + [*rng.normal(0, 4, 2), -70 if away else 0]
     focal = long / 2 / np.tan(np.radians(rng.uniform(34, 66)) / 2)
     fill = rng.uniform(0.5, 0.98) if rng.random() < 0.85 else rng.uniform(0.36, 0.5)
@@ -98,14 +112,21 @@ def outlines(family: Family) -> dict[Place, Floats]:
     return found
 
 
-def in_view(view: View, family: Family, near: Mesh | None, covered: NDArray[np.float32]) -> dict[Place, float]:
+def in_view(
+    view: View, family: Family, near: Mesh | None, covered: NDArray[np.float32]
+) -> dict[Place, float]:
     """Return for each place how much of it is in the picture and neither behind a thing nor a finger."""
     matrix, (wide, high) = view.homography(), view.size
     shares = {}
     for place, outline in outlines(family).items():
         low, top = outline.min(0), outline.max(0)
-        grid = np.stack(np.meshgrid(*(np.linspace(a, b, 9) for a, b in zip(low, top, strict=True))), -1).reshape(-1, 2)
-        inside = [cv2.pointPolygonTest(outline.astype(np.float32), (float(x), float(y)), False) >= 0 for x, y in grid]
+        grid = np.stack(
+            np.meshgrid(*(np.linspace(a, b, 9) for a, b in zip(low, top, strict=True))), -1
+        ).reshape(-1, 2)
+        inside = [
+            cv2.pointPolygonTest(outline.astype(np.float32), (float(x), float(y)), False) >= 0
+            for x, y in grid
+        ]
         spots = grid[np.array(inside)]
         x, y = np.floor(projected(matrix, spots)).astype(int).T
         good = (x >= 0) & (x < wide) & (y >= 0) & (y < high)

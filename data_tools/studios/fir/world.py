@@ -20,7 +20,15 @@ from data_tools.studios.fir.solids import Floats, block, circle, loft, rectangle
 _MAP_SIDE = 512
 _SKINS = ((224, 178, 150), (196, 142, 110), (150, 100, 72), (92, 60, 44), (236, 196, 172))
 _GLOVES = ((30, 30, 32), (190, 150, 40), (60, 90, 140), (120, 124, 126), (200, 90, 30), (210, 205, 190))
-_PAINTS = ((30, 32, 34), (200, 202, 202), (120, 18, 20), (24, 52, 108), (110, 114, 116), (60, 66, 60), (222, 200, 60))
+_PAINTS = (
+    (30, 32, 34),
+    (200, 202, 202),
+    (120, 18, 20),
+    (24, 52, 108),
+    (110, 114, 116),
+    (60, 66, 60),
+    (222, 200, 60),
+)
 _STONES = ((132, 130, 126), (168, 160, 148), (96, 92, 88), (150, 96, 74), (196, 192, 184), (70, 70, 72))
 Body = tuple[Any, Finish, float]
 
@@ -30,7 +38,7 @@ class World:
     """A place: its light, sky and how it is turned, meshes, and what is near enough to hide the face."""
 
     light: str
-    sky: NDArray[np.float32]
+    sky: Floats
     turn: Floats
     meshes: tuple[Mesh, ...]
     near: Mesh | None
@@ -47,11 +55,14 @@ def draw_world(rng: np.random.Generator, grip: Floats | None) -> World:
     near = _intruder(rng) if rng.random() < 0.13 else []
     coat = _surface(rng, "cloth")
     hiding = plain_mesh(near, coat, 60.0) if near else None
-    return World(light, paint_sky(rng, light), turn, (ground, wall, plain_mesh(things + near, coat, 60.0)), hiding)
+    return World(
+        light, paint_sky(rng, light), turn, (ground, wall, plain_mesh(things + near, coat, 60.0)), hiding
+    )
 
 
 def _tone(rng: np.random.Generator, palette: tuple[tuple[int, int, int], ...]) -> Floats:
-    return np.clip(linear(palette[rng.integers(len(palette))]) * rng.normal(1, 0.12, 3), 0.004, 0.85)
+    tone = linear(palette[rng.integers(len(palette))]) * rng.normal(1, 0.15) * rng.normal(1, 0.04, 3)
+    return np.clip(tone, 0.004, 0.85)
 
 
 def _finish(rng: np.random.Generator, palette: tuple[tuple[int, int, int], ...], rough: float) -> Finish:
@@ -72,7 +83,9 @@ def _street(rng: np.random.Generator, turn: Floats) -> tuple[list[Body], Mesh, M
     things: list[Body] = []
     for _ in range(rng.integers(0, 4)):
         tall, wide = rng.uniform(120, 1100), rng.uniform(45, 110)
-        post = loft(circle(wide, 40), [(0, 0), (0, tall - 20), (-8, tall - 6), (-25, tall)]).rotate((-90, 0, 0))
+        post = loft(circle(wide, 40), [(0, 0), (0, tall - 20), (-8, tall - 6), (-25, tall)]).rotate(
+            (-90, 0, 0)
+        )
         if rng.random() < 0.4:
             post = rounded(rectangle(-wide, 0, wide, tall), 12).extrude(2 * wide)
         at = (rng.uniform(-700, 700), low, far + rng.uniform(60, 260))
@@ -93,7 +106,16 @@ def _street(rng: np.random.Generator, turn: Floats) -> tuple[list[Body], Mesh, M
 
 def _wall(kind: str, low: float) -> Any:
     if kind == "car":
-        side = [[-700, 150], [-40, 150], [0, 260], [-20, 480], [4, 520], [-60, 760], [-300, 1150], [-700, 1200]]
+        side = [
+            [-700, 150],
+            [-40, 150],
+            [0, 260],
+            [-20, 480],
+            [4, 520],
+            [-60, 760],
+            [-300, 1150],
+            [-700, 1200],
+        ]
         profile = rounded(m3.CrossSection([np.array(side, float) + [0, low]]), 25)
         return block(rectangle(-2100, low, 2100, low + 1300), profile, reach=3000)
     if kind == "shutter":
@@ -108,9 +130,14 @@ def _surface(rng: np.random.Generator, kind: str, puddles: float = 0.0) -> Coat:
     base = _tone(rng, _STONES)
     light = 1 + 0.14 * cloud(rng, side, 5, 6)
     cover = np.full((side, side), 0.96, np.float32)
-    grit = rng.normal(size=(side, side)).astype(np.float32)
+    grit: Floats = rng.normal(size=(side, side)).astype(np.float32)
     if kind in ("asphalt", "grit", "concrete", "plaster"):
-        blur, much = {"asphalt": (1.4, 0.5), "grit": (3.5, 0.7), "concrete": (1.0, 0.08), "plaster": (2.0, 0.1)}[kind]
+        blur, much = {
+            "asphalt": (1.4, 0.5),
+            "grit": (3.5, 0.7),
+            "concrete": (1.0, 0.08),
+            "plaster": (2.0, 0.1),
+        }[kind]
         grit = cv2.GaussianBlur(grit, (0, 0), blur)
         light *= 1 + much * grit / grit.std() * 0.6
         base = base * (0.3 if kind == "asphalt" else 1.0)
@@ -121,7 +148,7 @@ def _surface(rng: np.random.Generator, kind: str, puddles: float = 0.0) -> Coat:
     if kind not in ("car", "panel") and rng.random() < 0.5:  # stains, leaks and chewing gum
         light *= 1 - 0.5 * np.clip(cloud(rng, side, 6, 3) - 0.5, 0, 1)
     if rng.random() < puddles:
-        cover *= np.clip(1.2 - 3 * np.clip(cloud(rng, side, 2, 3) - 0.1, 0, 1), 0, 1) 
+        cover *= np.clip(1.2 - 3 * np.clip(cloud(rng, side, 2, 3) - 0.1, 0, 1), 0, 1)
     colour = base * np.clip(light, 0.05, 3)[..., None]
     dirt = np.concatenate([np.clip(colour, 0.003, 0.85), np.clip(cover, 0, 0.97)[..., None]], 2)
     return Coat(dirt.astype(np.float32), np.zeros((side, side), np.float32))
@@ -141,7 +168,9 @@ def _courses(rng: np.random.Generator, rows: int, bond: bool) -> NDArray[np.floa
 
 def _finger(path: Floats, thick: float) -> Any:
     """A finger along its joints, with knuckles and a round tip."""
-    fine = np.stack([np.interp(np.linspace(0, 1, 22), np.linspace(0, 1, len(path)), path[:, k]) for k in range(3)], 1)
+    fine = np.stack(
+        [np.interp(np.linspace(0, 1, 22), np.linspace(0, 1, len(path)), path[:, k]) for k in range(3)], 1
+    )
     for _ in range(2):
         fine[1:-1] = (fine[:-2] + 2 * fine[1:-1] + fine[2:]) / 4
     along = np.linspace(0, 1, 22)
@@ -165,7 +194,9 @@ def _hand(rng: np.random.Generator, grip: Floats) -> list[Body]:
         bodies.append((_finger(at + ring, thick), finish, 3.0))
     palm = grip[min(first + 5, len(grip) - 3)] + [side * 32, -4, -14]
     bodies.append((m3.Manifold.sphere(1, 40).scale((20, 44, 34)).translate(tuple(palm)), finish, 5.0))
-    thumb = palm + np.array([[0, 20, 10], [-side * 8, 34, 30], [-side * 26, 40, 38], [-side * 46, 40 + rng.normal(0, 6), 34]])
+    thumb = palm + np.array(
+        [[0, 20, 10], [-side * 8, 34, 30], [-side * 26, 40, 38], [-side * 46, 40 + rng.normal(0, 6), 34]]
+    )
     bodies.append((_finger(thumb, thick * 1.15), finish, 3.0))
     arm = palm + np.array([[side * 4, -20, -10], [side * 40, -120, -60], [side * 130, -330, -120.0]])
     bodies.append((tube(arm[:2], [25, 29], 24), finish, 6.0))
