@@ -222,6 +222,5 @@ def _scratch(rng: np.random.Generator) -> Map:
 def _grain(rng: np.random.Generator, grain: float) -> Map:
     """The tool's texture: smooth, eroded or leathery, up to some hundredths of a millimetre."""
     fine = cv2.GaussianBlur(rng.normal(size=(_SIDE, _SIDE)).astype(np.float32), (0, 0), rng.uniform(0.7, 1.8))
-    return (0.016 * grain**2 * fine / fine.std() + 0.01 * cloud(rng, _SIDE, rng.uniform(3, 12), 2)).astype(
-        np.float32
-    )
+    wavy = cloud(rng, _SIDE, rng.uniform(3, 12), 2)
+    return np.asarray(0.016 * grain**2 * fine / fine.std() + 0.01 * wavy, np.float32)

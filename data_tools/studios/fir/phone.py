@@ -76,7 +76,7 @@ def draw_phone(rng: np.random.Generator, light: str) -> Phone:
 def calmed(light: Picture) -> Picture:
     """Return the light without the single bright pixels that too few paths leave."""
     middle = cv2.medianBlur(light, 3)
-    return np.minimum(light, 2.5 * middle + 0.3 * float(np.median(light)))
+    return np.asarray(np.minimum(light, 2.5 * middle + 0.3 * float(np.median(light))))
 
 
 def metered(light: Picture, phone: Phone) -> float:
@@ -87,7 +87,7 @@ def metered(light: Picture, phone: Phone) -> float:
     grey = light.mean(2)
     level = float(np.exp((np.log(grey + 1e-4) * weight).sum() / weight.sum()))
     bright = float(np.quantile(grey, 0.97))
-    return phone.exposure * min(0.11 / max(level, 1e-5), 1.6 / max(bright, 1e-5))
+    return float(phone.exposure * min(0.11 / max(level, 1e-5), 1.6 / max(bright, 1e-5)))
 
 
 def seen(light: Picture, phone: Phone, gain: float) -> Picture:
@@ -123,7 +123,7 @@ def finger_mask(phone: Phone, size: tuple[int, int]) -> Picture:
     along = x * np.cos(turn) + y * np.sin(turn)
     across = -x * np.sin(turn) + y * np.cos(turn)
     edge = 0.5 * (abs(np.cos(turn)) + abs(np.sin(turn))) - reach + 1.2 * across**2
-    return np.clip((along - edge) / (0.25 * soft) + 0.3, 0, 1).astype(np.float32) ** 1.3
+    return np.asarray(np.clip((along - edge) / (0.25 * soft) + 0.3, 0, 1) ** 1.3, np.float32)
 
 
 def _lens(rng: np.random.Generator, image: Picture, phone: Phone, scale: float) -> Picture:

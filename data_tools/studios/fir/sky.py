@@ -25,8 +25,8 @@ def paint_sky(rng: np.random.Generator, light: str) -> Sky:
     """Return the light from all directions (256 x 512 x 3, linear, +y up, the viewer at +z)."""
     top, level, floor = {
         "overcast": (1.0, 0.8, 0.14), "shade": (0.75, 0.5, 0.12), "sun": (0.5, 0.7, 0.25),
-        "rain": (0.6, 0.45, 0.1), "canopy": (0.1, 0.35, 0.06), "garage": (0.14, 0.1, 0.06), "sodium": (0.004, 0.01, 0.004),
-        "dusk": (0.16, 0.3, 0.03), "flash": (0.002, 0.006, 0.002),
+        "rain": (0.6, 0.45, 0.1), "canopy": (0.1, 0.35, 0.06), "garage": (0.14, 0.1, 0.06),
+        "sodium": (0.004, 0.01, 0.004), "dusk": (0.16, 0.3, 0.03), "flash": (0.002, 0.006, 0.002),
     }[light]  # fmt: skip
     height = np.clip(_UP, 0, 1) ** 0.6
     sky = np.where(_UP > 0, level + (top - level) * height, floor)[..., None] * np.ones(3)

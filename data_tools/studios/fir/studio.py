@@ -123,10 +123,10 @@ def photograph(seed: int, number: int, samples: int, scale: float) -> list[Shot]
     rng = np.random.default_rng([_SALT, seed, number])
     name = f"fir-{seed}-{number:06d}"
     make = draw_make(rng, TYPE1 if rng.random() < 0.5 else TYPE2)
-    coat = paint.draw_coat(rng, make.family.contact_centres(), make.grain)
     if rng.random() < _OTHER:
-        return _other_thing(rng, make, coat, name, samples, scale)
+        return _other_thing(rng, make, name, samples, scale)
     damage = draw_damage(rng, make)
+    coat = paint.draw_coat(rng, make.family.contact_centres(), make.grain)
     world = draw_world(rng, coupler.grip_path(make))
     subject = Subject(make, damage, coat, world)
     views = [draw_view(rng, make.family, scale) for _ in range(2 if rng.random() < _TWO_PHOTOS else 1)]
@@ -210,9 +210,8 @@ def _light(world: World, meshes: list[Any], view: View, samples: int, seed: int)
     )
 
 
-def _other_thing(
-    rng: np.random.Generator, make: Make, coat: paint.Coat, name: str, samples: int, scale: float
-) -> list[Shot]:
+def _other_thing(rng: np.random.Generator, make: Make, name: str, samples: int, scale: float) -> list[Shot]:
+    coat = paint.draw_coat(rng, make.family.contact_centres(), make.grain)
     kind = others.THINGS[rng.integers(len(others.THINGS))]
     whole = kind == "away"
     world = draw_world(rng, coupler.grip_path(make) if whole or kind == "nothing" else None)
