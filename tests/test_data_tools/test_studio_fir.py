@@ -113,7 +113,7 @@ def test_other_things_have_no_family() -> None:
 
 def _if_other(number: int) -> LabelledPhoto | None:
     start = np.random.default_rng([0xF1125, 1, number])
-    make = draw_make(start, TYPE1 if start.random() < 0.5 else TYPE2)
+    draw_make(start, TYPE1 if start.random() < 0.5 else TYPE2)
     return labels(1, number)[0] if start.random() < 0.1 else None
 
 

@@ -23,7 +23,7 @@ class Phone:
     """One phone in one hand: strengths mostly 0..1, lengths as pixels of a picture 800 long."""
 
     exposure: float
-    balance: NDArray[np.float32]
+    balance: Picture
     curve: float
     local: float
     shadows: float
@@ -32,7 +32,7 @@ class Phone:
     smooth: float
     sharpen: float
     halo: float
-    shake: NDArray[np.float32]
+    shake: Picture
     veil: float
     flare: float
     smear: float
@@ -110,7 +110,8 @@ def seen(light: Picture, phone: Phone, gain: float) -> Picture:
     image = np.where(image < 0.0031308, 12.92 * image, 1.055 * np.maximum(image, 1e-6) ** (1 / 2.4) - 0.055)
     image = image + phone.curve * 0.35 * (image * image * (3 - 2 * image) - image)
     grey = image @ np.array([0.3, 0.59, 0.11], np.float32)
-    return np.clip(grey[..., None] + phone.saturation * (image - grey[..., None]), 0, 1).astype(np.float32)
+    vivid = grey[..., None] + phone.saturation * (image - grey[..., None])
+    return np.asarray(np.clip(vivid, 0, 1), np.float32)
 
 
 def finger_mask(phone: Phone, size: tuple[int, int]) -> Picture:
