@@ -28,6 +28,12 @@ class Coat:
     relief: Map
 
 
+def boxed(skin: Skin, tile: float) -> Floats:
+    """Return places on maps that repeat every ``tile`` mm (N x 2), laid on from the side that fits best."""
+    flat = np.array([[1, 2], [0, 2], [0, 1]])[np.abs(skin.normals).argmax(1)]
+    return np.asarray(np.take_along_axis(skin.points, flat, 1) / tile)
+
+
 def coordinates(skin: Skin) -> Floats:
     """Return places on the maps (N x 2): walls are folded out, so that nothing smears along z."""
     return np.asarray((skin.points[:, :2] + skin.points[:, 2:] * skin.normals[:, :2]) / MAP_MM + 0.5)

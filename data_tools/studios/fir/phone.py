@@ -57,14 +57,14 @@ def draw_phone(rng: np.random.Generator, light: str) -> Phone:
     if rng.random() < 0.07:
         finger = (rng.uniform(0, 2 * np.pi), rng.uniform(0.03, 0.22), rng.uniform(0.25, 0.6))
     return Phone(
-        exposure=float(np.exp2(rng.normal(-0.1, 0.35) - 0.3 * dark)),
+        exposure=float(np.exp2(rng.normal(0, 0.35) - 0.25 * dark)),
         balance=np.exp(rng.normal(0, 0.05 + 0.06 * dark, 3)).astype(np.float32),
-        curve=rng.uniform(0, 1), local=rng.uniform(0, 0.6) if rng.random() < 0.6 else 0.0,
-        shadows=rng.uniform(0, 0.5), noise=(0.004 + 0.03 * cheap**2) * (1 + 2.2 * dark),
+        curve=rng.uniform(0.2, 1.5), local=rng.uniform(0, 0.6) if rng.random() < 0.6 else 0.0,
+        shadows=rng.uniform(0, 0.5), noise=(0.003 + 0.02 * cheap**2) * (1 + 1.6 * dark),
         chroma=rng.uniform(0.2, 1.6), smooth=rng.uniform(0.25, 0.6) + 0.5 * dark * rng.random(),
         sharpen=rng.uniform(0, 1.5) * (0.25 + 0.75 * cheap), halo=rng.uniform(0.6, 2.6),
         shake=rng.uniform(1.5, 3.5 + 4 * dark) * shaken * np.array([np.cos(turn), np.sin(turn)]),
-        veil=rng.beta(1, 6) * 0.35, flare=rng.uniform(0, 0.5) if rng.random() < 0.25 else 0.0,
+        veil=rng.beta(1, 7) * 0.3, flare=rng.uniform(0, 0.5) if rng.random() < 0.25 else 0.0,
         smear=rng.uniform(0.1, 0.6) if rng.random() < 0.2 else 0.0, smear_turn=rng.uniform(0, np.pi),
         vignette=rng.uniform(0, 0.45), finger=finger,
         saturation=float(np.clip(rng.normal(1.05, 0.18), 0.5, 1.5)),
@@ -87,7 +87,7 @@ def metered(light: Picture, phone: Phone) -> float:
     grey = light.mean(2)
     level = float(np.exp((np.log(grey + 1e-4) * weight).sum() / weight.sum()))
     bright = float(np.quantile(grey, 0.97))
-    return float(phone.exposure * min(0.11 / max(level, 1e-5), 1.6 / max(bright, 1e-5)))
+    return float(phone.exposure * min(0.16 / max(level, 1e-5), 2.2 / max(bright, 1e-5)))
 
 
 def seen(light: Picture, phone: Phone, gain: float) -> Picture:

@@ -52,7 +52,8 @@ def coupler_mesh(make: Make, parts: list[Part], melts: list[heat.Melt], coat: pa
         surface = skin(part.body, part.edge, part.cutters, back=_hidden(part, make))
         hot = melts if part.name != "cable" else []
         painted = paint.colours(rng, surface, part.finish, hot, paint.fresh_face(rng, part.finish))
-        spots = paint.coordinates(surface)
+        far = part.name in ("barrel", "cable", "thing")
+        spots = paint.boxed(surface, paint.MAP_MM) if far else paint.coordinates(surface)
         pieces.append((heat.melted(surface, melts if part.soft else [], make), spots, painted))
     return merged(pieces, coat)
 
@@ -74,10 +75,7 @@ def plain_mesh(bodies: Sequence[tuple[Any, Finish, float]], coat: paint.Coat, ti
     rng = np.random.default_rng(len(bodies))
     for body, finish, edge in bodies:
         surface = skin(body, edge, sharp=50)
-        axis = np.abs(surface.normals).argmax(1)
-        flat = np.array([[1, 2], [0, 2], [0, 1]])[axis]
-        spots = np.take_along_axis(surface.points, flat, 1) / tile
-        pieces.append((surface, spots, paint.colours(rng, surface, finish, [], finish)))
+        pieces.append((surface, paint.boxed(surface, tile), paint.colours(rng, surface, finish, [], finish)))
     return merged(pieces, coat)
 
 

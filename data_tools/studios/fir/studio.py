@@ -30,6 +30,8 @@ _TOLD_APART, _SURE = 0.045, 0.11
 """Differences (sRGB, 0..1) that nobody and that everybody sees between a photo and its undamaged twin."""
 _HALF_TOLD = 0.4
 """Share of a place that a break must change to count as wholly visible."""
+_BLUR = 1.6
+"""Width (pixels of the small pictures) of what takes the noise out before photo and twin are compared."""
 _SUBTLE, _PLAIN_BREAK, _PLAIN_MELT = 0.12, 3.0, 1.3
 """Up to which severity nobody tells a damage without the twin, and how fast that changes above it."""
 _FLASH = 9e3
@@ -180,10 +182,10 @@ class Subject:
         """Return the findings with how much of each this view shows, by comparison with the twin."""
         small = view.smaller(0.6)
         pair = [self.light(mesh, small, samples, seed) for mesh in (self.true, self.twin)]
-        apart = np.abs(np.subtract(*(cv2.GaussianBlur(seen(p, phone, gain), (0, 0), 1.0) for p in pair))).max(
-            2
-        )
-        floor = phone.noise + 2.5 * float(np.median(apart))  # noise: most of the picture is the same in both
+        apart = np.abs(
+            np.subtract(*(cv2.GaussianBlur(seen(p, phone, gain), (0, 0), _BLUR) for p in pair))
+        ).max(2)
+        floor = phone.noise + 2 * float(np.median(apart))  # noise: most of the picture is the same in both
         told = np.clip((apart - _TOLD_APART - floor) / (_SURE - _TOLD_APART), 0, 1)
         return tuple(replace(f, visible=self._visible(f, small, told)) for f in self.damage.findings)
 

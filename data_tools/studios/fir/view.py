@@ -84,7 +84,7 @@ def draw_view(rng: np.random.Generator, family: Family, scale: float, away: bool
     )
     target = middle + [*rng.normal(0, 4, 2), -70 if away else 0]
     focal = long / 2 / np.tan(np.radians(rng.uniform(34, 66)) / 2)
-    fill = rng.uniform(0.5, 0.98) if rng.random() < 0.85 else rng.uniform(0.36, 0.5)
+    fill = rng.uniform(0.55, 1.0) if rng.random() < 0.85 else rng.uniform(0.38, 0.55)
     face = (64.0 if family.has_latch else 62.0) * (2.5 if away else 1)
     distance = max(focal * face / (fill * min(size)), 84.0)
     eye = target + back * distance

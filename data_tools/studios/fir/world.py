@@ -47,7 +47,7 @@ class World:
 def draw_world(rng: np.random.Generator, grip: Floats | None) -> World:
     """Draw a place round a coupler whose grip runs along ``grip`` (N x 3 mm; None: nothing to hold)."""
     light = LIGHTS[rng.choice(len(LIGHTS), p=SHARES)]
-    pitch = np.radians(rng.uniform(-8, 70))
+    pitch = np.radians(rng.uniform(-8, 22) if rng.random() < 0.5 else rng.uniform(22, 70))
     turn = np.array([[1, 0, 0], [0, np.cos(pitch), -np.sin(pitch)], [0, np.sin(pitch), np.cos(pitch)]])
     things, ground, wall = _street(rng, turn)
     if grip is not None and rng.random() < 0.6:
