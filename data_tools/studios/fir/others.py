@@ -51,12 +51,13 @@ def _inlet(rng: np.random.Generator, make: Make) -> list[tuple[Any, Finish]]:
         pins.append(
             loft(circle(c.bore_diameter / 2 - 0.4, 32), [(0, -40), (0, -10), (-0.8, -8.5)]).translate(at)
         )
+    back = m3.Manifold.cube((80, 80, 4), True).translate((0, 0, -30))
     flap = (
         loft(circle(half * 0.95), [(0, 0), *fillet(0, 6, 2)]).rotate((0, 75, 0)).translate((half + 14, 0, 30))
     )
     return [
         (without(_plate(half + 12, 20), [well]), make.body), (without(core, holes), make.insert),
-        (joined(pins), make.contact), (flap, make.shell),
+        (joined(pins), make.contact), (flap, make.shell), (back, make.shell),
     ]  # fmt: skip
 
 

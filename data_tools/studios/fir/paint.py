@@ -86,7 +86,7 @@ def draw_coat(rng: np.random.Generator, spots: Floats, grain: float) -> Coat:
     dirt, relief = np.zeros((_SIDE, _SIDE, 4), np.float32), _grain(rng, grain)
     dose = rng.beta(1.0, 1.8)
     chances = (
-        (_film, 0.85), (_mud, 0.35), (_rust, 0.12), (_soot, 0.22), (_grease, 0.25), (_scale, 0.22),
+        (_film, 0.85), (_mud, 0.25), (_rust, 0.12), (_soot, 0.22), (_grease, 0.25), (_scale, 0.22),
         (_specks, 0.6), (_drops, 0.2), (_insects, 0.06), (_worn, 0.4),
     )  # fmt: skip
     for layer, chance in chances:

@@ -52,7 +52,7 @@ def coupler_mesh(make: Make, parts: list[Part], melts: list[heat.Melt], coat: pa
         surface = skin(part.body, part.edge, part.cutters, back=_hidden(part, make))
         hot = melts if part.name != "cable" else []
         painted = paint.colours(rng, surface, part.finish, hot, paint.fresh_face(rng, part.finish))
-        far = part.name in ("barrel", "cable", "thing")
+        far = part.name in ("barrel", "cable")
         spots = paint.boxed(surface, paint.MAP_MM) if far else paint.coordinates(surface)
         pieces.append((heat.melted(surface, melts if part.soft else [], make), spots, painted))
     return merged(pieces, coat)
