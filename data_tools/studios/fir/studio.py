@@ -26,7 +26,7 @@ from model.vocabulary import FindingKind, Place, Reason
 
 _SALT = 0xF1125
 _OTHER, _DAMAGED, _TWO_DAMAGES, _TWO_PHOTOS = 0.1, 0.5, 0.2, 0.25
-_TOLD_APART, _SURE = 0.045, 0.11
+_TOLD_APART, _SURE = 0.03, 0.09
 """Differences (sRGB, 0..1) that nobody and that everybody sees between a photo and its undamaged twin."""
 _HALF_TOLD = 0.4
 """Share of a place that a break must change to count as wholly visible."""
@@ -185,7 +185,9 @@ class Subject:
         apart = np.abs(
             np.subtract(*(cv2.GaussianBlur(seen(p, phone, gain), (0, 0), _BLUR) for p in pair))
         ).max(2)
-        floor = phone.noise + 2 * float(np.median(apart))  # noise: most of the picture is the same in both
+        floor = phone.noise / 2 + 2 * float(
+            np.median(apart)
+        )  # noise: most of the picture is the same in both
         told = np.clip((apart - _TOLD_APART - floor) / (_SURE - _TOLD_APART), 0, 1)
         return tuple(replace(f, visible=self._visible(f, small, told)) for f in self.damage.findings)
 

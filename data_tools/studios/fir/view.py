@@ -86,7 +86,8 @@ def draw_view(rng: np.random.Generator, family: Family, scale: float, away: bool
     focal = long / 2 / np.tan(np.radians(rng.uniform(34, 66)) / 2)
     fill = rng.uniform(0.55, 1.0) if rng.random() < 0.85 else rng.uniform(0.38, 0.55)
     face = (64.0 if family.has_latch else 62.0) * (2.5 if away else 1)
-    distance = max(focal * face / (fill * min(size)), 84.0)
+    wanted = min(fill * (0.6 * min(size) + 0.4 * long), min(size))
+    distance = max(focal * face / wanted, 84.0)
     eye = target + back * distance
     ahead = -back
     roll = np.radians(np.clip(rng.normal(0, 11), -30, 30))

@@ -52,7 +52,7 @@ def draw_world(rng: np.random.Generator, grip: Floats | None) -> World:
     things, ground, wall = _street(rng, turn)
     if grip is not None and rng.random() < 0.6:
         things += _hand(rng, grip)
-    near = _intruder(rng) if rng.random() < 0.13 else []
+    near = _intruder(rng) if rng.random() < 0.1 else []
     coat = _surface(rng, "cloth")
     hiding = plain_mesh(near, coat, 60.0) if near else None
     return World(
@@ -212,7 +212,7 @@ def _intruder(rng: np.random.Generator) -> list[Body]:
     reach = rng.uniform(6, 24)
     path = np.array([way * 120, way * 70, way * (reach + 22), way * reach]) + aside
     path[:, 2] += np.array([-8, 16, 18, 9]) + rng.uniform(4, 9)
-    if rng.random() < 0.7:
+    if rng.random() < 0.8:
         gloved = rng.random() < 0.3
         return [(_finger(path, rng.uniform(7.5, 9.5)), _finish(rng, _GLOVES if gloved else _SKINS, 0.5), 2.5)]
     return [(tube(path, [rng.uniform(2, 5)] * 4, 14), _finish(rng, (*_PAINTS, *_GLOVES), 0.6), 3.0)]
