@@ -181,13 +181,13 @@ class Subject:
     ) -> tuple[LabelledFinding, ...]:
         """Return the findings with how much of each this view shows, by comparison with the twin."""
         small = view.smaller(0.6)
-        pair = [self.light(mesh, small, samples, seed) for mesh in (self.true, self.twin)]
-        apart = np.abs(
-            np.subtract(*(cv2.GaussianBlur(seen(p, phone, gain), (0, 0), _BLUR) for p in pair))
-        ).max(2)
-        floor = phone.noise / 2 + 2 * float(
-            np.median(apart)
-        )  # noise: most of the picture is the same in both
+        true, twin = (
+            cv2.GaussianBlur(seen(self.light(mesh, small, samples, seed), phone, gain), (0, 0), _BLUR)
+            for mesh in (self.true, self.twin)
+        )
+        # In the dark smaller differences are seen; most of the picture is the same in both: that is noise.
+        apart = np.abs(true - twin).max(2) * 0.6 / (0.25 + twin.mean(2))
+        floor = phone.noise / 2 + 2 * float(np.median(apart))
         told = np.clip((apart - _TOLD_APART - floor) / (_SURE - _TOLD_APART), 0, 1)
         return tuple(replace(f, visible=self._visible(f, small, told)) for f in self.damage.findings)
 
