@@ -172,10 +172,11 @@ def judged(judge: Judge, photos: list[Photo]) -> list[Judgement | None]:
         return list(judge_on_cores(judge, photos))
     except Exception:
         log.exception("judging a batch of %d failed; going one by one", len(photos))
-    return [_judged_alone(judge, photo) for photo in photos]
+    return [judged_alone(judge, photo) for photo in photos]
 
 
-def _judged_alone(judge: Judge, photo: Photo) -> Judgement | None:
+def judged_alone(judge: Judge, photo: Photo) -> Judgement | None:
+    """Judge one photo; ``None`` where the model fails on it."""
     try:
         return on_one_core(partial(judge.judge, photo))
     except Exception:

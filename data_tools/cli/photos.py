@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import click
@@ -23,6 +24,7 @@ from data_tools.cli.frame import (
     waiting_event_line,
 )
 from data_tools.model_side import load_judge
+from data_tools.own_words import Said, couplers_said, file_as_said, say_themselves
 from data_tools.records import IngestedFile, IngestStatus
 from data_tools.refile import refile
 from data_tools.scoring import BATCH, expand_paths, nothing_in, score_files
@@ -65,7 +67,9 @@ def ingest(
             at.ws, at.actor, intake.sources_from_paths(paths), site,
             unit_key=unit, position=position, progress=progress,
         )  # fmt: skip
-    _say_files(paths, report.files, as_json)
+    if not report.files:
+        raise nothing_in(paths)
+    _say_files(report.files, as_json)
     ctx.exit(0 if all(file.status in _FINE for file in report.files) else ATTENTION)
 
 
@@ -95,9 +99,7 @@ def _line(file: IngestedFile) -> str:
     return one_line(f"{file.file_name}{where}: {file.status.value.replace('_', ' ')}. {file.message}")
 
 
-def _say_files(paths: tuple[Path, ...], files: tuple[IngestedFile, ...], as_json: bool) -> None:
-    if not files:
-        raise nothing_in(paths)
+def _say_files(files: Sequence[IngestedFile], as_json: bool) -> None:
     for file in files:
         click.echo(json.dumps(_brief(file), ensure_ascii=False) if as_json else _line(file))
     if not as_json:
@@ -165,6 +167,30 @@ def assign(at: Station, waiting_id: int, unit: str, position: str | None, as_jso
     say(as_json, _brief(file), _line(file))
 
 
+@click.command("assign-as-said")
+@click.option("--site", help="Only of this site.")
+@click.option("--yes", is_flag=True, help="File them; without it, only tell which units get how many.")
+@as_json
+@click.pass_context
+def assign_as_said(ctx: click.Context, site: str | None, yes: bool, as_json: bool) -> None:
+    """File all waiting photos whose file name or code label says one unit that there is."""
+    at = ctx.ensure_object(Station)
+    said = say_themselves(at.ws, at.actor, site)
+    if said and yes:
+        with bar("filing", len(said)) as progress:
+            files = file_as_said(at.ws, at.actor, said, progress)
+        _say_files(files, as_json)
+        ctx.exit(0 if all(file.status in _FINE for file in files) else ATTENTION)
+    say(as_json, said, lambda: _plan_lines(said))
+    ctx.exit(ATTENTION if said else 0)
+
+
+def _plan_lines(said: Sequence[Said]) -> Iterator[str]:
+    for (unit, position), count in couplers_said(said):
+        yield f"{unit} {position}: {count} photo{'s' if count > 1 else ''}"
+    yield "Nothing is filed yet: say --yes." if said else "No waiting photo says its unit."
+
+
 @click.command("refile")
 @click.argument("photo", type=int)
 @click.argument("unit")
@@ -207,5 +233,6 @@ def score(paths: tuple[Path, ...], as_json: bool, artefact: Path | None, batch: 
 
 
 COMMANDS: tuple[click.Command, ...] = (
-    ingest, waiting, set_photo_aside, bring_photo_back, rejected, assign, refile_photo, score,
+    ingest, waiting, set_photo_aside, bring_photo_back, rejected, assign, assign_as_said,
+    refile_photo, score,
 )  # fmt: skip
