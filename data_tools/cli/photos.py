@@ -48,6 +48,7 @@ paths_argument = click.argument("paths", nargs=-1, required=True, type=click.Pat
     "--unit", help="Unit of all these photos; one that says another waits (default: label, then file name)."
 )
 @click.option("--position", help="Which coupler of that unit.")
+@click.option("--may-be-empty", is_flag=True, help="A folder without a file is fine: exit code 0 (for cron).")
 @as_json
 @click.pass_context
 def ingest(
@@ -56,9 +57,13 @@ def ingest(
     site: str,
     unit: str | None,
     position: str | None,
+    may_be_empty: bool,
     as_json: bool,
 ) -> None:
-    """Take in photos, folders or zips at PATHS as part of a site's round."""
+    """Take in photos, folders or zips at PATHS as part of a site's round.
+
+    Folders without a file are refused (exit code 3), unless --may-be-empty says that it is no error.
+    """
     at = ctx.ensure_object(Station)
     if unit is None:
         refuse_unused("position", why="goes with --unit")
@@ -67,10 +72,7 @@ def ingest(
             at.ws, at.actor, intake.sources_from_paths(paths), site,
             unit_key=unit, position=position, progress=progress,
         )  # fmt: skip
-    if not report.files:
-        raise nothing_in(paths)
-    _say_files(report.files, as_json)
-    ctx.exit(0 if all(file.status in _FINE for file in report.files) else ATTENTION)
+    ctx.exit(_say_files(report.files, as_json, None if may_be_empty else paths))
 
 
 def _brief(file: IngestedFile) -> dict[str, object]:
@@ -99,12 +101,17 @@ def _line(file: IngestedFile) -> str:
     return one_line(f"{file.file_name}{where}: {file.status.value.replace('_', ' ')}. {file.message}")
 
 
-def _say_files(files: Sequence[IngestedFile], as_json: bool) -> None:
+def _say_files(files: Sequence[IngestedFile], as_json: bool, wanted: Sequence[Path] | None = None) -> int:
+    """Print what became of each file, and return the exit code; refuse where there is none at ``wanted``."""
+    if not files and wanted:
+        raise nothing_in(wanted)
     for file in files:
         click.echo(json.dumps(_brief(file), ensure_ascii=False) if as_json else _line(file))
     if not as_json:
         counts = Counter(file.status.value.replace("_", " ") for file in files)
-        click.echo(f"{len(files)} files: " + ", ".join(f"{n} {word}" for word, n in sorted(counts.items())))
+        told = ", ".join(f"{n} {word}" for word, n in sorted(counts.items()))
+        click.echo(f"{len(files)} files: {told or 'nothing there'}")
+    return 0 if all(file.status in _FINE for file in files) else ATTENTION
 
 
 @click.command()
@@ -179,8 +186,7 @@ def assign_as_said(ctx: click.Context, site: str | None, yes: bool, as_json: boo
     if said and yes:
         with bar("filing", len(said)) as progress:
             files = file_as_said(at.ws, at.actor, said, progress)
-        _say_files(files, as_json)
-        ctx.exit(0 if all(file.status in _FINE for file in files) else ATTENTION)
+        ctx.exit(_say_files(files, as_json))
     say(as_json, said, lambda: _plan_lines(said))
     ctx.exit(ATTENTION if said else 0)
 

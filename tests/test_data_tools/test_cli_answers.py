@@ -132,3 +132,14 @@ def test_a_demo_with_a_site_more_is_still_the_demo(samples: Path, rounds: Rounds
     opened = make_demo(tmp_path / "d", samples)
     assert len(list_sites(opened, LEAD)) == 4
     opened.close()
+
+
+def test_an_empty_folder_is_fine_only_where_that_was_said(furnished_rounds: Rounds, tmp_path: Path) -> None:
+    """A cron job tells "nothing there" from "something failed": a folder that is not there always fails."""
+    (tmp_path / "inbox").mkdir()
+    assert "none in inbox" in furnished_rounds("ingest", "inbox", "--site", "north", code=3).output
+    told = furnished_rounds("ingest", "inbox", "--site", "north", "--may-be-empty").output
+    assert told == "0 files: nothing there\n"
+    assert furnished_rounds("ingest", "inbox", "--site", "north", "--may-be-empty", "--json").output == ""
+    furnished_rounds("ingest", "inbocks", "--site", "north", "--may-be-empty", code=1)
+    furnished_rounds("ingest", "inbox", "--site", "nroth", "--may-be-empty", code=3)
