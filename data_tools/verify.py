@@ -34,8 +34,7 @@ from model.durable import PART_SUFFIX
 from model.errors import ArtefactError, PhotoError, storage_errors
 from model.photo import open_photo
 
-LEFTOVER_AGE_S = 3600.0
-_AT_ONCE = 500
+LEFTOVER_AGE_S, _AT_ONCE = 3600.0, 500
 _RECOVERED = "Recovered after an interruption."
 
 
