@@ -218,7 +218,8 @@ def act_return(at: Station, unit: str, reason: str, as_json: bool) -> None:
 @click.option(
     "--swapped-at",
     type=click.DateTime(["%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M"]),
-    help="When, in the site's time (YYYY-MM-DD HH:MM; default: now). Photos taken since are of the new one.",
+    help="When, in the site's time (YYYY-MM-DD HH:MM; default: now; of an hour that its clocks repeat, the "
+    "earlier one). Photos taken since are of the new one.",
 )
 @as_json
 @station
