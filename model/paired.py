@@ -75,9 +75,9 @@ class Paired:
         """The exact p by photos and, where couplers have several, by couplers, in the direction of each."""
         photos, *couplers = (min(_sign_test(a, b), _sign_test(b, a)) for a, b in self._counts)
         if not couplers or self.couplers == self.n:
-            return f"exact p {photos:.3f}"
+            return f"exact {p_words(photos)}"
         on = f"worse on {self.worse_on}, better on {self.better_on} of {self.couplers} couplers"
-        return f"{on}; exact p {photos:.3f} by photo, {couplers[0]:.3f} by coupler"
+        return f"{on}; exact {p_words(photos)} by photo, {p_words(couplers[0])} by coupler"
 
     @property
     def _counts(self) -> list[tuple[int, int]]:
@@ -97,6 +97,16 @@ class Paired:
             return self.fell(rule)
         far = self.drop > rule.margin or self.after < rule.least * self.n
         return far and self.worse_p < SIGNIFICANCE
+
+
+def p_words(p: float) -> str:
+    """Return a p value (0..1) as "p 0.031"; rounding never puts it on the other side of 0.05, nor on it."""
+    if p < 0.001:
+        return "p < 0.001"
+    rounded = f"{p:.3f}"
+    if float(rounded) == SIGNIFICANCE != p:
+        return f"p {'<' if p < SIGNIFICANCE else '>'} {SIGNIFICANCE}"
+    return f"p {rounded}"
 
 
 def _sign_test(lost: int, gained: int) -> float:

@@ -207,7 +207,7 @@ def test_alike_photos_of_few_couplers_are_told_as_such() -> None:
     pair = Paired(10, 0, 5, 0, couplers=4, worse_on=0, better_on=2)
     reason = decide({RENDERED: counts({Asked(MELTED, Measure.FOUND): pair})}).reason
     assert "15 of 15, before 10 (worse on 0, better on 2 of 4 couplers; exact p 0.031 by photo" in reason
-    assert "by photo, 0.250 by coupler)" in reason
+    assert "by photo, p 0.250 by coupler)" in reason
     assert pair.better_p == 0.25
 
 
