@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import time
 from pathlib import Path
 
 import pytest
+from sqlalchemy import insert
 
 from data_tools.access import Actor
+from data_tools.database.schema import WaitingRow
 from data_tools.history import timeline
 from data_tools.ingest import UploadSource, assign_unit, ingest, list_waiting
 from data_tools.own_words import file_as_said, say_themselves
@@ -19,6 +22,7 @@ from tests.test_data_tools.conftest import Rounds
 from tests.test_data_tools.store_kit import (
     LEAD,
     MELTED,
+    OPENED,
     TECHNICIAN,
     UPLOADER,
     GreyJudge,
@@ -148,3 +152,27 @@ def test_the_command_line_tells_first_and_files_when_told_to(
     assert "3 files: 3 stored" in filed
     assert "No waiting photo says its unit" in furnished_rounds("assign-as-said").output
     assert len(json.loads(furnished_rounds("waiting", "--json").stdout)) == 1
+
+
+def test_thousands_of_waiting_photos_are_told_at_once(ws: Workspace) -> None:
+    """The Send screen asks at every tap; processor time, so that other work on the machine does not count."""
+    for number in range(300):
+        add_unit(ws, LEAD, "north", f"N-{number:03}")
+    names = [f"N-{n % 300:03}__A_{n}_IMG_20260304_0815.jpg" for n in range(3000)]
+    rows = [
+        {
+            "sha256": f"{n:064x}",
+            "site_id": 1,
+            "file_name": name,
+            "received_at": OPENED,
+            "received_by": "Uli",
+            "why": "",
+            "offered": [[name[:5], "A"], ["P3-07", "A"]],
+        }
+        for n, name in enumerate(names)
+    ]
+    with ws.write() as session:
+        session.execute(insert(WaitingRow), rows)
+    start = time.process_time()
+    assert len(say_themselves(ws, UPLOADER, "north")) == 3000
+    assert time.process_time() - start < 1.5
