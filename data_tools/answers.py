@@ -6,6 +6,7 @@ one that looks fine or cannot be judged."""
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from data_tools.records import IngestedFile, IngestStatus, TrueFinding
@@ -65,7 +66,7 @@ def state_of_file(file: IngestedFile) -> State | None:
 
 
 def said_of(file: IngestedFile) -> str:
-    """Return what the answer to a kept photo says of its coupler; its ``message`` holds these words."""
+    """Return what the answer to a kept photo says of its coupler."""
     state = state_of_file(file)
     if state is None or file.verdict is None:
         return ""
@@ -93,6 +94,7 @@ def other_damage(file: IngestedFile, words: Callable[[OpenDamage], str] = damage
     return f"An earlier or other photo of this coupler shows {words(damage)}: {stop}."
 
 
-def note_of(file: IngestedFile) -> str:
-    """Return what the answer to a kept photo says beside ``said_of``: known already, a clock far off."""
-    return " ".join(file.message.replace(said_of(file), "", 1).split())
+def worded(file: IngestedFile) -> IngestedFile:
+    """Return ``file``, a photo of a unit, with the message that its fields give."""
+    parts = file.already, said_of(file), file.note
+    return replace(file, message=" ".join(part for part in parts if part))

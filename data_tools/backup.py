@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import BinaryIO
 
 from data_tools.access import Actor, Permission
-from data_tools.photo_store import sync_folder
 from data_tools.workspace import DATABASE, Workspace
+from model.durable import sync_folder
 from model.errors import BadRequestError, StorageError, storage_errors
 
 _ORIGINALS = ("photos", "rejected")

@@ -102,10 +102,11 @@ def replace_coupler(
 ) -> EventRecord:
     """Replace the coupler on ``position``: the old one ends, a new one starts on the same unit.
 
-    ``family`` defaults to the old one's; ``swapped_at`` (naive: local to the site) to now, or to the start
-    of ``installed_on`` where only the day is known. Photos that count since then move to the new coupler, but
-    for those that a person filed under the old one: the event names them, and their damage stays open until
-    a person says whose it is (``refile``). The unit's status stays as it is.
+    ``family`` defaults to the old one's; ``swapped_at`` (naive: local to the site, the earlier one of an hour
+    that its clocks repeat) to now, or to the start of ``installed_on`` where only the day is known. Photos
+    that count since then move to the new coupler, but for those that a person filed under the old one: the
+    event names them, and their damage stays open until a person says whose it is (``refile``). The unit's
+    status stays as it is.
 
     Raises:
         NotFoundError: no such unit or position.

@@ -13,7 +13,7 @@ from weakref import WeakKeyDictionary
 from sqlalchemy.orm import Session
 
 from data_tools.access import Actor
-from data_tools.answers import STANDS, said_of
+from data_tools.answers import worded
 from data_tools.archives import Upload
 from data_tools.intake import (
     Arrival,
@@ -117,8 +117,8 @@ class Desk:
             shows = f"coupler {meant.position}"
         else:
             return file
-        move = f" If it shows {shows}, a technician moves it (Units screen or `rounds refile`)."
-        return replace(file, message=file.message + move)
+        move = f"If it shows {shows}, a technician moves it (Units screen or `rounds refile`)."
+        return worded(replace(file, note=move))
 
     def _check(self, arrival: Arrival, data: bytes) -> IngestedFile | Ready:
         try:
@@ -172,10 +172,11 @@ def judged(judge: Judge, photos: list[Photo]) -> list[Judgement | None]:
         return list(judge_on_cores(judge, photos))
     except Exception:
         log.exception("judging a batch of %d failed; going one by one", len(photos))
-    return [_judged_alone(judge, photo) for photo in photos]
+    return [judged_alone(judge, photo) for photo in photos]
 
 
-def _judged_alone(judge: Judge, photo: Photo) -> Judgement | None:
+def judged_alone(judge: Judge, photo: Photo) -> Judgement | None:
+    """Judge one photo; ``None`` where the model fails on it."""
     try:
         return on_one_core(partial(judge.judge, photo))
     except Exception:
@@ -185,11 +186,10 @@ def _judged_alone(judge: Judge, photo: Photo) -> Judgement | None:
 
 def _known(name: str, kept: Kept) -> IngestedFile:
     photo = kept.photo
-    message = f"Already here: a photo of unit {photo.unit_key}, received on {photo.received_at:%Y-%m-%d}."
-    reason = kept.verdict.judgement.reason
-    if kept.state is not None:
-        message, reason = f"{message} {STANDS[kept.state.stand]}", kept.state.reason
-    return IngestedFile(name, IngestStatus.KNOWN, message, photo, kept.verdict, reason, state=kept.state)
+    already = f"Already here: a photo of unit {photo.unit_key}, received on {photo.received_at:%Y-%m-%d}."
+    reason = kept.state.reason if kept.state is not None else kept.verdict.judgement.reason
+    file = IngestedFile(name, IngestStatus.KNOWN, "", photo, kept.verdict, reason, state=kept.state)
+    return worded(replace(file, already=already))
 
 
 def _still_aside(name: str, event: WaitingEvent) -> IngestedFile:
@@ -206,10 +206,10 @@ def told(name: str, kept: Kept, target: Target) -> IngestedFile:
         return _known(name, kept)
     judgement = kept.verdict.judgement
     file = IngestedFile(name, IngestStatus.STORED, "", kept.photo, kept.verdict, judgement.reason)
-    message = said_of(file) + target.note + clock_words(kept.photo)
+    notes = [target.note, clock_words(kept.photo)]
     if kept.overtaken:
-        message += " By its time it is of the coupler that was replaced: photograph the one there now."
-    return replace(file, message=message)
+        notes.append("By its time it is of the coupler that was replaced: photograph the one there now.")
+    return worded(replace(file, note=" ".join(note for note in notes if note)))
 
 
 def clock_words(photo: PhotoRecord) -> str:
@@ -221,9 +221,9 @@ def clock_words(photo: PhotoRecord) -> str:
     if counts == photo.received_at:
         old = "If it is that old, photograph the coupler again; if not, set" if taken < counts else "Set"
         return (
-            f" {says}, which is not believed: it counts from when it came in. {old} the clock of the camera."
+            f"{says}, which is not believed: it counts from when it came in. {old} the clock of the camera."
         )
     return (
-        f" {says}: it counts for that day, and for the coupler that was there then. Where that is wrong, set "
+        f"{says}: it counts for that day, and for the coupler that was there then. Where that is wrong, set "
         "the clock of the camera and photograph the coupler again."
     )

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime
-from functools import partial
 from itertools import islice
 
 from sqlalchemy import select
@@ -17,17 +16,16 @@ from data_tools.access import Actor, Permission
 from data_tools.answers import verdict_words
 from data_tools.archives import Upload, UploadSource, expand_sources, sources_from_paths
 from data_tools.database.schema import RejectedRow
-from data_tools.desk import Desk, told
+from data_tools.desk import Desk, judged_alone, told
 from data_tools.intake import Arrival, Target, keep_photo, refuse_closed
 from data_tools.lookup import coupler_at, unit_row
 from data_tools.model_side import judging_side
-from data_tools.one_core import on_one_core
 from data_tools.received import as_it_stands
 from data_tools.records import IngestedFile, IngestReport, RejectedFile
 from data_tools.waiting import aside_words, list_waiting, unsettled_file
 from data_tools.which_coupler import first_position
 from data_tools.workspace import Workspace, now_or
-from model.errors import ConflictError
+from model.errors import ArtefactError, ConflictError
 from model.photo import open_photo
 
 __all__ = [
@@ -99,7 +97,15 @@ def assign_unit(
     Raises:
         NotFoundError: no such waiting photo, unit or position.
         ConflictError: somebody has named its unit already or set it aside, or the site is closed.
+        ArtefactError: the model fails on it.
     """
+    return as_it_stands(ws, actor, [assigned(ws, actor, waiting_id, unit_key, position)])[0]
+
+
+def assigned(
+    ws: Workspace, actor: Actor, waiting_id: int, unit_key: str, position: str | None
+) -> IngestedFile:
+    """Do what ``assign_unit`` does, without what other photos of the coupler say."""
     actor.require(Permission.SEND)
     with ws.read() as session:
         row = unsettled_file(session, waiting_id)
@@ -113,8 +119,15 @@ def assign_unit(
         arrival = Arrival(row.file_name, row.sha256, actor, row.received_at, unit.site.key, row.received_by)
     judge = ws.classifier()
     photo = open_photo(ws.photos.get(arrival.sha256), max_side=judging_side(judge))
-    kept = keep_photo(ws, arrival, target, photo, on_one_core(partial(judge.judge, photo)))
-    return as_it_stands(ws, actor, [told(arrival.file_name, kept, target)])[0]
+    judgement = judged_alone(judge, photo)
+    if judgement is None:
+        raise ArtefactError(
+            f"a verdict on {arrival.file_name}",
+            "a fault of the model",
+            "It is kept and waits: try again later.",
+        )
+    kept = keep_photo(ws, arrival, target, photo, judgement)
+    return told(arrival.file_name, kept, target)
 
 
 def list_rejected(ws: Workspace, actor: Actor, limit: int = 200) -> list[RejectedFile]:

@@ -224,7 +224,8 @@ def refuse_closed(site: SiteRow) -> None:
 
 
 def _aware(taken_at: datetime | None, site: SiteRow) -> datetime | None:
-    """A phone states local time: read it as the site's."""
+    """A phone states local time: read it as the site's. Where it states no offset, an hour that the clocks of
+    the site repeat in autumn is read as the earlier one: a photo of the second is dated an hour early."""
     if taken_at is None or taken_at.tzinfo is not None:
         return taken_at
     return taken_at.replace(tzinfo=ZoneInfo(site.timezone))

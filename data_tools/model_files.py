@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from data_tools.database.schema import ModelVersionRow
-from data_tools.photo_store import write_durably
 from data_tools.workspace import Workspace
+from model.durable import write_durably
 from model.errors import START_AGAIN, ArtefactError, storage_errors
 
 

@@ -8,55 +8,17 @@ there or holds every byte. Whoever wants a row that names an original calls ``pu
 from __future__ import annotations
 
 import hashlib
-import os
 import secrets
 import time
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
+from model.durable import PART_SUFFIX, write_durably
 from model.errors import BadRequestError, NotFoundError, StorageError, storage_errors
 from model.photo import open_photo, reencode_clean
 
-PART_SUFFIX = ".part"
 _HEX = frozenset("0123456789abcdef")
-
-
-def sync_folder(folder: Path) -> None:
-    """Flush a folder's entries to the disk, where the system can."""
-    if os.name == "nt":
-        return  # Windows neither needs nor allows it
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def write_durably(path: Path, data: bytes) -> None:
-    """Write ``data`` so that after a power cut it is there whole or not at all; raises ``OSError``."""
-    made = _make_folder(path.parent)
-    part = path.parent / f".{path.name}.{secrets.token_hex(6)}{PART_SUFFIX}"
-    try:
-        with part.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except BaseException:
-        with suppress(OSError):
-            part.unlink()
-        raise
-    sync_folder(path.parent)
-    if made:
-        sync_folder(path.parent.parent)
-
-
-def _make_folder(folder: Path) -> bool:
-    if folder.is_dir():
-        return False
-    folder.mkdir(parents=True, exist_ok=True)
-    return True
 
 
 class PhotoStore:

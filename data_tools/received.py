@@ -11,7 +11,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, joinedload
 
 from data_tools.access import Actor, Permission
-from data_tools.answers import said_of
+from data_tools.answers import worded
 from data_tools.database.schema import (
     CouplerRow,
     EventRow,
@@ -98,8 +98,7 @@ def as_it_stands(ws: Workspace, actor: Actor, files: Sequence[IngestedFile]) -> 
     for file in files:
         if file.photo is not None and file.photo.id in now:
             photo, state = now[file.photo.id]
-            new = replace(file, photo=photo, state=state, on_coupler=damage.get(photo.coupler_id))
-            file = replace(new, message=file.message.replace(said_of(file), said_of(new), 1))
+            file = worded(replace(file, photo=photo, state=state, on_coupler=damage.get(photo.coupler_id)))
         answers.append(file)
     return answers
 
@@ -131,8 +130,7 @@ def _photos(
         file = IngestedFile(
             photo.file_name, IngestStatus.STORED, "", record, verdict, reason, state=state_record(state)
         )
-        file = replace(file, message=said_of(file) + clock_words(record))
-        found.append((photo.received_at, file))
+        found.append((photo.received_at, worded(replace(file, note=clock_words(record)))))
     return found
 
 

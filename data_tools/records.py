@@ -226,7 +226,9 @@ class RejectedFile:
 class IngestedFile:
     """What became of one file; ``waiting_id`` where it is kept until somebody names its unit. ``state`` is
     what stands for the photo where more than this verdict may speak of it, ``on_coupler`` the damage that
-    stands on its coupler, by whatever photo."""
+    stands on its coupler, by whatever photo. The ``message`` of a photo of a unit is made of ``already`` (it
+    was here before), what is said of its coupler, and ``note``, what else its sender has to know
+    (``answers.worded``)."""
 
     file_name: str
     status: IngestStatus
@@ -237,6 +239,8 @@ class IngestedFile:
     waiting_id: int | None = None
     state: State | None = None
     on_coupler: OpenDamage | None = None
+    already: str = ""
+    note: str = ""
 
 
 @dataclass(frozen=True)

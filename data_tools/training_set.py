@@ -32,10 +32,10 @@ from data_tools.database.schema import (
 )
 from data_tools.intake import share_of
 from data_tools.lookup import decision_records, judgement_from_json
-from data_tools.photo_store import PART_SUFFIX, write_durably
 from data_tools.records import DecisionKind
 from data_tools.standing import Standing, fold
 from data_tools.workspace import Workspace
+from model.durable import PART_SUFFIX, write_durably
 from model.errors import START_AGAIN, storage_errors
 from model.families import FAMILIES
 from model.judgement import Judgement

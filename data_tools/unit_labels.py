@@ -16,6 +16,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from urllib.parse import parse_qs, unquote, urlsplit
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import zxingcpp
@@ -30,6 +31,7 @@ _FORMATS = zxingcpp.BarcodeFormats(
     [zxingcpp.BarcodeFormat.QRCode, zxingcpp.BarcodeFormat.MicroQRCode, zxingcpp.BarcodeFormat.DataMatrix]
 )
 MAX_TEXT = 500
+_FORMS: WeakKeyDictionary[KnownKeys, frozenset[str]] = WeakKeyDictionary()
 _LONGEST = 120
 """Characters of a name that a key of 40 can take: a folded character stands for up to three."""
 
@@ -85,12 +87,19 @@ def unit_from_file_name(name: str, known: KnownKeys) -> UnitHint | None:
     name = tidy_key(name)
     # Each start is folded by itself: folding changes the length, so its places are not those of the name.
     for length in range(min(len(name), _LONGEST), 0, -1):
-        key = known.get(name[:length])
-        if key is not None and (match := _AFTER_KEY.match(name, length)):
+        match = _AFTER_KEY.match(name, length)
+        key = known.get(name[:length]) if match else None
+        if match and key is not None:
             longer = {_form(folded_key(name[:end])) for end in _ends(name) if end > length}
-            unknown = longer and not longer.isdisjoint(map(_form, known.folded()))
-            return None if unknown else UnitHint(key, match["position"])
+            return None if not longer.isdisjoint(_forms(known)) else UnitHint(key, match["position"])
     return None
+
+
+def _forms(known: KnownKeys) -> frozenset[str]:
+    """Return the forms of all known keys, worked out once: thousands of names are held against them."""
+    if known not in _FORMS:
+        _FORMS[known] = frozenset(map(_form, known.folded()))
+    return _FORMS[known]
 
 
 def _ends(name: str) -> list[int]:

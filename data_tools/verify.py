@@ -26,15 +26,15 @@ from data_tools.database.schema import (
 )
 from data_tools.intake import Arrival, keep_rejected, keep_waiting, settle_waiting
 from data_tools.model_files import check_file
-from data_tools.photo_store import PART_SUFFIX, PhotoStore
+from data_tools.photo_store import PhotoStore
 from data_tools.records import EventKind, UnitStatus
 from data_tools.states import folded, refresh_state
 from data_tools.workspace import Workspace, now_or
+from model.durable import PART_SUFFIX
 from model.errors import ArtefactError, PhotoError, storage_errors
 from model.photo import open_photo
 
-LEFTOVER_AGE_S = 3600.0
-_AT_ONCE = 500
+LEFTOVER_AGE_S, _AT_ONCE = 3600.0, 500
 _RECOVERED = "Recovered after an interruption."
 
 

@@ -91,7 +91,7 @@ class SiteCouplers:
                 given = replace(given, position=position)
                 break
         if named is not None and named.unit_key != given.unit_key:
-            return replace(given, note=f" The file name says {named.unit_key}.")
+            return replace(given, note=f"The file name says {named.unit_key}.")
         return given
 
     def _between(

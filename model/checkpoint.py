@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import io
-import os
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import torch
 
+from model.durable import PART_SUFFIX, write_durably
 from model.errors import START_AGAIN, storage_errors
 
 
@@ -53,24 +53,13 @@ def save_state(path: Path, state: dict[str, Any]) -> None:
 
 
 def write_whole(path: Path, data: bytes | memoryview) -> None:
-    """Write ``data`` beside ``path``, sync it to the disk and rename it into place.
+    """Write ``data`` to ``path``, whole or not at all.
 
     Raises:
         StorageError: the disk is full or read-only; nothing half-written stays.
     """
-    part = path.with_suffix(".part")
     with room_on_disk(path):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        try:
-            with part.open("wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            part.replace(path)
-        except BaseException:
-            with suppress(OSError):
-                part.unlink()
-            raise
+        write_durably(path, data, path.with_suffix(PART_SUFFIX))
 
 
 def load_state(path: Path) -> dict[str, Any] | None:

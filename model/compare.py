@@ -20,12 +20,12 @@ from model.gate import (
     Asked,
     Counts,
     Measure,
-    Paired,
     SetName,
     Verdict,
     decide,
 )
 from model.manifest import LabelledPhoto, read_manifest
+from model.paired import Paired
 from model.predict import Classifier
 from model.scorebook import Scored, score_labelled
 from model.vocabulary import FindingKind, Outcome, Triage
@@ -150,10 +150,15 @@ def _right(scored: Scored, measure: Measure, kind: FindingKind | None = None) ->
 
 
 def _paired(pairs: list[tuple[Scored, Scored]], measure: Measure, kind: FindingKind | None = None) -> Paired:
-    """Count photos given as (candidate, live)."""
-    seen = Counter((_right(new, measure, kind), _right(old, measure, kind)) for new, old in pairs)
-    couplers = len({new.label.coupler for new, _ in pairs})
-    return Paired(seen[True, True], seen[False, True], seen[True, False], seen[False, False], couplers)
+    """Count photos given as (candidate, live), and their couplers."""
+    seen: Counter[tuple[bool, bool]] = Counter()
+    gained: Counter[str] = Counter()
+    for new, old in pairs:
+        right = _right(new, measure, kind), _right(old, measure, kind)
+        seen[right] += 1
+        gained[new.label.coupler] += right[0] - right[1]
+    by_coupler = len(gained), sum(n < 0 for n in gained.values()), sum(n > 0 for n in gained.values())
+    return Paired(seen[True, True], seen[False, True], seen[True, False], seen[False, False], *by_coupler)
 
 
 def uncalibrated(report: Mapping[str, object]) -> tuple[str, ...]:

@@ -2,24 +2,22 @@
 
 Paired and exact: of each set of photos, by itself, those are counted that only one of the two versions gets
 right, and the one-sided sign test (the exact form of McNemar's test) says whether losing more than gaining
-could be chance. A gain on one set, damage or measure does not pay for a loss on another. What is right is
-asked as people feel it: damage that is missed or called clear can hurt somebody; damage that is no longer
-flagged is looked at later; an intact coupler that is flagged, refused or left to a person costs a walk or a
-look, every week.
+could be chance, by photos and by couplers (``model.paired``). A gain on one set, damage or measure does not
+pay for a loss on another. What is right is asked as people feel it: damage that is missed or called clear can
+hurt somebody; damage that is no longer flagged is looked at later; an intact coupler that is flagged, refused
+or left to a person costs a walk or a look, every week.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
-import scipy  # its parts are loaded when first used
-
+from model.paired import SIGNIFICANCE, Paired, Rule
 from model.vocabulary import FindingKind
 
-SIGNIFICANCE = 0.05
 UNSEEN_FROM = 0.03
 """A damage shown by so few couplers that a loss of this share could pass unseen is named (fewer than 99)."""
 INTACT = "intact"
@@ -60,15 +58,6 @@ OF_DAMAGE = (Measure.FOUND, Measure.NOT_CLEARED, Measure.FLAGGED)
 OF_INTACT = (Measure.NOT_FLAGGED, Measure.CLEARED, Measure.JUDGED)
 
 
-class Rule(NamedTuple):
-    """When a fall holds a candidate back: ``strict``, if it is larger than ``margin`` (a share of the photos)
-    or beyond chance; otherwise only if it is both. Below ``least`` every fall beyond chance does."""
-
-    margin: float
-    strict: bool
-    least: float = 0.0
-
-
 RULES: Mapping[Measure, Rule] = {
     Measure.FOUND: Rule(0.005, True),
     Measure.NOT_CLEARED: Rule(0.005, True),
@@ -86,60 +75,6 @@ hundred photos at their site to people; and limits lowered as far as in another 
 a fifth of them, which passes. A version that is unsure of everything loses two thirds there, and one that
 creeps to it in steps is held once it would clear less than a third. A refusal is another walk to the
 coupler, and no retrain has a reason for it."""
-
-
-@dataclass(frozen=True)
-class Paired:
-    """How two models did on the same cases: right by both, by one only, by neither; ``couplers``: how many
-    these photos show, where it is known."""
-
-    both: int
-    only_live: int
-    only_candidate: int
-    neither: int
-    couplers: int | None = field(default=None, compare=False)
-
-    @property
-    def n(self) -> int:
-        """Number of cases."""
-        return self.both + self.only_live + self.only_candidate + self.neither
-
-    @property
-    def before(self) -> int:
-        """How many the live version gets right."""
-        return self.both + self.only_live
-
-    @property
-    def after(self) -> int:
-        """How many the candidate gets right."""
-        return self.both + self.only_candidate
-
-    @property
-    def worse_p(self) -> float:
-        """One-sided exact p that the candidate loses as many or more by chance alone."""
-        discordant = self.only_live + self.only_candidate
-        return float(scipy.stats.binom.sf(self.only_live - 1, discordant, 0.5)) if discordant else 1.0
-
-    @property
-    def better_p(self) -> float:
-        """One-sided exact p that the candidate gains as many or more by chance alone."""
-        return Paired(self.both, self.only_candidate, self.only_live, self.neither).worse_p
-
-    @property
-    def drop(self) -> float:
-        """Fall of the share right from live to candidate; negative when the candidate is better."""
-        return (self.before - self.after) / self.n if self.n else 0.0
-
-    def fell(self, rule: Rule) -> bool:
-        """Whether it fell by more than the margin, or beyond chance."""
-        return self.drop > 0 and (self.drop > rule.margin or self.worse_p < SIGNIFICANCE)
-
-    def worse(self, rule: Rule) -> bool:
-        """Whether the fall holds the candidate back by this rule."""
-        if rule.strict or not self.fell(rule):
-            return self.fell(rule)
-        far = self.drop > rule.margin or self.after < rule.least * self.n
-        return far and self.worse_p < SIGNIFICANCE
 
 
 class Asked(NamedTuple):
@@ -170,8 +105,8 @@ class Case(NamedTuple):
     @property
     def words(self) -> str:
         """The counts before and after, in plain words."""
-        pair, p = self.pair, min(self.pair.worse_p, self.pair.better_p)
-        counts = f"{pair.after} of {pair.n}, before {pair.before} (exact p {p:.3f})"
+        pair = self.pair
+        counts = f"{pair.after} of {pair.n}, before {pair.before} ({pair.chance_words})"
         return f"{self.asked.words} on {self.where}: {counts}"
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from data_tools.answers import state_of_file
+from data_tools.held import Hold, hold_of
 from data_tools.open_damage import OpenDamage
 from data_tools.records import (
     DecisionKind,
@@ -21,12 +22,10 @@ from model.judgement import Judgement
 from model.vocabulary import GRAVITY, FindingKind, Outcome, Triage
 from review_app.wording import (
     DECISION_WORDS,
-    DOUBTS,
     KIND_WORDS,
     LABEL_WORDS,
     OBSERVATION_WORDS,
     PLACE_WORDS,
-    STOPS,
     Standing,
     place_phrase,
     sentence,
@@ -62,10 +61,8 @@ def standing_of_file(file: IngestedFile) -> Standing:
 
 def held_by(open_on_unit: Sequence[OpenDamage], noted: Sequence[EventRecord]) -> Standing | None:
     """Return what open damage and what staff noted make of a unit; ``None`` where they hold nothing up."""
-    seen = {event.what for event in noted}
-    if seen & STOPS or any(damage.sure for damage in open_on_unit):
-        return Standing.DO_NOT_USE
-    return Standing.LOOK if open_on_unit or seen & DOUBTS else None
+    hold = hold_of(open_on_unit, noted)
+    return {Hold.STOP: Standing.DO_NOT_USE, Hold.LOOK: Standing.LOOK}[hold] if hold else None
 
 
 def standing_of_line(

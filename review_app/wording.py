@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from data_tools.access import Role
+from data_tools.held import STOPS
 from data_tools.records import DecisionKind, EventKind, ObservationKind, WaitingEventKind
 from model.vocabulary import FindingKind, Label, Place, Reason
 
@@ -145,12 +146,16 @@ WAITED_WORDS: dict[WaitingEventKind, str] = {
 
 @dataclass(frozen=True)
 class Observation:
-    """Something a photo does not show; ``stop``: the coupler must not be used until it is settled."""
+    """Something a photo does not show, and what to do then."""
 
     what: ObservationKind
     words: str
     then: str
-    stop: bool
+
+    @property
+    def stop(self) -> bool:
+        """Whether the coupler must not be used until it is settled."""
+        return self.what in STOPS
 
 
 OBSERVATIONS: tuple[Observation, ...] = (
@@ -158,32 +163,23 @@ OBSERVATIONS: tuple[Observation, ...] = (
         ObservationKind.RELEASE_BUTTON_STICKS,
         "Release button sticks",
         "Do not force it. If a car is held by it, stop the charge in the car and call the technician.",
-        True,
     ),
     Observation(
         ObservationKind.CABLE_CUT_OR_FRAYED,
         "Cable cut or frayed",
         "Do not touch the damaged part. Keep people away and tell the technician now.",
-        True,
     ),
     Observation(
         ObservationKind.DEBRIS_IN_FACE,
         "Dirt, water or an object in the face",
         "Do not reach into the contacts, and use no tools. The technician will clear it with the power off.",
-        True,
     ),
     Observation(
         ObservationKind.INDICATOR_FAULT,
         "Fault light on the unit",
         "Note how many times it blinks between pauses. The technician looks it up in the unit's manual.",
-        False,
     ),
 )
-
-STOPS: frozenset[ObservationKind] = frozenset(entry.what for entry in OBSERVATIONS if entry.stop)
-"""What makes a coupler one that must not be used until somebody has settled it."""
-DOUBTS: frozenset[ObservationKind] = frozenset({ObservationKind.INDICATOR_FAULT})
-"""What makes a unit one that a technician has to look at first."""
 
 OBSERVATION_WORDS: dict[ObservationKind, str] = {
     **{entry.what: entry.words for entry in OBSERVATIONS},

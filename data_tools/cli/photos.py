@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import click
@@ -23,6 +24,7 @@ from data_tools.cli.frame import (
     waiting_event_line,
 )
 from data_tools.model_side import load_judge
+from data_tools.own_words import Said, couplers_said, file_as_said, say_themselves
 from data_tools.records import IngestedFile, IngestStatus
 from data_tools.refile import refile
 from data_tools.scoring import BATCH, expand_paths, nothing_in, score_files
@@ -46,6 +48,7 @@ paths_argument = click.argument("paths", nargs=-1, required=True, type=click.Pat
     "--unit", help="Unit of all these photos; one that says another waits (default: label, then file name)."
 )
 @click.option("--position", help="Which coupler of that unit.")
+@click.option("--may-be-empty", is_flag=True, help="A folder without a file is fine: exit code 0 (for cron).")
 @as_json
 @click.pass_context
 def ingest(
@@ -54,9 +57,13 @@ def ingest(
     site: str,
     unit: str | None,
     position: str | None,
+    may_be_empty: bool,
     as_json: bool,
 ) -> None:
-    """Take in photos, folders or zips at PATHS as part of a site's round."""
+    """Take in photos, folders or zips at PATHS as part of a site's round.
+
+    Folders without a file are refused (exit code 3), unless --may-be-empty says that it is no error.
+    """
     at = ctx.ensure_object(Station)
     if unit is None:
         refuse_unused("position", why="goes with --unit")
@@ -65,8 +72,7 @@ def ingest(
             at.ws, at.actor, intake.sources_from_paths(paths), site,
             unit_key=unit, position=position, progress=progress,
         )  # fmt: skip
-    _say_files(paths, report.files, as_json)
-    ctx.exit(0 if all(file.status in _FINE for file in report.files) else ATTENTION)
+    ctx.exit(_say_files(report.files, as_json, None if may_be_empty else paths))
 
 
 def _brief(file: IngestedFile) -> dict[str, object]:
@@ -95,14 +101,17 @@ def _line(file: IngestedFile) -> str:
     return one_line(f"{file.file_name}{where}: {file.status.value.replace('_', ' ')}. {file.message}")
 
 
-def _say_files(paths: tuple[Path, ...], files: tuple[IngestedFile, ...], as_json: bool) -> None:
-    if not files:
-        raise nothing_in(paths)
+def _say_files(files: Sequence[IngestedFile], as_json: bool, wanted: Sequence[Path] | None = None) -> int:
+    """Print what became of each file, and return the exit code; refuse where there is none at ``wanted``."""
+    if not files and wanted:
+        raise nothing_in(wanted)
     for file in files:
         click.echo(json.dumps(_brief(file), ensure_ascii=False) if as_json else _line(file))
     if not as_json:
         counts = Counter(file.status.value.replace("_", " ") for file in files)
-        click.echo(f"{len(files)} files: " + ", ".join(f"{n} {word}" for word, n in sorted(counts.items())))
+        told = ", ".join(f"{n} {word}" for word, n in sorted(counts.items()))
+        click.echo(f"{len(files)} files: {told or 'nothing there'}")
+    return 0 if all(file.status in _FINE for file in files) else ATTENTION
 
 
 @click.command()
@@ -165,6 +174,29 @@ def assign(at: Station, waiting_id: int, unit: str, position: str | None, as_jso
     say(as_json, _brief(file), _line(file))
 
 
+@click.command("assign-as-said")
+@click.option("--site", help="Only of this site.")
+@click.option("--yes", is_flag=True, help="File them; without it, only tell which units get how many.")
+@as_json
+@click.pass_context
+def assign_as_said(ctx: click.Context, site: str | None, yes: bool, as_json: bool) -> None:
+    """File all waiting photos whose file name or code label says one unit that there is."""
+    at = ctx.ensure_object(Station)
+    said = say_themselves(at.ws, at.actor, site)
+    if said and yes:
+        with bar("filing", len(said)) as progress:
+            files = file_as_said(at.ws, at.actor, said, progress)
+        ctx.exit(_say_files(files, as_json))
+    say(as_json, said, lambda: _plan_lines(said))
+    ctx.exit(ATTENTION if said else 0)
+
+
+def _plan_lines(said: Sequence[Said]) -> Iterator[str]:
+    for (unit, position), count in couplers_said(said):
+        yield f"{unit} {position}: {count} photo{'s' if count > 1 else ''}"
+    yield "Nothing is filed yet: say --yes." if said else "No waiting photo says its unit."
+
+
 @click.command("refile")
 @click.argument("photo", type=int)
 @click.argument("unit")
@@ -207,5 +239,6 @@ def score(paths: tuple[Path, ...], as_json: bool, artefact: Path | None, batch: 
 
 
 COMMANDS: tuple[click.Command, ...] = (
-    ingest, waiting, set_photo_aside, bring_photo_back, rejected, assign, refile_photo, score,
+    ingest, waiting, set_photo_aside, bring_photo_back, rejected, assign, assign_as_said,
+    refile_photo, score,
 )  # fmt: skip

@@ -8,18 +8,19 @@ from datetime import date, datetime
 import click
 
 from data_tools import conditions, history, sites
-from data_tools.cli.frame import Station, as_json, say, station, verdict_in_short, waiting_event_line
+from data_tools.cli.frame import Station, as_json, say, station
+from data_tools.cli.told import entry_line, event_line
 from data_tools.coupler_family import FamilyDoubt, correct_family, families_in_doubt
-from data_tools.history import Timeline, TimelineEntry
+from data_tools.held import Hold, held_units
+from data_tools.history import Timeline
 from data_tools.open_observations import open_observations
 from data_tools.records import (
-    DecisionKind,
-    DecisionRecord,
     EventRecord,
     ObservationKind,
     RosterLine,
     Site,
     Unit,
+    UnitStatus,
 )
 from data_tools.workspace import init_workspace
 from model.families import FAMILIES
@@ -109,18 +110,27 @@ def list_sites(at: Station, as_json: bool) -> None:
 def roster(at: Station, site: str, week_of: datetime | None, as_json: bool) -> None:
     """Show every unit of SITE and what this week's round still lacks."""
     lines = sites.roster(at.ws, at.actor, site, _day(week_of))
-    say(as_json, lines, lambda: _roster_lines(lines, families_in_doubt(at.ws, at.actor, site)))
+    held = held_units(at.ws, at.actor, site)
+    say(as_json, lines, lambda: _roster_lines(lines, held, families_in_doubt(at.ws, at.actor, site)))
 
 
-def _roster_line(line: RosterLine) -> str:
+def _roster_line(line: RosterLine, held: tuple[Hold, str] | None) -> str:
     todo = "done" if line.done_this_week else f"missing: {', '.join(line.missing_positions) or 'coupler'}"
-    why = line.take_again.value if line.take_again else "a person could not tell"
-    again = f" (take again: {why})" if line.again else ""
-    return f"{line.unit.key}  {line.unit.status.value}  {todo}{again}{_alike(line.unit)}"
+    reason = line.take_again.value if line.take_again else "a person could not tell"
+    again = f" (take again: {reason})" if line.again else ""
+    why = f"  {held[1]}" if held else ""
+    return f"{line.unit.key}  {_status(line.unit, held)}  {todo}{again}{why}{_alike(line.unit)}"
 
 
-def _roster_lines(lines: list[RosterLine], doubts: list[FamilyDoubt]) -> Iterator[str]:
-    yield from map(_roster_line, lines)
+def _status(unit: Unit, held: tuple[Hold, str] | None) -> str:
+    """Return how a unit stands: "in service" must not stand where it is not to be used."""
+    return held[0].upper() if held and unit.status is UnitStatus.IN_SERVICE else unit.status.value
+
+
+def _roster_lines(
+    lines: list[RosterLine], held: dict[str, tuple[Hold, str]], doubts: list[FamilyDoubt]
+) -> Iterator[str]:
+    yield from (_roster_line(line, held.get(line.unit.key)) for line in lines)
     for doubt in doubts:
         yield (
             f"{doubt.unit_key} {doubt.position} is entered as {doubt.entered}, but its last photos look like "
@@ -142,42 +152,15 @@ def _alike(named: Site | Unit) -> str:
 def unit_history(at: Station, unit: str, as_json: bool) -> None:
     """Show everything that is known of UNIT, oldest first."""
     told = history.timeline(at.ws, at.actor, unit)
-    say(as_json, told, lambda: _history_lines(told))
+    held = held_units(at.ws, at.actor, told.unit.site_key).get(told.unit.key)
+    say(as_json, told, lambda: _history_lines(told, held))
 
 
-def _history_lines(told: Timeline) -> Iterator[str]:
-    yield f"Unit {told.unit.key} at {told.unit.site_key}: {told.unit.status.value}{_alike(told.unit)}"
+def _history_lines(told: Timeline, held: tuple[Hold, str] | None) -> Iterator[str]:
+    unit, why = told.unit, f": {held[1]}" if held else ""
+    yield f"Unit {unit.key} at {unit.site_key}: {_status(unit, held)}{why}{_alike(unit)}"
     for entry in told.entries:
-        yield f"{entry.at:%Y-%m-%d %H:%M} UTC  {_entry(entry)}"
-
-
-def _entry(entry: TimelineEntry) -> str:
-    if entry.photo is not None:
-        stands = f": {entry.state.stand.value}" if entry.state else ""
-        return f"photo {entry.photo.id} of coupler {entry.photo.position} ({entry.photo.file_name}){stands}"
-    if entry.verdict is not None:
-        word = verdict_in_short(entry.verdict.judgement)
-        return f"verdict on photo {entry.verdict.photo_id}: {word} (model {entry.verdict.model_version})"
-    if entry.decision is not None:
-        return _decision(entry.decision)
-    if entry.waited is not None:
-        return waiting_event_line(entry.waited)
-    return _event(entry.event) if entry.event is not None else ""
-
-
-def _decision(decision: DecisionRecord) -> str:
-    parts = [decision.kind.value]
-    if decision.kind in (DecisionKind.CONFIRMED, DecisionKind.CORRECTED):
-        found = ", ".join(f"{f.kind.value} at {f.place.value}" for f in decision.findings)
-        parts.append(found or ("no findings" if decision.judged else "cannot be judged"))
-    taken_back = " (taken back)" if decision.withdrawn else ""
-    return f"{decision.decided_by} on photo {decision.photo_id}: {', '.join(parts)}{taken_back}"
-
-
-def _event(event: EventRecord) -> str:
-    what = f" {event.what.value}" if event.what else ""
-    blinks = f" ({event.blinks} blinks)" if event.blinks else ""
-    return f"{event.done_by}: {event.kind.value}{what}{blinks} {event.reason}"
+        yield f"{entry.at:%Y-%m-%d %H:%M} UTC  {entry_line(entry)}"
 
 
 @click.group()
@@ -186,7 +169,7 @@ def act() -> None:
 
 
 def _said(as_json: bool, event: EventRecord) -> None:
-    say(as_json, event, lambda: iter([f"{event.unit_key}: {_event(event)}", *conditions.CAUTIONS]))
+    say(as_json, event, lambda: iter([f"{event.unit_key}: {event_line(event)}", *conditions.CAUTIONS]))
 
 
 @act.command("out")
@@ -218,7 +201,8 @@ def act_return(at: Station, unit: str, reason: str, as_json: bool) -> None:
 @click.option(
     "--swapped-at",
     type=click.DateTime(["%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M"]),
-    help="When, in the site's time (YYYY-MM-DD HH:MM; default: now). Photos taken since are of the new one.",
+    help="When, in the site's time (YYYY-MM-DD HH:MM; default: now; of an hour that its clocks repeat, the "
+    "earlier one). Photos taken since are of the new one.",
 )
 @as_json
 @station
@@ -246,7 +230,7 @@ def act_observe(
 ) -> None:
     """Note WHAT was seen on UNIT that a photo does not show."""
     event = conditions.observe(at.ws, at.actor, unit, what, note, blinks=blinks, position=position)
-    say(as_json, event, f"{event.unit_key}: {_event(event)}")
+    say(as_json, event, f"{event.unit_key}: {event_line(event)}")
 
 
 @act.command("family")
@@ -259,7 +243,7 @@ def act_observe(
 def act_family(at: Station, unit: str, family: str, reason: str, position: str, as_json: bool) -> None:
     """Correct the FAMILY that a coupler of UNIT was entered with."""
     event = correct_family(at.ws, at.actor, unit, position, family, reason)
-    say(as_json, event, f"{event.unit_key}: {_event(event)}")
+    say(as_json, event, f"{event.unit_key}: {event_line(event)}")
 
 
 @act.command("open")
@@ -269,7 +253,7 @@ def act_family(at: Station, unit: str, family: str, reason: str, position: str, 
 def act_open(at: Station, site: str | None, as_json: bool) -> None:
     """List what was noted on units and nobody has settled."""
     found = open_observations(at.ws, at.actor, site)
-    say(as_json, found, lambda: (f"{event.id}  {event.unit_key}  {_event(event)}" for event in found))
+    say(as_json, found, lambda: (f"{event.id}  {event.unit_key}  {event_line(event)}" for event in found))
 
 
 @act.command("settle")

@@ -18,6 +18,7 @@ from data_tools.trends.frames import (
     not_enough,
     words_for,
 )
+from model.paired import SIGNIFICANCE, p_words
 from model.vocabulary import FindingKind
 
 Floats = NDArray[np.float64]
@@ -195,10 +196,10 @@ def _compared(drawn: list[pd.DataFrame], by: str) -> tuple[GroupTest | None, tup
         return None, ()
     rows = pd.concat(drawn)
     test = log_rank(rows["exit_days"], rows["event"], rows["group"].tolist(), rows["entry_days"])
-    if test.p is None or test.p >= 0.05:
+    if test.p is None or test.p >= SIGNIFICANCE:
         return test, ()
     words = by.replace("_", " ")
     return test, (
-        f"The time to first damage differs between {words}s by more than chance (log-rank p {test.p:.2g}, "
+        f"The time to first damage differs between {words}s by more than chance (log-rank {p_words(test.p)}, "
         f"{test.n} couplers, {test.events} damages). Compare the curves before ordering more of the worst.",
     )

@@ -96,7 +96,8 @@ def _replace_form(ws: Workspace, actor: Actor, unit: Unit) -> None:
             "When it was swapped (empty: now), in the site's time",
             value=None,
             key=_key("swapped", unit),
-            help="Photos taken since then are of the new coupler.",
+            help="Photos taken since then are of the new coupler. Of an hour that the clocks repeat, the "
+            "earlier one counts.",
         )
         reason = _reason_field(unit, "What was found on the old coupler")
         if not st.form_submit_button(REPLACE, type="primary"):

@@ -14,6 +14,7 @@ from data_tools.registry import list_versions, promote
 from data_tools.rescore import RoundToJudge, rounds_to_judge
 from data_tools.workspace import Workspace
 from model.errors import RoundsError
+from review_app.widgets.figure_panel import table_view
 from review_app.widgets.job_panel import job_panel
 from review_app.widgets.text import clock, md, plain
 
@@ -41,9 +42,7 @@ def _table(ws: Workspace, known: list[ModelVersion]) -> None:
         }
         for v in known
     ]
-    st.dataframe(
-        pd.DataFrame(rows), hide_index=True, width="stretch", alt="Model versions and their measures"
-    )
+    table_view(pd.DataFrame(rows), "Model versions and their measures")
 
 
 def _why(known: list[ModelVersion]) -> None:

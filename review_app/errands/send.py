@@ -28,6 +28,7 @@ from review_app.wording import Standing
 FILE_TYPES = ["image", "jpg", "jpeg", "png", "webp", "heic", "heif", "zip"]
 _FROM_PHOTO = ("", "")
 _NAMED = 8
+_DONE_WITH = "done_with_whose"
 _ROWS = 60
 
 
@@ -113,6 +114,9 @@ def _whose_photo(board: Board) -> tuple[str, str]:
             missing = position in line.missing_positions and is_missing(line, board.standings[line.unit.key])
             (todo if missing else rest)[line.unit.key, position] = name + (" (missing)" if missing else "")
     names = {_FROM_PHOTO: "Read it from the label in the photo", **todo, **rest}
+    if st.session_state.pop(_DONE_WITH, False):
+        # Said, not only forgotten: the browser would keep the unit, and send it again with the next photo.
+        st.session_state["whose"] = _FROM_PHOTO
     chosen = st.selectbox(
         "Whose photo comes next?",
         list(names),
@@ -177,7 +181,7 @@ def _take_in(
     # The chosen unit was for these photos only: the next photo would otherwise land on the wrong unit.
     # One chosen while they were looked at is for the next.
     if any(meant[1:] == target for meant in groups):
-        st.session_state.pop("whose", None)
+        st.session_state[_DONE_WITH] = True
     st.rerun()
 
 

@@ -8,7 +8,8 @@ import streamlit as st
 
 from data_tools.access import Actor
 from data_tools.ingest import assign_unit
-from data_tools.records import RosterLine, Site
+from data_tools.own_words import couplers_said, file_as_said, say_themselves
+from data_tools.records import IngestedFile, IngestStatus, RosterLine, Site
 from data_tools.waiting import WaitingFile
 from data_tools.workspace import Workspace
 from model.errors import RoundsError
@@ -22,6 +23,9 @@ from review_app.wording import WAITED_WORDS, Standing
 
 _MOST = 12
 _TO_TAP = 12
+_NAMED = 12
+_CHUNK = 8
+_TOLD = "told_as_said"
 
 
 def tell_waiting(waiting: Sequence[WaitingFile]) -> None:
@@ -38,12 +42,43 @@ def name_waiting(
     if waiting:
         st.subheader(f"Which unit? {len(waiting)} waiting", anchor=False)
         st.caption("These photos are kept. Tap the unit that each one shows.")
+        _offer_all(ws, actor, site, _names(lines))
     # The newest first: what nobody can name must not hide what has just come in.
     for file in reversed(waiting[-_MOST:]):
         _one(ws, actor, site, file, lines)
     if len(waiting) > _MOST:
         st.caption(f"{len(waiting) - _MOST} more will appear as you go.")
     draw_set_aside(ws, actor, site)
+
+
+def _offer_all(ws: Workspace, actor: Actor, site: Site, names: dict[tuple[str, str], str]) -> None:
+    """Offer one tap for all photos that say their unit themselves, told beforehand which units get how many.
+
+    Those that came in since they were told of are not filed: they are told of next.
+    """
+    said = say_themselves(ws, actor, site.key)
+    before = st.session_state.get(_TOLD, ())
+    st.session_state[_TOLD] = said
+    if len(said) < 2:
+        return
+    counts = couplers_said(said)
+    some = [f"{md(names.get(key) or ' '.join(key))} ({count})" for key, count in counts[:_NAMED]]
+    more = f" and {len(counts) - _NAMED} more" if len(counts) > _NAMED else ""
+    st.markdown(f"By file name or label, {len(said)} of them are of **{', '.join(some)}**{more}.")
+    if not st.button(f"File these {len(said)} photos so", key="file_as_said", icon=":material/done_all:"):
+        return
+    told = [one for one in said if one in before]
+    bar = st.progress(0.0, text=f"Filing {len(told)} …")
+    for start in range(0, len(told), _CHUNK):  # a tap elsewhere ends this page: what is done is then told
+        add_results(site, _filed(file_as_said(ws, actor, told[start : start + _CHUNK])))
+        done = min(len(told), start + _CHUNK)
+        bar.progress(done / len(told), text=f"{done} of {len(told)} filed")
+    st.rerun()
+
+
+def _filed(files: Sequence[IngestedFile]) -> list[IngestedFile]:
+    """Leave out what still waits: its card below says so."""
+    return [file for file in files if file.status is not IngestStatus.NEEDS_UNIT]
 
 
 def _one(ws: Workspace, actor: Actor, site: Site, file: WaitingFile, lines: Sequence[RosterLine]) -> None:

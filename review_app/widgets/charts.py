@@ -16,7 +16,7 @@ _LEGEND = alt.Legend(title=None, orient="bottom", labelLimit=400, labelColor=INK
 _NAMES = alt.Legend(title=None, orient="bottom", labelLimit=300, labelColor=INK, columns=1)
 _PLAIN_AXIS = alt.Axis(labelColor=INK, titleColor=INK)
 _SHARES = alt.Axis(format="%", labelColor=INK, titleColor=INK)
-_ROW_PX, _AXIS_PX = 34, 70
+_ROW_PX, _AXIS_PX = 46, 70
 _FEW_PERCENT = 0.05
 
 
@@ -25,11 +25,11 @@ def interval_chart(table: pd.DataFrame, *, group: str = "group") -> Chart:
     labels = [_label(row, group) for row in table.itertuples()]
     rows = _plain(table).assign(what=labels)
     drawn = rows[rows["rate"].notna()]
-    y = alt.Y(
-        "what:N", title=None, sort=labels, axis=alt.Axis(labelLimit=420, labelColor=INK, labelOverlap=False)
-    )
+    y = alt.Y("what:N", title=None, sort=labels, axis=None)
     x = alt.X("rate:Q", title="share", axis=_SHARES, scale=_from_zero(drawn["high"]))
-    names = alt.Chart(rows).mark_point(opacity=0).encode(y=y)
+    # Above its bar: beside it, a long name would leave a phone no room for the bars.
+    names = alt.Chart(rows).mark_text(align="left", dy=-15, color=INK, fontSize=12, limit=0)
+    names = names.encode(y=y, x=alt.value(0), text="what:N")
     bars = alt.Chart(drawn).mark_rule(color=ACCENT, strokeWidth=4).encode(y=y, x=alt.X("low:Q"), x2="high:Q")
     points = alt.Chart(drawn).mark_point(filled=True, size=130, color=INK, opacity=1)
     points = points.encode(y=y, x=x, tooltip=["what:N", alt.Tooltip("rate:Q", format=".1%"), "n:Q"])

@@ -10,10 +10,13 @@ import streamlit as st
 from data_tools.csv_cells import table_csv
 from data_tools.trends import SHARE_COLUMNS, Figure
 from review_app.widgets.charts import Chart
+from review_app.widgets.small_table import Cell, percent, small_table
 from review_app.widgets.text import md
 from review_app.wording import COLUMN_WORDS, sentence, value_words
 
 _MOST_NOTICES = 8
+_FEW = 12
+"""Tables of so many rows are read whole; larger ones are scrolled and sorted."""
 _RULE = re.compile(r"\. (?=Flagged:|A week is flagged|Each counts)")
 
 
@@ -84,17 +87,22 @@ def table_view(table: pd.DataFrame, title: str) -> None:
     # Rows that are too thin say so by what they still need; a column of ticks beside it says it twice.
     shown = shown.drop(columns=[name for name in ("enough",) if {"enough", "needed"} <= set(shown.columns)])
     shares = SHARE_COLUMNS - {"low", "high"} if "kappa" in shown.columns else SHARE_COLUMNS
-    columns = {}
-    for name in shown.columns:
-        words = str(name) if name == "n" else sentence(COLUMN_WORDS.get(name, str(name).replace("_", " ")))
+    words, cells, columns = {}, dict[str, Cell](), {}
+    for name in map(str, shown.columns):
+        words[name] = name if name == "n" else sentence(COLUMN_WORDS.get(name, name.replace("_", " ")))
         if name == "kappa":
-            columns[name] = st.column_config.NumberColumn(words, format="%.2f")
+            columns[name] = st.column_config.NumberColumn(words[name], format="%.2f")
+            cells[name] = "{:.2f}".format
         elif name in shares:
-            columns[name] = st.column_config.NumberColumn(words, format="percent")
+            columns[name] = st.column_config.NumberColumn(words[name], format="percent")
+            cells[name] = percent
         elif pd.api.types.is_datetime64_any_dtype(shown[name]):
-            columns[name] = st.column_config.DateColumn(words)
+            columns[name] = st.column_config.DateColumn(words[name])
         else:
-            columns[name] = st.column_config.Column(words)
+            columns[name] = st.column_config.Column(words[name])
             if not pd.api.types.is_numeric_dtype(shown[name]):
                 shown[name] = [value_words(value) for value in shown[name]]
+    if len(shown) <= _FEW:
+        st.html(small_table(shown, title, words, cells))
+        return
     st.dataframe(shown, hide_index=True, width="stretch", column_config=columns, alt=title)

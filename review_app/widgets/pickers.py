@@ -8,10 +8,12 @@ from typing import Literal
 import streamlit as st
 
 from data_tools.access import Actor
+from data_tools.keys import KnownKeys
 from data_tools.records import Site, Unit
-from data_tools.sites import list_sites, list_units
+from data_tools.sites import get_unit, list_sites, list_units
 from data_tools.workspace import Workspace
-from review_app.widgets.text import plain
+from model.errors import RoundsError
+from review_app.widgets.text import md, plain
 
 
 def pick_site(
@@ -25,10 +27,11 @@ def pick_site(
     sites = {site.key: site for site in list_sites(ws, actor)}
     st.session_state["sites"] = sites
     if not sites:
-        st.info("There is no site yet. Your maintenance lead adds one with `rounds add-site`.")
+        st.info("There is no open site. A maintenance lead adds one with `rounds add-site`.")
         return None
     options = ["", *sites] if every else list(sites)
     name = "every_site" if every else "site"
+    _site_of_unit(ws, actor, name, options)
     _from_link(name, options)
     key = st.selectbox(
         "Site",
@@ -57,6 +60,8 @@ def pick_unit(
     notes = first or {}
     ordered = [*(key for key in notes if key in units), *(key for key in units if key not in notes)]
 
+    _as_spelled(KnownKeys(units))
+
     def title(key: str) -> str:
         return unit_title(units[key]) + (f" ({notes[key]})" if key in notes else "")
 
@@ -64,6 +69,32 @@ def pick_unit(
     key = st.selectbox(label, ordered, format_func=title, key="unit", persist_state="session")
     _into_link("unit", key)
     return units.get(key or "")
+
+
+def _site_of_unit(ws: Workspace, actor: Actor, name: str, options: Sequence[str]) -> None:
+    """Where the page's address newly asks for a unit and no site, choose the unit's: a label may hold one."""
+    asked = st.query_params.get("unit")
+    if not asked or asked == st.session_state.get("asked_unit") or name in st.query_params:
+        return
+    try:
+        site = get_unit(ws, actor, asked).site_key
+    except RoundsError:
+        return
+    if site in options:
+        st.session_state[name] = site
+
+
+def _as_spelled(known: KnownKeys) -> None:
+    """Where the page's address newly asks for a unit, spell it as here; where it is not here, say so: the
+    page goes on with another unit, which must not be taken for the one that was asked for."""
+    asked = st.query_params.get("unit")
+    if not asked or asked == st.session_state.get("asked_unit"):
+        return
+    found = known.get(asked)
+    if found is None:
+        st.warning(f"There is no unit {md(asked, 60)} at this site. Another one is shown.")
+    elif found != asked:
+        st.query_params["unit"] = found
 
 
 def _from_link(name: str, options: Sequence[str]) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from data_tools.answers import STANDS, note_of, other_damage, state_of_file
+from data_tools.answers import STANDS, other_damage, state_of_file
 from data_tools.records import IngestedFile
 from data_tools.standing import GOOD, SAID, Stand, State
 from data_tools.workspace import Workspace
@@ -37,7 +37,8 @@ def _body(file: IngestedFile, standing: Standing) -> str:
     state = state_of_file(file)
     if state is None:
         return ADVICE[file.reason] if standing is Standing.RETAKE and file.reason else file.message
-    note, other = note_of(file), other_damage(file, damage_words)
+    note = " ".join(part for part in (file.already, file.note) if part)
+    other = other_damage(file, damage_words)
     if other and state.stand in GOOD:
         return f"{other} {note}"
     said = STANDS[state.stand] if state.stand in SAID else ""

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from data_tools.answers import note_of
 from data_tools.conditions import replace_coupler
 from data_tools.ingest import assign_unit, ingest
 from data_tools.records import DecisionKind, IngestedFile, IngestStatus
@@ -55,7 +54,7 @@ def test_neither_does_one_that_says_less_hide_it(ws: Workspace, grey: int, own: 
     first, rest = file.message.split(": do not use this coupler. ")
     assert first.startswith("An earlier or other photo of this coupler shows heat melted housing at bottom")
     assert rest.startswith(own)
-    assert not note_of(file)
+    assert not file.note
 
 
 def test_a_doubt_is_told_as_one(ws: Workspace) -> None:

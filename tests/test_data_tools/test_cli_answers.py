@@ -132,3 +132,31 @@ def test_a_demo_with_a_site_more_is_still_the_demo(samples: Path, rounds: Rounds
     opened = make_demo(tmp_path / "d", samples)
     assert len(list_sites(opened, LEAD)) == 4
     opened.close()
+
+
+def test_an_empty_folder_is_fine_only_where_that_was_said(furnished_rounds: Rounds, tmp_path: Path) -> None:
+    """A cron job tells "nothing there" from "something failed": a folder that is not there always fails."""
+    (tmp_path / "inbox").mkdir()
+    assert "none in inbox" in furnished_rounds("ingest", "inbox", "--site", "north", code=3).output
+    told = furnished_rounds("ingest", "inbox", "--site", "north", "--may-be-empty").output
+    assert told == "0 files: nothing there\n"
+    assert furnished_rounds("ingest", "inbox", "--site", "north", "--may-be-empty", "--json").output == ""
+    furnished_rounds("ingest", "inbocks", "--site", "north", "--may-be-empty", code=1)
+    furnished_rounds("ingest", "inbox", "--site", "nroth", "--may-be-empty", code=3)
+
+
+def test_in_service_does_not_stand_where_a_unit_is_not_to_be_used(furnished_rounds: Rounds) -> None:
+    for unit in ("P3-08", "P3-09"):
+        furnished_rounds("add-unit", unit, "--site", "north")
+    furnished_rounds("ingest", "round", "--site", "north")
+    furnished_rounds("act", "observe", "P3-08", "indicator_shows_fault", "--blinks", "3")
+    flagged, noted, fine = furnished_rounds("roster", "north").output.splitlines()
+    why = "heat melted housing at bottom (not yet confirmed or ruled out)"
+    assert flagged == f"P3-07  DO NOT USE  done  {why}"
+    assert (
+        noted == "P3-08  DO NOT USE UNTIL A TECHNICIAN HAS LOOKED  missing: A  noted: indicator shows fault"
+    )
+    assert fine == "P3-09  in service  missing: A"
+    assert f"Unit P3-07 at north: DO NOT USE: {why}\n" in furnished_rounds("history", "P3-07").output
+    furnished_rounds("act", "out", "P3-07", "--reason", "melted")
+    assert furnished_rounds("roster", "north").output.startswith(f"P3-07  out of service  done  {why}")

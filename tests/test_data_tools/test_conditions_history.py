@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
+from io import BytesIO
 
 import pytest
+from PIL import Image
+from sqlalchemy import select
 
 from data_tools.conditions import (
     CAUTIONS,
@@ -14,8 +17,9 @@ from data_tools.conditions import (
     settle_observation,
     take_out_of_service,
 )
+from data_tools.database.schema import CouplerRow
 from data_tools.history import timeline
-from data_tools.ingest import ingest
+from data_tools.ingest import UploadSource, ingest
 from data_tools.open_observations import open_observations
 from data_tools.records import DecisionKind, EventKind, ObservationKind, Settlement, UnitStatus
 from data_tools.review import decide, queue
@@ -156,3 +160,28 @@ def test_the_timeline_tells_everything_in_order(ws: Workspace) -> None:
     assert timeline(ws, UPLOADER, "P3-08").entries == ()
     with pytest.raises(NotFoundError):
         timeline(ws, UPLOADER, "P9")
+
+
+@pytest.mark.parametrize(
+    ("offset", "utc"), [("", time(0, 30)), ("+02:00", time(0, 30)), ("+01:00", time(1, 30))]
+)
+def test_of_an_hour_that_the_clocks_repeat_the_earlier_one_is_meant(
+    ws: Workspace, offset: str, utc: time
+) -> None:
+    """In Zurich 2:30 was twice on 25 October 2026: 0:30 and 1:30 UTC. Without an offset nobody can tell."""
+    night = date(2026, 10, 25)
+    now = datetime.combine(night, time(8), UTC)
+    exif = Image.Exif()
+    exif.get_ifd(0x8769)[0x9003] = "2026:10:25 02:30:00"
+    if offset:
+        exif.get_ifd(0x8769)[0x9011] = offset
+    photo = BytesIO()
+    Image.new("RGB", (32, 24), (200, 200, 200)).save(photo, "JPEG", exif=exif)
+    (file,) = ingest(ws, UPLOADER, [UploadSource("P3-08.jpg", photo.getvalue())], "north", now=now).files
+    assert file.photo is not None
+    assert file.photo.seen_at == datetime.combine(night, utc, UTC)
+    swapped = datetime.fromisoformat(f"2026-10-25T02:30:00{offset}")
+    replace_coupler(ws, TECHNICIAN, "P3-07", "A", "PN-2", "worn", swapped_at=swapped, now=now)
+    with ws.read() as session:
+        new = session.scalars(select(CouplerRow).where(CouplerRow.part_number == "PN-2")).one()
+        assert new.put_on_at == datetime.combine(night, utc, UTC)

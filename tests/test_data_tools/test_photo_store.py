@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from data_tools import photo_store
 from data_tools.photo_store import PhotoStore
+from model.durable import PART_SUFFIX
 from model.errors import BadRequestError, NotFoundError, StorageError
 from tests.hostile_files import phone_jpeg, scene
 from tests.test_data_tools.store_kit import picture
@@ -128,7 +128,7 @@ def test_a_thumbnail_does_not_need_its_cache(store: PhotoStore, monkeypatch: pyt
 
 def test_leftovers_are_found_only_when_old(store: PhotoStore) -> None:
     name = store.put(b"x")
-    part = store.path(name).parent / f".{name}.abc{photo_store.PART_SUFFIX}"
+    part = store.path(name).parent / f".{name}.abc{PART_SUFFIX}"
     part.write_bytes(b"half")
     assert list(store.leftovers(3600)) == []
     assert list(store.leftovers(-1)) == [part]

@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from data_tools import trends
-from data_tools.statistics import kaplan_meier
+from data_tools.statistics import GroupTest, kaplan_meier
+from data_tools.trends import lifetimes
 from tests.test_data_tools.invented_trends import BROKEN, LATCH, MONDAY, Scene
 
 
@@ -107,3 +108,20 @@ def test_the_curve_covers_the_ages_with_the_most_coupler_days():
     followed(random.integers(31, 50, 20), np.full(20, 30), 15, "PN-1", scene)
     groups = trends.time_to_first_damage(scene.data()).groups
     assert groups[["n", "from_age_days"]].iloc[0].tolist() == [20, 210]
+
+
+@pytest.mark.parametrize(
+    ("p", "told"),
+    [(0.0496, "p < 0.05"), (0.0494, "p 0.049"), (0.031, "p 0.031"), (0.00004, "p < 0.001")],
+)
+def test_a_p_beside_the_line_is_never_rounded_onto_it(
+    p: float, told: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    random = np.random.default_rng(4)
+    scene = Scene()
+    followed(random.integers(2, 12, 15), np.zeros(15), 24, "PN-bad", scene)
+    followed(random.integers(12, 24, 15), np.zeros(15), 24, "PN-good", scene)
+    test = GroupTest(4.0, p, 1, {"PN-bad": 15, "PN-good": 15}, 30, 30)
+    monkeypatch.setattr(lifetimes, "log_rank", lambda *_: test)
+    (notice,) = trends.time_to_first_damage(scene.data(), by="part_number").notices
+    assert f"(log-rank {told}, 30 couplers" in notice

@@ -6,9 +6,10 @@ from typing import Any
 import pytest
 
 from model.compare import count_pairs, drawn, uncalibrated
-from model.gate import INTACT, Asked, Measure, Paired, SetName, Verdict, decide
+from model.gate import INTACT, Asked, Measure, SetName, Verdict, decide
 from model.judgement import Finding, Judgement
 from model.manifest import LabelledFinding, LabelledPhoto
+from model.paired import Paired
 from model.vocabulary import FindingKind, Outcome, Place, Reason, Triage
 
 MELTED = FindingKind.HEAT_MELTED_HOUSING
@@ -80,3 +81,17 @@ def test_of_many_own_photos_all_damaged_ones_are_compared_and_a_draw_of_the_othe
     assert sum(bool(photo.findings) for photo in some) == 50
     assert some == sorted(some, key=lambda photo: int(photo.file))
     assert all(photo.findings for photo in drawn(labels, 30))
+
+
+def test_a_coupler_counts_once_however_many_photos_there_are_of_it() -> None:
+    """One coupler with 13 photos gains, twelve with one each lose: by photos more is gained."""
+    cases = [(MELTED, CLEAR, "one")] * 13 + [(MELTED, _said(Triage.FLAG), f"c{n}") for n in range(12)]
+    live, candidate = _book(*(case[:2] for case in cases)), _book(*(case[:2] for case in cases))
+    for new, old, (_, was, coupler) in zip(candidate, live, cases, strict=True):
+        new.label.coupler = old.label.coupler = coupler
+        new.judgement = _said(Triage.FLAG) if was is CLEAR else CLEAR
+    pair = count_pairs(candidate, live)[Asked(MELTED.value, Measure.FOUND)]
+    assert (pair.n, pair.couplers, pair.worse_on, pair.better_on) == (25, 13, 12, 1)
+    assert pair.drop < 0
+    assert pair.worse_p == pytest.approx(14 / 2**13)  # twelve or thirteen of thirteen
+    assert decide({SetName.RENDERED: count_pairs(candidate, live)}).worse

@@ -10,11 +10,11 @@ from model.gate import (
     Asked,
     Counts,
     Measure,
-    Paired,
     SetName,
     Verdict,
     decide,
 )
+from model.paired import Paired
 from model.vocabulary import FindingKind
 
 SAME, NONE = Paired(100, 0, 0, 2), Paired(0, 0, 0, 0)
@@ -200,3 +200,22 @@ def test_many_gains_are_told_in_few_words() -> None:
     reason = decide({RENDERED: counts(better)}).reason
     assert reason.count("before") == 8
     assert reason.endswith("; and 4 more.")
+
+
+def test_alike_photos_of_few_couplers_are_told_as_such() -> None:
+    """Five photos of two couplers gained: 1/32 by photo, 1/4 by coupler."""
+    pair = Paired(10, 0, 5, 0, couplers=4, worse_on=0, better_on=2)
+    reason = decide({RENDERED: counts({Asked(MELTED, Measure.FOUND): pair})}).reason
+    assert "15 of 15, before 10 (worse on 0, better on 2 of 4 couplers; exact p 0.031 by photo" in reason
+    assert "by photo, p 0.250 by coupler)" in reason
+    assert pair.better_p == 0.25
+
+
+def test_what_few_couplers_lost_on_many_photos_is_not_called_chance() -> None:
+    """Three couplers can never be beyond chance by couplers; all that was flagged of them is no longer."""
+    pair = Paired(0, 30, 0, 0, couplers=3, worse_on=3, better_on=0)
+    result = decide({HELD_OUT: counts(GAIN | {Asked(MELTED, Measure.FLAGGED): pair}), RENDERED: counts()})
+    assert result.verdict is Verdict.WORSE
+    apart = Paired(100, 20, 19, 0, couplers=40, worse_on=15, better_on=4)
+    asked = Asked(INTACT, Measure.NOT_FLAGGED)
+    assert decide({RENDERED: counts(GAIN | {asked: apart})}).verdict is Verdict.WORSE  # by couplers alone

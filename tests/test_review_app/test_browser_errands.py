@@ -208,3 +208,19 @@ def test_melted_photos_never_read_as_fine(browser: Browser, address: str, size: 
     page.get_by_role("group", name="DO NOT USE this coupler").wait_for()
     assert page.get_by_role("group", name="No damage seen").count() == 0
     page.context.close()
+
+
+def test_a_chosen_unit_is_not_sent_again_with_the_next_photo(
+    browser: Browser, address: str, ws: Workspace
+) -> None:
+    """The browser keeps what was chosen until it is told otherwise; these names say nothing."""
+    page = started(browser, address, "phone", "Uma Reyl", "Facilities")
+    chosen = page.get_by_label("Whose photo comes next?", exact=True)
+    choose(page, "Whose photo comes next?", "H-05")
+    upload(page, ("IMG_1.jpg", draw_photo(INTACT, 711)))
+    page.get_by_text("Received and kept: 1 of 1").wait_for()
+    settle(page)
+    assert chosen.input_value() == "Read it from the label in the photo"
+    upload(page, ("IMG_2.jpg", draw_photo(INTACT, 712)))
+    page.get_by_text("Which unit? 1 waiting").wait_for()
+    assert [photo.file_name for photo in list_waiting(ws, LEAD, "harbour")] == ["IMG_2.jpg"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -67,3 +68,17 @@ def test_a_training_that_cannot_start_says_why_and_what_to_do(pages: dict[str, P
     page.get_by_text("at least 30 confirmed photos").wait_for()
     page.get_by_text("Review more photos first").wait_for()
     assert page.get_by_role("button", name="Train now").is_visible()
+
+
+def test_few_rows_are_read_whole_on_a_phone(pages: dict[str, Page]) -> None:
+    page = pages["phone"]
+    pill(page, "model_tab", "How it does")
+    page.get_by_text(re.compile("^Numbers")).first.click()
+    cells = page.locator(".cr-table").first.locator("td")
+    cells.first.scroll_into_view_if_needed()
+    for cell in cells.all()[:5]:
+        box = cell.bounding_box()
+        assert box is not None
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= PHONE["width"]
+        assert "none" not in cell.evaluate("cell => getComputedStyle(cell, '::before').content")

@@ -9,7 +9,7 @@ import pytest
 import streamlit as st
 
 from data_tools.history import timeline
-from data_tools.ingest import list_waiting
+from data_tools.ingest import UploadSource, ingest, list_waiting
 from data_tools.records import DecisionKind, IngestReport, ObservationKind
 from data_tools.review import decide, queue
 from data_tools.sites import add_unit, roster
@@ -128,6 +128,25 @@ def test_a_photo_named_after_another_unit_than_the_chosen_one_waits_for_one_tap(
     app.pills(key=f"unit_of_{waiting.id}").set_value(("H-06", "B")).run()
     assert "DO NOT USE this coupler" in page_words(app)
     assert [e.photo.position for e in timeline(ws, LEAD, "H-06").entries if e.photo] == ["B"]
+
+
+def test_a_folder_sent_under_the_wrong_unit_takes_one_tap(open_app: OpenApp, ws: Workspace) -> None:
+    app = open_app(UPLOADER)
+    app.selectbox(key="whose").set_value(("H-01", "A")).run()
+    upload(
+        app, *((f"H-06__B_{n}.jpg", MELTED) for n in range(10)), ("H-02.jpg", INTACT), ("H-03.jpg", INTACT)
+    )
+    words = page_words(app).replace("\\", "")
+    assert "12 of them are of **H-02 (1), H-03 (1), H-06 B (10)**" in words
+    send(ws, "H-04", INTACT, 9)  # what somebody else sends meanwhile changes nothing of it
+    ingest(ws, LEAD, [UploadSource("H-05.jpg", draw_photo(INTACT, 5))], "harbour", unit_key="H-01")
+    app.button(key="file_as_said").click().run()
+    assert "DO NOT USE this coupler" in page_words(app)
+    assert not app.exception
+    assert len([e for e in timeline(ws, LEAD, "H-06").entries if e.photo]) == 10
+    assert not [e for e in timeline(ws, LEAD, "H-01").entries if e.photo]
+    assert [waits.file_name for waits in list_waiting(ws, LEAD)] == ["H-05.jpg"], "it was not told of"
+    assert "file_as_said" not in {button.key for button in app.button}
 
 
 def test_waiting_photos_are_still_there_in_a_new_tab(open_app: OpenApp) -> None:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import base64
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from xml.etree import ElementTree
 
+import pandas as pd
 import pytest
 
 from data_tools.records import TrueFinding
@@ -17,6 +18,7 @@ from review_app import standing, wording
 from review_app.widgets.face_drawing import face_image, face_svg, place_numbers
 from review_app.widgets.marks import by_place, face_box, marks_of
 from review_app.widgets.signs import badge
+from review_app.widgets.small_table import percent, small_table
 from review_app.widgets.text import clock, esc, md, plain
 from review_app.widgets.verdict_card import card
 from review_app.wording import Standing
@@ -148,3 +150,23 @@ def test_signs_can_be_read_in_the_sun() -> None:
     assert contrast("#FFFFFF", "#000000") == pytest.approx(21)
     for sign in wording.SIGNS.values():
         assert contrast(sign.ink, "#FFFFFF" if sign.filled else sign.paper) >= 7, sign.words
+
+
+def test_a_small_table_says_of_each_figure_what_it_is() -> None:
+    """On a phone the heads of the columns are not there: each cell carries its own."""
+    table = pd.DataFrame(
+        {
+            "about": ["<b>any</b>", "latch"],
+            "n": [63, 1200],
+            "rate": [0.0159, None],
+            "on": [date(2026, 3, 4)] * 2,
+        }
+    )
+    words = {"about": "About", "n": "n", "rate": "Share", "on": "On"}
+    html = small_table(table, "Miss rate", words, {"rate": percent})
+    assert '<th role="rowheader" scope="row">&lt;b&gt;any&lt;/b&gt;</th>' in html
+    assert '<td role="cell" data-of="Share">1.59%</td>' in html
+    assert '<td role="cell" data-of="Share">–</td>' in html
+    assert '<td role="cell" data-of="n">1200</td>' in html
+    assert '<td role="cell" data-of="On">2026-03-04</td>' in html
+    assert [percent(share) for share in (0.0, 1.0, 0.05, 0.12345)] == ["0%", "100%", "5%", "12.35%"]
