@@ -7,7 +7,7 @@ from importlib import import_module
 
 from data_tools.studios.shot import Photograph
 
-STUDIOS = ("alder", "birch", "cedar", "dogwood", "elm", "fir", "gorse")
+STUDIOS = ("alder", "birch", "cedar", "dogwood", "elm")
 
 
 @dataclass(frozen=True)

@@ -96,14 +96,14 @@ def expose(
     scene: Any, sensor: Any, size: tuple[int, int], samples: int, seed: int, spread: float = 0.5
 ) -> NDArray[np.float32]:
     """Return the linear picture, H x W x 3: as ``mitsuba.render`` with the scene's path tracer and a gaussian
-    filter of deviation ``spread`` (pixels, at most 0.5), from the same random numbers. ``sensor``: see
-    ``lens``."""
+    filter of deviation ``spread`` (pixels, at most 0.5), from the same random numbers, but without what is no
+    number. ``sensor``: see ``lens``."""
     import drjit as dr
     import mitsuba as mi
 
     if str(mi.variant()).startswith("scalar"):
         picture = mi.render(scene, sensor=sensor, spp=samples, seed=mi.UInt32(seed))
-        return np.array(picture, np.float32)[..., :3]
+        return np.nan_to_num(np.array(picture, np.float32)[..., :3], nan=0.0, posinf=0.0, neginf=0.0)
     width, height = size
     count = width * height * samples
     sampler = sensor.sampler()
@@ -120,6 +120,8 @@ def expose(
     ray, weight = sensor.sample_ray(0.0, 0.0, place, sampler.next_2d())
     light, _, _ = scene.integrator().sample(scene, sampler, mi.RayDifferential3f(ray))
     light = light * weight
+    # One path that is no number would make a picture of none: its phone meters the whole of it.
+    light = dr.select(dr.isfinite(light), light, 0.0)
     dr.eval(light, within)
     return _gathered(light, within, size, samples, spread)
 
