@@ -1,9 +1,9 @@
 """The shipped model on couplers that somebody else modelled and another program rendered.
 
-The photos (``synthetic_samples/elsewhere``) come from a rasteriser and two other path tracers, modelled eight
-times anew by hands that knew the published geometry but neither our generator nor its pictures. 835 photos of
-801 couplers tell that the model carries over at all, not how well: the bounds are floors that a broken
-pipeline falls through. Six show other things.
+The photos (``synthetic_samples/elsewhere``) come from a rasteriser and two other path tracers, modelled nine
+times anew by hands that knew the published geometry but neither our generator nor its pictures. 943 photos of
+909 couplers tell that the model carries over at all, not how well: the bounds are floors that a broken
+pipeline falls through. Fourteen show other things.
 """
 
 from pathlib import Path
@@ -34,7 +34,7 @@ def severe(photo: Scored) -> set[FindingKind]:
 
 def test_good_photos_are_judged_and_their_family_known(book: list[Scored]) -> None:
     couplers = [photo for photo in book if photo.label.family is not None]
-    assert share([photo.scored for photo in couplers], 835) >= 0.97
+    assert share([photo.scored for photo in couplers], 943) >= 0.97
     assert all(
         photo.seen.face.family.key == photo.label.family for photo in couplers if photo.seen.face is not None
     )
@@ -42,17 +42,17 @@ def test_good_photos_are_judged_and_their_family_known(book: list[Scored]) -> No
 
 def test_other_things_are_refused(book: list[Scored]) -> None:
     others = [photo for photo in book if photo.label.family is None]
-    assert share([not photo.scored for photo in others], 6) >= 0.8
+    assert share([not photo.scored for photo in others], 14) >= 0.8
 
 
 def test_damage_is_seldom_called_clear(book: list[Scored]) -> None:
     damaged = [photo for photo in book if photo.scored and severe(photo)]
-    assert share([photo.judgement.triage is not Triage.CLEAR for photo in damaged], 440) >= 0.9
+    assert share([photo.judgement.triage is not Triage.CLEAR for photo in damaged], 490) >= 0.9
 
 
 def test_intact_couplers_are_seldom_flagged(book: list[Scored]) -> None:
     intact = [photo for photo in book if photo.scored and not photo.label.findings]
-    assert share([photo.judgement.triage is not Triage.FLAG for photo in intact], 330) >= 0.95
+    assert share([photo.judgement.triage is not Triage.FLAG for photo in intact], 380) >= 0.95
 
 
 @pytest.mark.parametrize("kind", [FindingKind.BROKEN_PIN_HOUSING, FindingKind.HEAT_MELTED_HOUSING])
