@@ -117,7 +117,9 @@ class SiteCouplers:
         with self.ws.read() as session:
             unit = unit_row(session, hint.unit_key)
             there = [coupler.position for coupler in unit.couplers if coupler.removed_on is None]
-            yield unit.key, KnownKeys(there).get(hint.position or "") or first_position(unit)
+        # A coupler that is not there is not offered, and no other one of the unit in its stead.
+        if position := KnownKeys(there).get(hint.position) if hint.position else first_position(unit):
+            yield unit.key, position
         yield given.unit_key, given.position
 
     def _position(self, hint: UnitHint) -> str | None:

@@ -65,7 +65,7 @@ def _offer_all(ws: Workspace, actor: Actor, site: Site, names: dict[tuple[str, s
     some = [f"{md(names.get(key) or ' '.join(key))} ({count})" for key, count in counts[:_NAMED]]
     more = f" and {len(counts) - _NAMED} more" if len(counts) > _NAMED else ""
     st.markdown(f"By file name or label, {len(said)} of them are of **{', '.join(some)}**{more}.")
-    if not st.button(f"File these {len(said)} photos so", key="file_as_said", icon=":material/done_all:"):
+    if not st.button(f"File these {len(said)} photos there", key="file_as_said", icon=":material/done_all:"):
         return
     told = [one for one in said if one in before]
     bar = st.progress(0.0, text=f"Filing {len(told)} …")

@@ -8,6 +8,7 @@ from data_tools.access import Actor
 from data_tools.history import timeline
 from data_tools.ingest import UploadSource, assign_unit, ingest, list_waiting
 from data_tools.open_damage import open_damage
+from data_tools.own_words import say_themselves
 from data_tools.records import IngestedFile, IngestStatus
 from data_tools.sites import add_unit
 from data_tools.workspace import Workspace
@@ -66,6 +67,23 @@ def test_a_name_that_says_nothing_or_the_same_goes_to_the_chosen_unit(ws: Worksp
     assert file.status is IngestStatus.STORED, file.message
     assert file.photo is not None
     assert file.photo.unit_key == "P3-07"
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        upload("P3-08__C.png", MELTED),
+        UploadSource("IMG_1.png", labelled("unit=P3-08&position=C")),
+        UploadSource("P3-08.png", labelled("unit=P3-08&position=C")),
+    ],
+)
+def test_a_coupler_that_is_not_there_is_not_taken_for_another_of_its_unit(
+    ws: Workspace, source: UploadSource
+) -> None:
+    assert _send(ws, source).status is IngestStatus.NEEDS_UNIT
+    (waits,) = list_waiting(ws, UPLOADER, "north")
+    assert waits.offered == (("P3-07", "A"),)
+    assert not say_themselves(ws, UPLOADER, "north")
 
 
 def test_a_unit_of_another_site_is_another_unit_too(ws: Workspace) -> None:
