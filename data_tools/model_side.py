@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from model.gate import SetName, Verdict
 from model.judgement import Judgement
 from model.manifest import LabelledPhoto
+from model.memory import loading
 from model.photo import Photo
 from model.weighting import Weighting
 
@@ -101,9 +102,10 @@ class Limits(Protocol):
 
 def load_judge(path: Path | None) -> Judge:
     """Load the classifier at ``path``; ``None`` is the one shipped with the product."""
-    from model.predict import Classifier
+    with loading():
+        from model.predict import Classifier
 
-    return cast(Judge, Classifier.load(path))
+        return cast(Judge, Classifier.load(path))
 
 
 def work_alone() -> None:

@@ -1,5 +1,5 @@
 """``python -m data_tools.cli`` is ``rounds``."""
 
-from data_tools.cli.commands import main
+from data_tools.cli import main
 
 main()

@@ -1,14 +1,16 @@
-"""Memory that large tensors leave goes back to the system."""
+"""Memory that large tensors leave goes back to the system; what is loaded is not gone through for garbage."""
 
 from __future__ import annotations
 
+import contextlib
+import gc
 import json
 import subprocess
 import sys
 
 import pytest
 
-from model.memory import hand_back
+from model.memory import hand_back, loading
 
 # In a process of its own: what other tests left in this one's heap would be handed back too.
 _SCRIPT = """
@@ -45,3 +47,21 @@ def test_what_was_let_go_of_is_handed_back() -> None:
 def test_a_system_without_it_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("model.memory.ctypes.CDLL", lambda _name: object())
     hand_back()
+
+
+@pytest.mark.parametrize("collecting", [True, False])
+@pytest.mark.parametrize("fails", [True, False])
+def test_garbage_is_looked_for_after_loading_as_before(collecting: bool, fails: bool) -> None:
+    before, frozen = gc.isenabled(), gc.get_freeze_count()
+    (gc.enable if collecting else gc.disable)()
+    try:
+        with contextlib.suppress(ImportError), loading():
+            assert not gc.isenabled()
+            stays: list[list[int]] = [[] for _ in range(1000)]
+            if fails:
+                raise ImportError
+        assert gc.isenabled() is collecting
+        assert gc.get_freeze_count() >= frozen + len(stays)
+    finally:
+        (gc.enable if before else gc.disable)()
+        gc.unfreeze()
