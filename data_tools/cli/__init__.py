@@ -1,8 +1,5 @@
 """The console script ``rounds``: each command is one call of the function that the screens call too."""
 
-from model.memory import loading
-
-with loading():
-    from data_tools.cli.commands import main
+from data_tools.cli.commands import main
 
 __all__ = ["main"]

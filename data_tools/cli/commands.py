@@ -7,11 +7,34 @@ from pathlib import Path
 import click
 
 from data_tools.access import Role
-from data_tools.cli import decide, demo, photos, roster, upkeep, versions
 from data_tools.cli.frame import RoundsGroup, Station
+from data_tools.cli.score import score
+from model.memory import loading
 
 
-@click.group(cls=RoundsGroup, context_settings={"help_option_names": ["-h", "--help"]})
+class AllCommands(RoundsGroup):
+    """``score``, which waits for nothing else, and the commands of the store, loaded once one is wanted."""
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return the command of that name."""
+        if cmd_name not in self.commands:
+            self._load()
+        return super().get_command(ctx, cmd_name)
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names of all commands."""
+        self._load()
+        return super().list_commands(ctx)
+
+    def _load(self) -> None:
+        with loading():
+            from data_tools.cli import decide, demo, photos, roster, upkeep, versions
+        for module in (roster, photos, decide, versions, upkeep, demo):
+            for command in module.COMMANDS:
+                self.add_command(command)
+
+
+@click.group(cls=AllCommands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.option(
     "--workspace",
     type=click.Path(path_type=Path, file_okay=False),
@@ -34,6 +57,4 @@ def main(ctx: click.Context, workspace: Path | None, name: str | None, role: str
     ctx.obj = Station(workspace, name, role)
 
 
-for module in (roster, photos, decide, versions, upkeep, demo):
-    for command in module.COMMANDS:
-        main.add_command(command)
+main.add_command(score)

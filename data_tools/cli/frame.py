@@ -13,22 +13,22 @@ from datetime import date, datetime
 from enum import Enum
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from click.core import ParameterSource
-from sqlalchemy.exc import SQLAlchemyError
 from tqdm import tqdm
 
 from data_tools.access import Actor, Role
-from data_tools.people import spelled_as_before
 from data_tools.records import WaitingEventKind
 from data_tools.settings import Settings, load_settings
-from data_tools.waiting import WaitingEvent
-from data_tools.workspace import Workspace, open_workspace
 from model.errors import RoundsError, StorageError
 from model.judgement import Judgement
 from model.vocabulary import GRAVITY, LABEL_OF_KIND, Triage
+
+if TYPE_CHECKING:  # what opens the store is loaded when it is opened: a verdict needs none
+    from data_tools.waiting import WaitingEvent
+    from data_tools.workspace import Workspace
 
 EXIT_CODES: dict[int, str] = {
     0: "done; nothing needs a person",
@@ -56,16 +56,21 @@ class Station:
     @cached_property
     def ws(self) -> Workspace:
         """The open workspace."""
+        from data_tools.workspace import open_workspace
+
         return open_workspace(self.settings)
 
     @cached_property
     def actor(self) -> Actor:
         """Who is asking: the options, else the settings, else the login name."""
+        from data_tools.people import spelled_as_before
+
         name = spelled_as_before(self.ws, self._name or self.settings.default_name or getpass.getuser())
         return Actor(name, Role(self._role) if self._role else self.settings.default_role)
 
 
 station = click.make_pass_decorator(Station)
+paths_argument = click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 as_json = click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
 
 
@@ -99,6 +104,8 @@ class RoundsGroup(click.Group):
             if debug:
                 raise
             _say_fault(error)
+            from sqlalchemy.exc import SQLAlchemyError
+
             ctx.exit(STORAGE if isinstance(error, SQLAlchemyError | OSError) else FAULT)
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -1,4 +1,4 @@
-"""Commands that take photos in or score them."""
+"""Commands that take photos in and file them."""
 
 from __future__ import annotations
 
@@ -16,18 +16,17 @@ from data_tools.cli.frame import (
     as_json,
     bar,
     one_line,
+    paths_argument,
     plain,
     refuse_unused,
     say,
     station,
-    verdict_in_short,
     waiting_event_line,
 )
-from data_tools.model_side import load_judge
 from data_tools.own_words import Said, couplers_said, file_as_said, say_themselves
 from data_tools.records import IngestedFile, IngestStatus
 from data_tools.refile import refile
-from data_tools.scoring import BATCH, expand_paths, nothing_in, score_files
+from data_tools.scoring import nothing_in
 from data_tools.waiting import (
     WaitingFile,
     aside_words,
@@ -38,7 +37,6 @@ from data_tools.waiting import (
 )
 
 _FINE = frozenset({IngestStatus.STORED, IngestStatus.KNOWN, IngestStatus.SET_ASIDE})
-paths_argument = click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 
 
 @click.command()
@@ -215,30 +213,7 @@ def refile_photo(
     say(as_json, event, f"Moved by {event.done_by}: {event.reason}")
 
 
-@click.command()
-@paths_argument
-@click.option("--json", "as_json", is_flag=True, help="One JSON object a line, in the order given.")
-@click.option(
-    "--model", "artefact", type=click.Path(path_type=Path, dir_okay=False), help="Model file to use."
-)
-@click.option(
-    "--batch", type=click.IntRange(1, 256), default=BATCH, show_default=True, help="Photos judged at once."
-)
-def score(paths: tuple[Path, ...], as_json: bool, artefact: Path | None, batch: int) -> None:
-    """Judge photos without a store. Folders give the pictures in them.
-
-    Exit code 0 once every file has its line, whatever the line says.
-    """
-    judge = load_judge(artefact)
-    files = expand_paths(paths)
-    with bar("scoring", len(files)) as progress:
-        for done, (path, judgement) in enumerate(score_files(judge, files, batch=batch), 1):
-            words = one_line(f"{path}: {verdict_in_short(judgement)}")
-            click.echo(json.dumps(judgement.to_json(str(path))) if as_json else words)
-            progress(done, path.name)
-
-
 COMMANDS: tuple[click.Command, ...] = (
     ingest, waiting, set_photo_aside, bring_photo_back, rejected, assign, assign_as_said,
-    refile_photo, score,
+    refile_photo,
 )  # fmt: skip

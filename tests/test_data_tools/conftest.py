@@ -24,7 +24,7 @@ def ws(tmp_path: Path) -> Iterator[Workspace]:
 @pytest.fixture
 def rounds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Rounds:
     """Run ``rounds`` in this process with ``GreyJudge`` as the shipped model."""
-    for place in ("data_tools.workspace.load_judge", "data_tools.cli.photos.load_judge"):
+    for place in ("data_tools.workspace.load_judge", "data_tools.cli.score.load_judge"):
         monkeypatch.setattr(place, lambda path: GreyJudge(path.read_text() if path else "grey-1"))
     monkeypatch.chdir(tmp_path)
 

@@ -200,9 +200,20 @@ def test_help_lists_every_command_and_exit_code() -> None:
     told = CliRunner().invoke(main, ["--help"]).output
     for code in EXIT_CODES:
         assert f"  {code} " in told
+    assert len(main.commands) > 30, "the help asks for all of them"
     for name, command in main.commands.items():
         assert name in told
         assert command.help, name
+
+
+def test_a_verdict_waits_for_no_database(tmp_path: Path) -> None:
+    script = (
+        "import sys; from data_tools.cli import main\n"
+        f"try: main(['score', {str(tmp_path / 'none.jpg')!r}])\n"
+        "except SystemExit as ended: print(ended.code, 'torch' in sys.modules, 'sqlalchemy' in sys.modules)"
+    )
+    told = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True).stdout
+    assert told.split()[-3:] == ["0", "True", "False"]
 
 
 def test_every_command_stays_short() -> None:
@@ -212,7 +223,10 @@ def test_every_command_stays_short() -> None:
 
     def leaves(group: click.Group) -> list[click.Command]:
         found = []
-        for command in group.commands.values():
+        context = click.Context(group)
+        for name in group.list_commands(context):
+            command = group.get_command(context, name)
+            assert command is not None
             found += leaves(command) if isinstance(command, click.Group) else [command]
         return found
 
@@ -235,7 +249,7 @@ def test_a_missing_model_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     def missing(_path: Path | None) -> None:
         raise ArtefactError("a model file", "none", "Install the product again.")
 
-    monkeypatch.setattr("data_tools.cli.photos.load_judge", missing)
+    monkeypatch.setattr("data_tools.cli.score.load_judge", missing)
     result = CliRunner().invoke(main, ["score", str(tmp_path)])
     assert result.exit_code == 3
     assert "model file" in result.output

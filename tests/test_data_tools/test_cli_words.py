@@ -37,7 +37,7 @@ def told(ws: Workspace, monkeypatch: pytest.MonkeyPatch) -> Told:
     """What ``rounds`` prints on ``ws``, judged by ``Doubting``."""
     if ws.engine.dialect.name != "sqlite":
         pytest.skip("the console script finds the database in the workspace")
-    for place in ("data_tools.workspace.load_judge", "data_tools.cli.photos.load_judge"):
+    for place in ("data_tools.workspace.load_judge", "data_tools.cli.score.load_judge"):
         monkeypatch.setattr(place, lambda _path: Doubting())
 
     def run(*arguments: object, code: int = 0) -> str:

@@ -38,7 +38,9 @@ def commands(group: click.Command, prefix: str = "rounds") -> list[tuple[str, st
     here = [(prefix, group.get_short_help_str(300))]
     if not isinstance(group, click.Group):
         return here
-    found = [commands(command, f"{prefix} {name}") for name, command in sorted(group.commands.items())]
+    context = click.Context(group)
+    named = [(name, group.get_command(context, name)) for name in sorted(group.list_commands(context))]
+    found = [commands(command, f"{prefix} {name}") for name, command in named if command is not None]
     return (here if group.invoke_without_command else []) + [row for rows in found for row in rows]
 
 
