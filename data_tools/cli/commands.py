@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 import click
@@ -27,11 +28,16 @@ class AllCommands(RoundsGroup):
         return super().list_commands(ctx)
 
     def _load(self) -> None:
-        with loading():
-            from data_tools.cli import decide, demo, photos, roster, upkeep, versions
-        for module in (roster, photos, decide, versions, upkeep, demo):
-            for command in module.COMMANDS:
-                self.add_command(command)
+        for command in commands_of_the_store():
+            self.add_command(command)
+
+
+@cache
+def commands_of_the_store() -> tuple[click.Command, ...]:
+    """Load the other files of this folder, and return their commands."""
+    with loading():
+        from data_tools.cli import decide, demo, photos, roster, upkeep, versions
+    return tuple(c for module in (roster, photos, decide, versions, upkeep, demo) for c in module.COMMANDS)
 
 
 @click.group(cls=AllCommands, context_settings={"help_option_names": ["-h", "--help"]})

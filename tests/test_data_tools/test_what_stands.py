@@ -192,7 +192,7 @@ def test_a_confirmed_refusal_could_not_be_judged(ws: Workspace) -> None:
     assert not _say(ws, OTHER_TECHNICIAN, file, CONFIRMED).judged
     assert (_state(ws).stand, _state(ws).reason) == (Stand.NOT_TOLD, Reason.TOO_DARK)
     assert not _good(ws, file)
-    told = "\n".join(_history_lines(timeline(ws, UPLOADER, "P3-07")))
+    told = "\n".join(_history_lines(timeline(ws, UPLOADER, "P3-07"), None))
     assert "confirmed, cannot be judged" in told
     assert "no findings" not in told
 
@@ -260,7 +260,7 @@ def test_a_photo_sent_again_is_answered_with_what_stands(
 def test_history_on_the_command_line_marks_what_was_taken_back(ws: Workspace) -> None:
     file = _send(ws, MELTED)
     withdraw(ws, TECHNICIAN, _say(ws, TECHNICIAN, file, CORRECTED).id)
-    told = [line.partition("UTC  ")[2] for line in _history_lines(timeline(ws, UPLOADER, "P3-07"))]
+    told = [line.partition("UTC  ")[2] for line in _history_lines(timeline(ws, UPLOADER, "P3-07"), None)]
     assert told[-2:] == [
         "Tom on photo 1: corrected, no findings (taken back)",
         "Tom on photo 1: withdrawn",
