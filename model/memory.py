@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import atexit
 import ctypes
 import gc
 from collections.abc import Iterator
 from contextlib import contextmanager
+
+# What was never gone through is let go like everything else at the end: libraries report it as leaked if not.
+atexit.register(gc.unfreeze)
 
 
 @contextmanager

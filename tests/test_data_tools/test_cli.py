@@ -216,6 +216,14 @@ def test_a_verdict_waits_for_no_database(tmp_path: Path) -> None:
     assert told.split()[-3:] == ["0", "True", "False"]
 
 
+def test_a_refusal_is_all_that_a_command_says(tmp_path: Path) -> None:
+    """Libraries write of their own at the end of a process that keeps what they made."""
+    asked = [sys.executable, "-m", "data_tools.cli", "--workspace", str(tmp_path), "roster", "nowhere"]
+    told = subprocess.run(asked, capture_output=True, text=True, check=False)
+    assert (told.returncode, told.stdout) == (3, "")
+    assert len(told.stderr.splitlines()) == 1, told.stderr
+
+
 def test_every_command_stays_short() -> None:
     """A command is one call of a verb: ten lines of body at most."""
     import ast
