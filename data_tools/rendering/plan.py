@@ -69,7 +69,7 @@ _FRAMING = {Reason.TOO_SMALL: Framing.TOO_SMALL, Reason.OUT_OF_FRAME: Framing.OU
 
 @dataclass(frozen=True)
 class Assignment:
-    """One subject and how many photos of it to take."""
+    """One subject and how many photos of it to take; ``before`` more of a damaged one as it was before."""
 
     seed: int
     index: int
@@ -78,6 +78,18 @@ class Assignment:
     kinds: frozenset[FindingKind]
     photos: int
     domain: Domain = Domain.TRAIN
+    before: int = 0
+
+    @property
+    def undamaged(self) -> Assignment | None:
+        """The same coupler before it was damaged, where there are photos to take of that."""
+        return replace(self, kinds=frozenset(), before=0) if self.kinds and self.before else None
+
+    @property
+    def numbers(self) -> tuple[range, range]:
+        """The numbers of its photos, and of those from before the damage."""
+        total = self.photos + (self.before if self.undamaged else 0)
+        return range(self.photos), range(self.photos, total)
 
     @property
     def name(self) -> str:
@@ -134,14 +146,17 @@ def _kinds(rng: np.random.Generator, family: str, count: int) -> frozenset[Findi
     return frozenset(possible[int(number)] for number in drawn)
 
 
-def assignments(seed: int, count: int, mix: Mix = MIX, domain: Domain = Domain.TRAIN) -> list[Assignment]:
-    """Return the subjects whose photos add up to exactly ``count`` (the last one may be cut short)."""
+def assignments(
+    seed: int, count: int, mix: Mix = MIX, domain: Domain = Domain.TRAIN, before: int = 0
+) -> list[Assignment]:
+    """Return the subjects whose photos add up to exactly ``count`` (the last one may be cut short), those
+    from before a damage not counted."""
     chosen: list[Assignment] = []
     total = 0
     while total < count:
         item = assign(seed, len(chosen), mix, domain)
         photos = min(item.photos, count - total)
-        chosen.append(replace(item, photos=photos))
+        chosen.append(replace(item, photos=photos, before=before))
         total += photos
     return chosen
 

@@ -36,7 +36,8 @@ class ProduceConfig:
     ``environments`` names a folder of further panoramas (see ``light``), ``max_seconds`` starts
     nothing new after that time. ``workers`` 0 means one for each CPU core. ``domain`` is the world that is
     drawn from (see ``domains``); photos of another than ``train`` carry its name as their split, those of
-    ``train`` the given ``split``, or none: that leaves it to whoever uses them.
+    ``train`` the given ``split``, or none: that leaves it to whoever uses them. ``before``: so many photos
+    more of each damaged coupler from before it was damaged, beyond ``count``.
     """
 
     count: int
@@ -49,6 +50,7 @@ class ProduceConfig:
     max_seconds: float | None = None
     domain: Domain = Domain.TRAIN
     split: str | None = None
+    before: int = 0
 
 
 @dataclass(frozen=True)
@@ -97,7 +99,7 @@ def produce(config: ProduceConfig, out_dir: Path, *, progress: Progress | None =
     start = time.monotonic()
     crew, ledger = gather(config.workers, config.variant), Ledger(out_dir)
     ledger.claim(_identity(config))
-    wanted = assignments(config.seed, config.count, domain=config.domain)
+    wanted = assignments(config.seed, config.count, domain=config.domain, before=config.before)
     done = ledger.finished()
     todo = [item for item in wanted if not _is_done(item, done.get(item.index))]
     shots = ShootSettings(config.samples, config.scale, config.environments, out_dir / ".surroundings")
@@ -150,11 +152,13 @@ def _identity(config: ProduceConfig) -> dict[str, Any]:
         "scale": config.scale,
         "environments": config.environments is not None,
         "domain": config.domain.value,
+        **({"before": config.before} if config.before else {}),
     }
 
 
 def _is_done(assignment: Assignment, record: dict[str, Any] | None) -> bool:
-    return record is not None and (record["error"] is not None or len(record["lines"]) == assignment.photos)
+    wanted = sum(map(len, assignment.numbers))
+    return record is not None and (record["error"] is not None or len(record["lines"]) == wanted)
 
 
 def _printer() -> Progress:
@@ -190,6 +194,9 @@ def _printer() -> Progress:
     "--domain", type=click.Choice([d.value for d in Domain]), default="train", help="World to draw from."
 )
 @click.option("--split", type=click.Choice(["train", "calibration", "test"]), help="What the photos are for.")
+@click.option(
+    "--before", type=click.IntRange(0), default=0, help="Photos more of each damaged coupler, from before it."
+)
 @click.option("--max-seconds", type=float, default=None, help="Start nothing new after this time.")
 def main(out: Path, **options: Any) -> None:
     """Render labelled photos of couplers."""

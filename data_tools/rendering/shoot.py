@@ -68,12 +68,20 @@ def shoot(
     Raises:
         ValueError: geometry that cannot be rendered, or a picture that is not finite.
     """
-    with clock("geometry"), using(assignment.domain):
-        model = build(assignment)
-    for number in range(assignment.photos):
-        with using(assignment.domain):
-            shot = _take(assignment, plan.plan_photo(assignment, number), model, renderer, settings, clock)
-        yield shot
+    for as_it_was, numbers in zip((assignment, assignment.undamaged), assignment.numbers, strict=True):
+        if as_it_was is None:
+            return
+        with clock("geometry"), using(assignment.domain):
+            model = build(as_it_was)
+        for number in numbers:
+            with using(assignment.domain):
+                shot = _take(as_it_was, plan.plan_photo(assignment, number), model, renderer, settings, clock)
+            yield replace(shot, entry=_dated(shot.entry)) if as_it_was is not assignment else shot
+
+
+def _dated(entry: LabelledPhoto) -> LabelledPhoto:
+    """Mark a photo of a coupler as taken before it was damaged."""
+    return replace(entry, attributes=entry.attributes | {"before": True})
 
 
 def _take(

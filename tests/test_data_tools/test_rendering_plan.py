@@ -121,3 +121,19 @@ def test_halos_are_lighter_and_darker_along_an_edge_only() -> None:
     plain, halo = (_developed(halo=strength, sharpen=0.0, noise=0.0).astype(float) for strength in (0.0, 0.5))
     difference = np.abs(halo - plain).mean(axis=2)
     assert difference[38:42, 60:90].mean() > 3 * difference[100:115, 10:40].mean() + 0.5
+
+
+def test_photos_from_before_the_damage_are_of_the_same_coupler() -> None:
+    damaged = next(a for a in plan.assignments(5, 60, before=2) if a.kinds)
+    whole = damaged.undamaged
+    assert whole is not None
+    assert (whole.name, whole.kinds) == (damaged.name, frozenset())
+    assert damaged.numbers == (range(damaged.photos), range(damaged.photos, damaged.photos + 2))
+    # The coupler itself is drawn from a stream that knows nothing of its damages.
+    assert whole.random(3).random() == damaged.random(3).random()
+
+
+def test_an_intact_coupler_has_no_photos_from_before() -> None:
+    intact = next(a for a in plan.assignments(5, 60, before=2) if not a.kinds)
+    assert intact.undamaged is None
+    assert intact.numbers == (range(intact.photos), range(intact.photos, intact.photos))
