@@ -33,7 +33,6 @@ class TrainConfig:
         ema: decay of the averaged weights that are kept in the end.
         heed: share of a teacher's answer in what is taught (0..1), where there is a teacher.
         siblings: whether each housing is compared with the others (``model.siblings``).
-        graft: share of the photos that get parts of another coupler of their family (``model.grafts``).
     """
 
     seed: int = 0
@@ -52,15 +51,13 @@ class TrainConfig:
     ema: float = 0.998
     heed: float = 0.5
     siblings: bool = False
-    graft: float = 0.0
 
     def __post_init__(self) -> None:
-        """Refuse a design that does not exist, and shares that are none."""
+        """Refuse a design that does not exist, and a teacher who is heeded more than wholly."""
         if self.design not in DESIGNS:
             raise ManifestError(f"a design of {', '.join(DESIGNS)}", repr(self.design), "Use one of these.")
-        for name in ("heed", "graft"):
-            if not 0 <= getattr(self, name) <= 1:
-                raise ManifestError(f"{name} of 0 to 1", str(getattr(self, name)), "Correct the setting.")
+        if not 0 <= self.heed <= 1:
+            raise ManifestError("heed of 0 to 1", str(self.heed), "Correct the setting.")
 
     def to_json(self) -> dict[str, Any]:
         """Return the JSON form."""

@@ -21,7 +21,6 @@ from model.augment import Photometric
 from model.config import TrainConfig
 from model.dataset import FAMILY_KEYS, USABLE, PhotoBank, family_boxes, split_of
 from model.errors import ManifestError, told_plainly
-from model.grafts import Grafts
 from model.losses import condition_loss, locator_loss, softened
 from model.manifest import LabelledPhoto, read_manifest
 from model.network import Backbone, ConditionNet, LocatorNet, state_on_cpu
@@ -105,12 +104,11 @@ def train_condition(
     draw = Draw(torch.Generator(bank.device).manual_seed(config.seed + 2), bank.device)
     preset = TrainPreset()
     photometric = Photometric(draw.generator, preset.photometric)
-    grafts = Grafts(config.graft, preset, bank.device)
     parts, latches, valid = family_boxes(bank.device)
 
     def loss(rows: Tensor) -> Tensor:
         with torch.no_grad():
-            views, closes, targets = grafts(*condition_views(bank, rows, draw, preset), draw)
+            views, closes, targets = condition_views(bank, rows, draw, preset)
             views, closes = (normalise(x) for x in photometric.together(views, closes))
             family = targets.family.clamp(min=0)
             boxes = parts[family], latches[family], valid[family]
