@@ -5,7 +5,7 @@ Times are UTC (ISO 8601). Text cells that a spreadsheet would run as formulas ca
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from enum import Enum
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,9 @@ from sqlalchemy.orm import Session
 from data_tools.access import Actor, Permission
 from data_tools.csv_cells import csv_bytes
 from data_tools.database import schema as db
+from data_tools.held import Held, held_units, stands
 from data_tools.lookup import findings_from_json
+from data_tools.records import UnitStatus
 from data_tools.review_sheets import findings_text
 from data_tools.workspace import Workspace
 from model.errors import storage_errors
@@ -29,11 +31,13 @@ def export(ws: Workspace, actor: Actor, folder: Path) -> dict[str, int]:
         StorageError: the folder cannot be written.
     """
     actor.require(Permission.PLAN)
-    counts = {}
+    counts, held = {}, held_units(ws, actor)
     with ws.read() as session, storage_errors(f"to write an export in {folder}"):
         folder.mkdir(parents=True, exist_ok=True)
         for name, query in _tables():
             header, rows = _rows(session, query)
+            if name == "units":
+                header, rows = _with_holds(header, rows, held)
             target = folder / f"{name}.csv"
             part = target.with_suffix(".part")
             part.write_bytes(csv_bytes(header, rows))
@@ -46,6 +50,18 @@ def _rows(session: Session, query: Executable) -> tuple[list[str], list[Sequence
     result = session.execute(query)
     names = list(result.keys())
     return names, [[_cell(name, value) for name, value in zip(names, row, strict=True)] for row in result]
+
+
+def _with_holds(
+    header: list[str], rows: list[Sequence[Any]], held: Mapping[str, Held]
+) -> tuple[list[str], list[Sequence[Any]]]:
+    """Return the units with how each stands and what holds it up: "in service" alone would say too little."""
+    key, status = header.index("key"), header.index("status")
+    told: list[Sequence[Any]] = []
+    for row in rows:
+        hold = held.get(row[key])
+        told.append([*row, stands(UnitStatus(row[status]), hold), hold.why if hold else ""])
+    return [*header, "stands", "held_by"], told
 
 
 def _cell(name: str, value: Any) -> Any:

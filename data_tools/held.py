@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import dataclass
 from enum import StrEnum
 
 from data_tools.access import Actor
 from data_tools.answers import damage_in_short
 from data_tools.open_damage import OpenDamage, open_damage
 from data_tools.open_observations import open_observations
-from data_tools.records import EventRecord, ObservationKind
+from data_tools.records import EventRecord, ObservationKind, UnitStatus
 from data_tools.workspace import Workspace
 
 STOPS = frozenset(
@@ -40,8 +41,23 @@ def hold_of(damage: Sequence[OpenDamage], noted: Sequence[EventRecord]) -> Hold 
     return Hold.LOOK if damage or seen & DOUBTS else None
 
 
-def held_units(ws: Workspace, actor: Actor, site_key: str) -> dict[str, tuple[Hold, str]]:
-    """Return what each unit of a site is held up by and why, by unit key; those left out are not.
+@dataclass(frozen=True)
+class Held:
+    """What a unit is held up by: how far, why in words, and the open damage and open notes behind it."""
+
+    hold: Hold
+    why: str
+    damage: tuple[OpenDamage, ...]
+    noted: tuple[EventRecord, ...]
+
+
+def stands(status: UnitStatus, held: Held | None) -> str:
+    """Return how a unit of that status stands: "in service" must not stand where it is not to be used."""
+    return (held.hold if held and status is UnitStatus.IN_SERVICE else status).value
+
+
+def held_units(ws: Workspace, actor: Actor, site_key: str | None = None) -> dict[str, Held]:
+    """Return what each unit of a site, or of all, is held up by, by unit key; those left out are not.
 
     Raises:
         NotFoundError: no such site.
@@ -57,7 +73,7 @@ def held_units(ws: Workspace, actor: Actor, site_key: str) -> dict[str, tuple[Ho
         hold = hold_of(damage[key], noted[key])
         if hold is not None:
             why = [*map(damage_in_short, damage[key]), *map(_noted_in_short, noted[key])]
-            held[key] = hold, "; ".join(why)
+            held[key] = Held(hold, "; ".join(why), tuple(damage[key]), tuple(noted[key]))
     return held
 
 

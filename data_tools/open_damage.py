@@ -11,8 +11,9 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 
-from sqlalchemy import ColumnElement, Select, func, or_, select
+from sqlalchemy import ColumnElement, Select, bindparam, func, or_, select
 from sqlalchemy.orm import aliased, joinedload
 
 from data_tools.access import Actor, Permission
@@ -55,16 +56,21 @@ def open_damage(ws: Workspace, actor: Actor, site_key: str | None = None) -> lis
     """
     actor.require(Permission.SEE)
     with ws.read() as session:
-        site_id = site_row(session, site_key).id if site_key is not None else None
+        query = _query(of_one_site=site_key is not None)
+        of_site = {"site_id": site_row(session, site_key).id} if site_key is not None else {}
         by_coupler: dict[int, list[tuple[PhotoRow, PhotoStateRow]]] = defaultdict(list)
-        for photo, state in session.execute(_query(site_id)):
+        for photo, state in session.execute(query, of_site):
             by_coupler[photo.coupler_id].append((photo, state))
         found = [_opened(rows) for rows in by_coupler.values()]
     return sorted(found, key=lambda damage: (damage.photo.unit_key, damage.photo.position))
 
 
-def _query(site_id: int | None) -> Select[PhotoRow, PhotoStateRow]:
-    """Select the photos, oldest first, that show damage and that nothing has overtaken."""
+@cache
+def _query(*, of_one_site: bool) -> Select[PhotoRow, PhotoStateRow]:
+    """Select the photos, oldest first, that show damage and that nothing has overtaken.
+
+    Made once: making it takes longer than the database takes to answer it, and every upload asks.
+    """
     on_the_unit = or_(CouplerRow.removed_on.is_(None), left_by_swap(PhotoRow))
     # Most open damage is of a coupler's last photos: only what has a ruling after it needs the closer look.
     last_ruling = (
@@ -86,7 +92,7 @@ def _query(site_id: int | None) -> Select[PhotoRow, PhotoStateRow]:
         .order_by(PhotoRow.seen_at, PhotoRow.id)
         .options(unit)
     )
-    return query if site_id is None else query.where(UnitRow.site_id == site_id)
+    return query.where(UnitRow.site_id == bindparam("site_id")) if of_one_site else query
 
 
 def _returned() -> ColumnElement[bool]:

@@ -6,7 +6,6 @@ rendered test; what each gets right is counted in pairs, and ``model.gate`` deci
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,7 +24,7 @@ from model.gate import (
     decide,
 )
 from model.manifest import LabelledPhoto, read_manifest
-from model.paired import Paired
+from model.paired import Paired, paired
 from model.predict import Classifier
 from model.scorebook import Scored, score_labelled
 from model.vocabulary import FindingKind, Outcome, Triage
@@ -151,14 +150,9 @@ def _right(scored: Scored, measure: Measure, kind: FindingKind | None = None) ->
 
 def _paired(pairs: list[tuple[Scored, Scored]], measure: Measure, kind: FindingKind | None = None) -> Paired:
     """Count photos given as (candidate, live), and their couplers."""
-    seen: Counter[tuple[bool, bool]] = Counter()
-    gained: Counter[str] = Counter()
-    for new, old in pairs:
-        right = _right(new, measure, kind), _right(old, measure, kind)
-        seen[right] += 1
-        gained[new.label.coupler] += right[0] - right[1]
-    by_coupler = len(gained), sum(n < 0 for n in gained.values()), sum(n > 0 for n in gained.values())
-    return Paired(seen[True, True], seen[False, True], seen[True, False], seen[False, False], *by_coupler)
+    return paired(
+        (_right(new, measure, kind), _right(old, measure, kind), new.label.coupler) for new, old in pairs
+    )
 
 
 def uncalibrated(report: Mapping[str, object]) -> tuple[str, ...]:

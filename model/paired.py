@@ -8,6 +8,8 @@ counts: of fewer than five couplers none is beyond chance by couplers, whatever 
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -66,6 +68,13 @@ class Paired:
         return max(_sign_test(gained, lost) for lost, gained in self._counts)
 
     @property
+    def coupler_p(self) -> float:
+        """Two-sided exact p by couplers: so many or more of those that changed did so one way by chance."""
+        _, *couplers = self._counts
+        lost, gained = couplers[0] if couplers else (0, 0)
+        return min(1.0, 2 * _sign_test(max(lost, gained), min(lost, gained)))
+
+    @property
     def drop(self) -> float:
         """Fall of the share right from live to candidate; negative when the candidate is better."""
         return (self.before - self.after) / self.n if self.n else 0.0
@@ -97,6 +106,17 @@ class Paired:
             return self.fell(rule)
         far = self.drop > rule.margin or self.after < rule.least * self.n
         return far and self.worse_p < SIGNIFICANCE
+
+
+def paired(cases: Iterable[tuple[bool, bool, str]]) -> Paired:
+    """Count cases and couplers; each case as (candidate right, live version right, coupler)."""
+    seen: Counter[tuple[bool, bool]] = Counter()
+    gained: Counter[str] = Counter()
+    for new, old, coupler in cases:
+        seen[new, old] += 1
+        gained[coupler] += new - old
+    by_coupler = len(gained), sum(n < 0 for n in gained.values()), sum(n > 0 for n in gained.values())
+    return Paired(seen[True, True], seen[False, True], seen[True, False], seen[False, False], *by_coupler)
 
 
 def p_words(p: float) -> str:

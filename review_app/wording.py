@@ -254,6 +254,9 @@ ROLE_WORDS: dict[Role, tuple[str, str]] = {
     Role.LEAD: ("Maintenance lead", "I plan from the trends and look after the model."),
 }
 
+ROWS_OF = "Rows {first} to {last} of {all}: {named}"
+MORE_ROWS = "{left} more rows: save the numbers, or look at them on a wider screen."
+
 
 def place_phrase(kind: FindingKind, place: Place) -> str:
     """Return one finding in the trade's words, such as "housing melted by heat, upper left"."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+import sys
 from collections.abc import Generator, Iterator
 from importlib import resources
 from typing import TYPE_CHECKING
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 PAGE = "page at"
+_THREADS: dict[str, int] = {}
 
 # Read by OpenMP, OpenBLAS and MKL when they load, so set before any test imports numpy or torch.
 for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -39,6 +41,17 @@ def _no_settings_from_outside(monkeypatch: pytest.MonkeyPatch) -> None:
     """Keep the developer's own ``ROUNDS_...`` variables out of the tests."""
     for name in [name for name in os.environ if name.startswith("ROUNDS_")]:
         monkeypatch.delenv(name)
+
+
+@pytest.fixture(autouse=True)
+def _threads_as_before() -> None:
+    """Let no test compute on the cores that an earlier one took: two workers with two threads each, on two
+    cores, wait for each other most of the time."""
+    if torch := sys.modules.get("torch"):
+        alone = 1 if "PYTEST_XDIST_WORKER" in os.environ else torch.get_num_threads()
+        threads = _THREADS.setdefault("torch", alone)
+        if torch.get_num_threads() != threads:
+            torch.set_num_threads(threads)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -11,7 +11,7 @@ from data_tools import conditions, history, sites
 from data_tools.cli.frame import Station, as_json, say, station
 from data_tools.cli.told import entry_line, event_line
 from data_tools.coupler_family import FamilyDoubt, correct_family, families_in_doubt
-from data_tools.held import Hold, held_units
+from data_tools.held import Held, held_units, stands
 from data_tools.history import Timeline
 from data_tools.open_observations import open_observations
 from data_tools.records import (
@@ -20,7 +20,6 @@ from data_tools.records import (
     RosterLine,
     Site,
     Unit,
-    UnitStatus,
 )
 from data_tools.workspace import init_workspace
 from model.families import FAMILIES
@@ -111,25 +110,35 @@ def roster(at: Station, site: str, week_of: datetime | None, as_json: bool) -> N
     """Show every unit of SITE and what this week's round still lacks."""
     lines = sites.roster(at.ws, at.actor, site, _day(week_of))
     held = held_units(at.ws, at.actor, site)
-    say(as_json, lines, lambda: _roster_lines(lines, held, families_in_doubt(at.ws, at.actor, site)))
+    doubts = families_in_doubt(at.ws, at.actor, site)
+    data = [
+        _with_hold(line, line.unit, held.get(line.unit.key))
+        | {"families_in_doubt": [doubt for doubt in doubts if doubt.unit_key == line.unit.key]}
+        for line in lines
+    ]
+    say(as_json, data, lambda: _roster_lines(lines, held, doubts))
 
 
-def _roster_line(line: RosterLine, held: tuple[Hold, str] | None) -> str:
+def _with_hold(told: RosterLine | Timeline, unit: Unit, held: Held | None) -> dict[str, object]:
+    """Return what is told of a unit with how it stands and what holds it up: for machines as for people."""
+    return {**vars(told), "stands": stands(unit.status, held), "held": held}
+
+
+def _roster_line(line: RosterLine, held: Held | None) -> str:
     todo = "done" if line.done_this_week else f"missing: {', '.join(line.missing_positions) or 'coupler'}"
     reason = line.take_again.value if line.take_again else "a person could not tell"
     again = f" (take again: {reason})" if line.again else ""
-    why = f"  {held[1]}" if held else ""
+    why = f"  {held.why}" if held else ""
     return f"{line.unit.key}  {_status(line.unit, held)}  {todo}{again}{why}{_alike(line.unit)}"
 
 
-def _status(unit: Unit, held: tuple[Hold, str] | None) -> str:
-    """Return how a unit stands: "in service" must not stand where it is not to be used."""
-    return held[0].upper() if held and unit.status is UnitStatus.IN_SERVICE else unit.status.value
+def _status(unit: Unit, held: Held | None) -> str:
+    """Return how a unit stands, in capitals where it is held up."""
+    words = stands(unit.status, held)
+    return words if words == unit.status.value else words.upper()
 
 
-def _roster_lines(
-    lines: list[RosterLine], held: dict[str, tuple[Hold, str]], doubts: list[FamilyDoubt]
-) -> Iterator[str]:
+def _roster_lines(lines: list[RosterLine], held: dict[str, Held], doubts: list[FamilyDoubt]) -> Iterator[str]:
     yield from (_roster_line(line, held.get(line.unit.key)) for line in lines)
     for doubt in doubts:
         yield (
@@ -153,11 +162,11 @@ def unit_history(at: Station, unit: str, as_json: bool) -> None:
     """Show everything that is known of UNIT, oldest first."""
     told = history.timeline(at.ws, at.actor, unit)
     held = held_units(at.ws, at.actor, told.unit.site_key).get(told.unit.key)
-    say(as_json, told, lambda: _history_lines(told, held))
+    say(as_json, _with_hold(told, told.unit, held), lambda: _history_lines(told, held))
 
 
-def _history_lines(told: Timeline, held: tuple[Hold, str] | None) -> Iterator[str]:
-    unit, why = told.unit, f": {held[1]}" if held else ""
+def _history_lines(told: Timeline, held: Held | None) -> Iterator[str]:
+    unit, why = told.unit, f": {held.why}" if held else ""
     yield f"Unit {unit.key} at {unit.site_key}: {_status(unit, held)}{why}{_alike(unit)}"
     for entry in told.entries:
         yield f"{entry.at:%Y-%m-%d %H:%M} UTC  {entry_line(entry)}"

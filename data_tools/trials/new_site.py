@@ -4,9 +4,9 @@
 confirmed through the store's own verbs, the model retrains, and live version and candidate are measured on
 other couplers of the site that nobody confirmed and no version has learnt from.
 
-An error is a usable photo of a coupler that is refused, or whose label is not the true one. The exact test
-takes one photo of each coupler (the first by name), since photos of one coupler are alike; the others are
-reported beside it, with an interval from drawing couplers.
+An error is a usable photo of a coupler that is refused, or whose label is not the true one. Photos of one
+coupler are alike. McNemar's exact test therefore takes one photo of each coupler (the first by name); all
+photos are reported beside it with an exact sign test by coupler and an interval from drawing couplers.
 """
 
 from __future__ import annotations
@@ -39,9 +39,14 @@ from model.gate import SetName
 from model.judgement import Judgement
 from model.manifest import LabelledPhoto, read_manifest
 from model.metrics import clopper_pearson
+from model.paired import paired
 from model.vocabulary import Outcome, Triage, summary_label
 
 DRAWS = 2000
+TESTS = {
+    "mcnemar": "exact McNemar test, two-sided, on one photo of each coupler",
+    "by_coupler": "exact sign test, two-sided, on all photos: each coupler once, by the sum of its photos",
+}
 
 
 @dataclass(frozen=True)
@@ -130,16 +135,17 @@ def _answer(label: LabelledPhoto, judged: Judgement) -> tuple[bool, bool, bool, 
 
 
 def compared(before: Answers, after: Answers, photos: Sequence[LabelledPhoto]) -> dict[str, Any]:
-    """Return errors before and after with exact intervals, the exact McNemar test on one photo of each
-    coupler, and the fall of the errors with a 95 % interval from drawing couplers with replacement."""
+    """Return errors before and after with exact intervals, both ``TESTS``, and the fall of the errors with a
+    95 % interval from drawing couplers with replacement."""
     first = np.array([n == 0 or p.coupler != photos[n - 1].coupler for n, p in enumerate(photos)])
-    table: dict[str, Any] = {}
+    table: dict[str, Any] = {"tests": TESTS}
     for name in ("wrong", "missed", "false_alarm", "unsure", "refused"):
         old, new = getattr(before, name), getattr(after, name)
         table[name] = {
             "before": asdict(clopper_pearson(int(old[first].sum()), int(first.sum()))),
             "after": asdict(clopper_pearson(int(new[first].sum()), int(first.sum()))),
             "all_photos": [int(old.sum()), int(new.sum()), len(photos)],
+            "by_coupler": _by_coupler(old, new, photos),
         }
     only_before = int((before.wrong & ~after.wrong)[first].sum())
     only_after = int((after.wrong & ~before.wrong)[first].sum())
@@ -148,6 +154,19 @@ def compared(before: Answers, after: Answers, photos: Sequence[LabelledPhoto]) -
         table["mcnemar"]["p_two_sided"] = binomtest(only_before, only_before + only_after).pvalue
     table["fall_of_errors"] = _fall(before.wrong, after.wrong, first)
     return table
+
+
+def _by_coupler(
+    old: NDArray[np.bool_], new: NDArray[np.bool_], photos: Sequence[LabelledPhoto]
+) -> dict[str, Any]:
+    """Return on how many couplers fewer and more photos are errors than before, and the exact p of that."""
+    pair = paired((not n, not o, photo.coupler) for n, o, photo in zip(new, old, photos, strict=True))
+    return {
+        "better_on": pair.better_on,
+        "worse_on": pair.worse_on,
+        "couplers": pair.couplers,
+        "p_two_sided": pair.coupler_p,
+    }
 
 
 def _fall(old: NDArray[np.bool_], new: NDArray[np.bool_], first: NDArray[np.bool_]) -> dict[str, Any]:

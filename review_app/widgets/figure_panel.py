@@ -10,13 +10,11 @@ import streamlit as st
 from data_tools.csv_cells import table_csv
 from data_tools.trends import SHARE_COLUMNS, Figure
 from review_app.widgets.charts import Chart
-from review_app.widgets.small_table import Cell, percent, small_table
+from review_app.widgets.small_table import FEW, Cell, long_table, percent, small_table
 from review_app.widgets.text import md
 from review_app.wording import COLUMN_WORDS, sentence, value_words
 
 _MOST_NOTICES = 8
-_FEW = 12
-"""Tables of so many rows are read whole; larger ones are scrolled and sorted."""
 _RULE = re.compile(r"\. (?=Flagged:|A week is flagged|Each counts)")
 
 
@@ -102,7 +100,13 @@ def table_view(table: pd.DataFrame, title: str) -> None:
             columns[name] = st.column_config.Column(words[name])
             if not pd.api.types.is_numeric_dtype(shown[name]):
                 shown[name] = [value_words(value) for value in shown[name]]
-    if len(shown) <= _FEW:
+    if len(shown) <= FEW:
         st.html(small_table(shown, title, words, cells))
         return
-    st.dataframe(shown, hide_index=True, width="stretch", column_config=columns, alt=title)
+    # Scrolled and sorted at a desk; on a phone, where that shows two columns, it is read row by row instead.
+    # The server does not know how wide the screen is: the style sheet shows one of the two.
+    name = re.sub(r"\W+", "_", title)
+    with st.container(key=f"grid_{name}"):
+        st.dataframe(shown, hide_index=True, width="stretch", column_config=columns, alt=title)
+    with st.container(key=f"rows_{name}"):
+        st.html(long_table(shown, title, words, cells))

@@ -1,4 +1,4 @@
-"""A table of few rows that is read whole: beside each other at a desk, each row by itself on a phone."""
+"""Tables that are read whole: rows beside each other at a desk, each row by itself on a phone."""
 
 from __future__ import annotations
 
@@ -8,8 +8,14 @@ from datetime import date
 import pandas as pd
 
 from review_app.widgets.text import esc
+from review_app.wording import MORE_ROWS, ROWS_OF
 
 Cell = Callable[[object], str]
+FEW = 12
+"""Tables of so many rows are read whole."""
+_PART = 24
+MOST_ROWS = FEW + 10 * _PART
+"""More rows than these nobody reads on a phone."""
 
 
 def percent(value: object) -> str:
@@ -18,7 +24,9 @@ def percent(value: object) -> str:
 
 
 def plain_cell(value: object) -> str:
-    """Return a number, a day or words as they are read."""
+    """Return a number, a day, yes or no, or words as they are read."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     if isinstance(value, date):
         return f"{value:%Y-%m-%d}"
     if isinstance(value, float):
@@ -37,6 +45,35 @@ def small_table(table: pd.DataFrame, title: str, words: Mapping[str, str], cells
         f'<thead role="rowgroup"><tr role="row">{head}</tr></thead>'
         f'<tbody role="rowgroup">{body}</tbody></table>'
     )
+
+
+def long_table(table: pd.DataFrame, title: str, words: Mapping[str, str], cells: Mapping[str, Cell]) -> str:
+    """Return the first rows of ``table`` as ``small_table`` does, and the others in parts that open when they
+    are asked for, each named by its first and last row; all of it is on the page already."""
+    parts = [small_table(table.head(FEW), title, words, cells)]
+    naming = _naming(table)
+    for start in range(FEW, min(len(table), MOST_ROWS), _PART):
+        part = table.iloc[start : start + _PART]
+        ends = [
+            ", ".join(cells.get(name, plain_cell)(part[name].iloc[at]) for name in naming) for at in (0, -1)
+        ]
+        said = ROWS_OF.format(
+            first=start + 1, last=start + len(part), all=len(table), named=" – ".join(dict.fromkeys(ends))
+        )
+        inner = small_table(part, f"{title}, {start + 1} to {start + len(part)}", words, cells)
+        parts.append(f"<details><summary>{esc(said, 200)}</summary>{inner}</details>")
+    if len(table) > MOST_ROWS:
+        parts.append(f'<p class="cr-quiet">{esc(MORE_ROWS.format(left=len(table) - MOST_ROWS))}</p>')
+    return f'<div class="cr-rows">{"".join(parts)}</div>'
+
+
+def _naming(table: pd.DataFrame) -> list[str]:
+    """Return the first column, or as many as it takes (three at most) to tell every row from the others."""
+    names = [str(name) for name in table.columns[:3]]
+    for many in range(1, len(names)):
+        if not table.duplicated(names[:many]).any():
+            return names[:many]
+    return names
 
 
 def _row(table: pd.DataFrame, row: tuple[object, ...], heads: list[str], cells: Mapping[str, Cell]) -> str:

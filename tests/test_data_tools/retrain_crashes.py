@@ -135,9 +135,12 @@ def use_real(folder: Path) -> None:
 def use_quick(folder: Path) -> None:
     """A stand-in for the networks: the same files in the same order, without the arithmetic."""
 
-    def tune(_live: Path, manifest: Path, out: Path, *, progress: Any, seed: int, **_options: Any) -> Path:
-        from model.checkpoint import Checkpoint, load_checkpoint, save_checkpoint
+    # Loaded here, once: it takes longer than all else that a child does, and most kills would fall
+    # into that.
+    import model.serving  # noqa: F401
+    from model.checkpoint import Checkpoint, load_checkpoint, save_checkpoint
 
+    def tune(_live: Path, manifest: Path, out: Path, *, progress: Any, seed: int, **_options: Any) -> Path:
         name = f"{hashlib.sha256(manifest.read_bytes()).hexdigest()} {seed}"
         kept = load_checkpoint(out / "checkpoint.pt", name)
         if kept is None:

@@ -160,3 +160,28 @@ def test_in_service_does_not_stand_where_a_unit_is_not_to_be_used(furnished_roun
     assert f"Unit P3-07 at north: DO NOT USE: {why}\n" in furnished_rounds("history", "P3-07").output
     furnished_rounds("act", "out", "P3-07", "--reason", "melted")
     assert furnished_rounds("roster", "north").output.startswith(f"P3-07  out of service  done  {why}")
+
+
+def test_json_says_what_is_not_to_be_used_as_the_text_does(furnished_rounds: Rounds) -> None:
+    """A program that reads "in service" of a flagged coupler would leave it in use."""
+    for unit in ("P3-08", "P3-09"):
+        furnished_rounds("add-unit", unit, "--site", "north")
+    furnished_rounds("ingest", "round", "--site", "north")
+    furnished_rounds("act", "observe", "P3-08", "indicator_shows_fault", "--blinks", "3")
+    flagged, noted, fine = json.loads(furnished_rounds("roster", "north", "--json").stdout)
+    assert [line["stands"] for line in (flagged, noted, fine)] == [
+        "do not use", "do not use until a technician has looked", "in service",
+    ]  # fmt: skip
+    held = flagged["held"]
+    assert held["why"] == "heat melted housing at bottom (not yet confirmed or ruled out)"
+    (damage,) = held["damage"]
+    assert damage["findings"] == [{"kind": "heat_melted_housing", "place": "bottom"}]
+    assert (damage["stand"], damage["photo"]["unit_key"]) == ("suspected", "P3-07")
+    assert (held["hold"], held["noted"]) == ("do not use", [])
+    assert [event["blinks"] for event in noted["held"]["noted"]] == [3]
+    assert fine["held"] is None
+    told = json.loads(furnished_rounds("history", "P3-07", "--json").stdout)
+    assert (told["stands"], told["held"]) == ("do not use", held)
+    furnished_rounds("act", "out", "P3-07", "--reason", "melted")
+    first = json.loads(furnished_rounds("roster", "north", "--json").stdout)[0]
+    assert (first["stands"], first["held"]["why"]) == ("out of service", held["why"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -99,6 +100,8 @@ def test_the_roster_on_the_command_line_says_how_to_put_it_right(
     told = furnished_rounds("roster", "north").output
     assert "P3-07 A is entered as type1, but its last photos look like type2" in told
     assert "`rounds act family P3-07 type2 --position A --reason" in told
+    (line,) = json.loads(furnished_rounds("roster", "north", "--json").stdout)
+    assert [doubt["seen"] for doubt in line["families_in_doubt"]] == ["type2"]
 
 
 def test_the_command_line_corrects_it(furnished_rounds: Rounds) -> None:

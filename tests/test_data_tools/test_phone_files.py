@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pillow_heif
 import pytest
-import torch
 from click.testing import CliRunner
 from PIL import Image
 
@@ -43,7 +42,6 @@ def clear_melt() -> Image.Image:
 
 
 def score(paths: list[Path]) -> list[dict[str, object]]:
-    torch.set_num_threads(2)
     result = CliRunner().invoke(main, ["score", "--json", *map(str, paths)])
     assert result.exit_code == 0, result.output
     lines = [json.loads(line) for line in result.stdout.splitlines() if line.startswith("{")]

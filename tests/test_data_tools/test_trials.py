@@ -95,6 +95,29 @@ def test_errors_before_and_after_are_counted_once_for_each_coupler() -> None:
     assert found["fall_of_errors"]["low"] < 8 / 11 < found["fall_of_errors"]["high"]
 
 
+def test_all_photos_have_a_test_in_which_each_coupler_counts_once() -> None:
+    """Of 15 couplers 12 better and 3 worse: two-sided 2 * 576 / 2 ** 15, by algebra. One coupler's six photos
+    gained are one coupler: by photos they would be p = 2 / 2 ** 6."""
+    photos = [photo(2 * n + k, coupler=n) for n in range(20) for k in range(2)]
+    before, after = ([False] * 40 for _ in range(2))
+    for n in range(12):
+        before[2 * n + 1] = True
+    for n in range(12, 15):
+        after[2 * n] = after[2 * n + 1] = True
+    before[38] = after[39] = True  # one gained and one lost of a coupler: neither better nor worse
+    found = new_site.compared(answers(before), answers(after), photos)
+    assert found["wrong"]["by_coupler"] == {
+        "better_on": 12, "worse_on": 3, "couplers": 20, "p_two_sided": pytest.approx(576 / 2**14),
+    }  # fmt: skip
+    assert found["missed"]["by_coupler"]["p_two_sided"] == 1.0
+    assert "coupler" in found["tests"]["by_coupler"]
+    assert "one photo of each coupler" in found["tests"]["mcnemar"]
+    alike = [photo(n, coupler=0) for n in range(6)] + [photo(6, coupler=1)]
+    gained = new_site.compared(answers([True] * 6 + [False]), answers([False] * 7), alike)
+    assert gained["wrong"]["all_photos"] == [6, 0, 7]
+    assert gained["wrong"]["by_coupler"]["p_two_sided"] == 1.0
+
+
 def test_a_refusal_of_a_usable_photo_is_an_error_and_so_is_another_label() -> None:
     def said(label: Label | None, triage: Triage | None) -> Judgement:
         outcome = Outcome.SCORED if label else Outcome.CANNOT_JUDGE

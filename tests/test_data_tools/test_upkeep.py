@@ -238,3 +238,14 @@ def test_an_export_tells_everything_and_runs_nothing(filled: Workspace, tmp_path
     assert rows("observations.csv")[0]["settled_how"] == "'=called back"
     assert (rows("photos.csv")[0]["stand"], rows("photos.csv")[0]["judged"]) == ("damaged", "True")
     assert rows("verdicts.csv")[0]["p_heat_melted_housing"] == "0.95"
+
+
+def test_an_exported_unit_says_beside_its_status_what_holds_it_up(ws: Workspace, tmp_path: Path) -> None:
+    ingest(ws, UPLOADER, [upload("P3-07.png", MELTED, 1)], "north")
+    export(ws, LEAD, tmp_path)
+    units = list(csv.DictReader((tmp_path / "units.csv").read_text("utf-8-sig").splitlines()))
+    held = "heat melted housing at bottom (not yet confirmed or ruled out)"
+    assert [(unit["key"], unit["status"], unit["stands"], unit["held_by"]) for unit in units][:2] == [
+        ("P3-07", "in service", "do not use", held),
+        ("P3-08", "in service", "in service", ""),
+    ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import signal
 import subprocess
 import sys
@@ -54,29 +53,17 @@ def live(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-@pytest.mark.parametrize("own", [1, 30, 150, 1_500, 15_000])
-@pytest.mark.parametrize("old", [0, 75, 20_000])
-def test_a_plan_stays_in_its_memory_and_learns_every_photo_where_steps_allow(own: int, old: int) -> None:
-    budget = 300 * 2**20
-    todo = plan(own, old, None, 16, budget)
-    assert (todo.own_views + todo.old_views) * VIEW_BYTES <= budget
-    assert 40 <= todo.steps <= 400
-    assert plan(own, old, None, 16, budget, 50).steps <= 50
-    views = todo.own_views * todo.steps / todo.stretch_steps
-    assert views >= min(own, todo.steps * todo.half // 4)
-    assert todo.half == (8 if old else 16)
+@pytest.fixture(scope="module")
+def live_one(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A live version of one condition network: half the work where a test looks at that one alone."""
+    path = tmp_path_factory.mktemp("live_one") / "m.safetensors"
+    save_model(path, untrained())
+    return path
 
 
-def test_a_rendered_view_is_used_as_often_however_many_photos_were_confirmed() -> None:
-    """Where each confirmed photo is seen once, several stretches share what is replayed beside it."""
-    few, many = plan(150, 348, None, 16), plan(15_000, 348, None, 16)
-    made = many.views_until(math.ceil(many.steps / many.stretch_steps))
-    assert (few.old_stretches, many.old_stretches) == (1, 4)
-    assert made - many.steps * many.half <= many.steps * many.half / 3 + many.own_views
-    stretches = range(math.ceil(many.steps / many.stretch_steps))
-    assert [many.views_until(n + 1) - many.views_until(n) for n in stretches] == [
-        many.own_views + (many.old_views if n % 4 == 0 else 0) for n in stretches
-    ]
+@pytest.fixture(scope="module")
+def few(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_drawn_set(tmp_path_factory.mktemp("few"), 4)
 
 
 def test_features_give_the_answers_that_the_whole_network_gives() -> None:
@@ -143,7 +130,7 @@ from pathlib import Path
 from model import finetune, tuner
 tuner.CHECKPOINT_EVERY = 2
 live, manifest, out = map(Path, sys.argv[1:])
-finetune.fine_tune(live, manifest, out, replay=manifest, steps=12, batch=4)
+finetune.fine_tune(live, manifest, out, replay=manifest, steps=8, batch=4)
 """
 
 
@@ -156,8 +143,9 @@ def _weights(path: Path) -> dict[str, torch.Tensor]:
 
 
 def test_after_a_kill_nothing_is_half_written_and_the_work_goes_on(
-    live: Path, drawn: Path, tmp_path: Path
+    live: Path, few: Path, tmp_path: Path
 ) -> None:
+    drawn = few
     command = [sys.executable, "-c", CHILD, str(live), str(drawn), str(tmp_path)]
     child = subprocess.Popen(command)
     try:
@@ -171,20 +159,21 @@ def test_after_a_kill_nothing_is_half_written_and_the_work_goes_on(
         child.wait()
     assert not (tmp_path / CANDIDATE).exists()
     reached = torch.load(tmp_path / "condition" / CHECKPOINT, weights_only=True)
-    assert 2 <= reached["done"] < 12
+    assert 2 <= reached["done"] < 8
     assert load_checkpoint(tmp_path / "condition" / CHECKPOINT, reached["fingerprint"]) is not None
     assert load_checkpoint(tmp_path / "condition" / CHECKPOINT, "another run") is None
     told: list[int] = []
     path = fine_tune(
-        live, drawn, tmp_path, replay=drawn, steps=12, batch=4, progress=lambda done, _: told.append(done)
+        live, drawn, tmp_path, replay=drawn, steps=8, batch=4, progress=lambda done, _: told.append(done)
     )
     assert told[0] >= reached["done"], "it began anew instead of going on"
     assert load_model(path).card.parent == load_model(live).card.version
 
 
 def test_a_stopped_run_ends_with_the_weights_of_one_that_was_not(
-    live: Path, drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    live_one: Path, few: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    live, drawn = live_one, few
     monkeypatch.setattr("model.tuner.CHECKPOINT_EVERY", 2)
     budget = 8 * VIEW_BYTES  # so small that the six steps take several stretches
     options = {"replay": drawn, "steps": 6, "batch": 4, "budget": budget}
@@ -213,7 +202,8 @@ def test_a_stopped_run_ends_with_the_weights_of_one_that_was_not(
     assert (path.read_bytes(), told) == (before, []), "a finished run is not done twice"
 
 
-def test_other_photos_or_a_damaged_checkpoint_start_anew(live: Path, drawn: Path, tmp_path: Path) -> None:
+def test_other_photos_or_a_damaged_checkpoint_start_anew(live_one: Path, few: Path, tmp_path: Path) -> None:
+    live, drawn = live_one, few
     first = fine_tune(live, drawn, tmp_path, steps=2, batch=4)
     version = load_model(first).card.version
     fine_tune(live, drawn, tmp_path, steps=2, batch=4, seed=1)
@@ -224,9 +214,10 @@ def test_other_photos_or_a_damaged_checkpoint_start_anew(live: Path, drawn: Path
 
 
 def test_a_candidate_of_another_run_is_not_taken_for_the_one_that_was_killed(
-    live: Path, drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    live_one: Path, few: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Killed between its last checkpoint and its candidate, a run must not hand out the earlier one."""
+    live, drawn = live_one, few
     fine_tune(live, drawn, tmp_path, steps=2, batch=4)
     other = (tmp_path / CANDIDATE).read_bytes()
     with monkeypatch.context() as patch:
@@ -241,10 +232,10 @@ def _killed(*_arguments: object) -> None:
 
 
 def test_features_are_taken_up_again_after_a_kill_and_gone_after_the_run(
-    drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    live_one: Path, few: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    live, options = tmp_path / "live.safetensors", {"replay": drawn, "steps": 2, "batch": 4}
-    save_model(live, untrained())
+    live, drawn = live_one, few
+    options = {"replay": few, "steps": 2, "batch": 4}
     with monkeypatch.context() as patch:
         patch.setattr("model.tuner.Tuner._step", _killed)
         with pytest.raises(EnoughError):

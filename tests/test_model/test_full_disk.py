@@ -38,7 +38,7 @@ def _model(path: Path) -> None:
     save_model(path, untrained())
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     """Two model files, a live one and a candidate."""
     folder = tmp_path_factory.mktemp("pair")

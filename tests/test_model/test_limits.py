@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -14,7 +15,7 @@ import torch
 from model.artefact import SHIPPED, load_model, save_model
 from model.calibration import MISS_RATES, sigmoid
 from model.limits import FEWEST_TO_LOWER, Limits, follow_limits, limit_rows, lower_limits, lowered_limit
-from model.manifest import LabelledFinding, LabelledPhoto, write_manifest
+from model.manifest import LabelledFinding, LabelledPhoto, read_manifest, write_manifest
 from model.vocabulary import FindingKind, Place
 
 LIMITS = dict.fromkeys(FindingKind, (0.2, 0.5))
@@ -170,6 +171,18 @@ def _logit(probability: float) -> float:
     return float(np.log(probability / (1 - probability)))
 
 
+def _damaged_elsewhere(folder: Path, every: int) -> Path:
+    """A manifest of one in so many damaged photos of other renderers, with enough of each kind."""
+    all_of_them = Path(__file__).parents[2] / "synthetic_samples" / "elsewhere" / "manifest.jsonl"
+    damaged = [photo for photo in read_manifest(all_of_them) if photo.findings and photo.reason is None]
+    chosen = [replace(photo, file=str(all_of_them.parent / photo.file)) for photo in damaged[::every]]
+    shown = Counter(kind for photo in chosen for kind in {finding.kind for finding in photo.findings})
+    assert all(shown[kind] >= FEWEST_TO_LOWER for kind in FindingKind)
+    path = folder / f"every-{every}.jsonl"
+    write_manifest(path, chosen)
+    return path
+
+
 def test_a_version_that_suspects_less_gets_lower_limits_in_a_file_of_its_own(tmp_path: Path) -> None:
     """Its answers are those of the shipped model, less one logit for every missing latch. Which photos are in
     doubt, and so looked at twice, changes with that: the other damages may move a little."""
@@ -180,7 +193,7 @@ def test_a_version_that_suspects_less_gets_lower_limits_in_a_file_of_its_own(tmp
         with torch.no_grad():
             network.mix[0, 2] -= 1.0
     save_model(candidate, bolder)
-    elsewhere = Path(__file__).parents[2] / "synthetic_samples" / "elsewhere" / "manifest.jsonl"
+    elsewhere = _damaged_elsewhere(tmp_path, 4)
     told: list[int] = []
     limits = lower_limits(
         SHIPPED, candidate, elsewhere, tmp_path / "lowered.safetensors", lambda done, _: told.append(done)
@@ -196,6 +209,6 @@ def test_a_version_that_suspects_less_gets_lower_limits_in_a_file_of_its_own(tmp
         assert replace(after[kind], clear_below=before[kind].clear_below) == before[kind]
     assert "limit lowered from" in limits.rows[0].words
     assert told == sorted(told)
-    same = lower_limits(SHIPPED, SHIPPED, elsewhere, tmp_path / "same.safetensors")
+    same = lower_limits(SHIPPED, SHIPPED, _damaged_elsewhere(tmp_path, 8), tmp_path / "same.safetensors")
     assert same.artefact is None
     assert not (tmp_path / "same.safetensors").exists()

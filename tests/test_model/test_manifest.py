@@ -127,6 +127,9 @@ def test_a_missing_or_binary_manifest_is_an_error_with_words(tmp_path: Path) -> 
 def test_any_labelled_set_survives_the_file(
     tmp_path_factory: pytest.TempPathFactory, labelled: list[LabelledPhoto]
 ) -> None:
+    # A coupler in two splits is refused (see above), and strings that were drawn are sometimes alike.
+    split_of = {photo.coupler: photo.split for photo in labelled}
+    labelled = [replace(photo, split=split_of[photo.coupler]) for photo in labelled]
     path = tmp_path_factory.mktemp("manifest") / "m.jsonl"
     write_manifest(path, labelled)
     assert read_manifest(path) == labelled

@@ -57,7 +57,7 @@ def test_rendered_answers_stay_nearer_the_live_ones_when_they_are_remembered(
 
     def moved(remember: float) -> float:
         monkeypatch.setattr("model.tuner.REMEMBER", remember)
-        learnt = tune_features(network, views, views, 12, batch=8)
+        learnt = tune_features(network, views, views, 6, batch=4)
         low, middle, near, targets = views.take(torch.arange(len(views)))
         boxes = [box[targets.family.clamp(min=0)] for box in family_boxes(torch.device("cpu"))]
         with torch.no_grad():

@@ -10,6 +10,7 @@ import os
 import subprocess
 import sys
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -140,14 +141,16 @@ with torch.inference_mode():
 """
 
 
+@cache
+def _sums(**environment: str) -> list[float]:
+    """Return the sums in a process of its own, told so."""
+    words = [sys.executable, "-W", "ignore", "-c", _SUM]
+    done = subprocess.run(words, env=os.environ | environment, capture_output=True, text=True, check=True)
+    return [float(word) for word in done.stdout.split()]
+
+
 @needs_operators
 @pytest.mark.parametrize("instructions", ["AVX2", "AVX512_CORE"])
 def test_older_processors_get_the_same_sums(instructions: str) -> None:
     """oneDNN is told to do without newer instructions (its documentation: ONEDNN_MAX_CPU_ISA)."""
-
-    def told(**environment: str) -> list[float]:
-        words = [sys.executable, "-W", "ignore", "-c", _SUM]
-        done = subprocess.run(words, env=os.environ | environment, capture_output=True, text=True, check=True)
-        return [float(word) for word in done.stdout.split()]
-
-    assert told(ONEDNN_MAX_CPU_ISA=instructions) == pytest.approx(told(), rel=1e-3)
+    assert _sums(ONEDNN_MAX_CPU_ISA=instructions) == pytest.approx(_sums(), rel=1e-3)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-import torch
 from skimage import data as open_pictures
 
 from model.artefact import SHIPPED
@@ -22,7 +21,6 @@ SAMPLES = ROOT / "synthetic_samples" / "manifest.jsonl"
 
 @pytest.fixture(scope="module")
 def classifier() -> Classifier:
-    torch.set_num_threads(2)
     return Classifier.load()
 
 

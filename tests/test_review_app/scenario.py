@@ -51,14 +51,23 @@ def make_workspace(folder: Path, **settings: object) -> Workspace:
 
 def send(ws: Workspace, unit: str, scene: Scene, seed: int, *, days_ago: float = 0.0) -> None:
     """Send one drawn photo of ``unit`` as if it had been taken ``days_ago``."""
+    send_round(ws, [(unit, scene, seed)], days_ago=days_ago)
+
+
+def send_round(ws: Workspace, photos: list[tuple[str, Scene, int]], *, days_ago: float = 0.0) -> None:
+    """Send drawn photos, each as (unit, scene, seed), in one go, as if they had been taken ``days_ago``."""
     at = datetime.now(UTC) - timedelta(days=days_ago)
-    data = draw_photo(scene, seed, taken_at=at)
-    ingest(ws, UPLOADER, [UploadSource(f"{unit}_{seed}.jpg", data)], "harbour", now=at)
+    sources = [
+        UploadSource(f"{unit}_{seed}.jpg", draw_photo(scene, seed, taken_at=at))
+        for unit, scene, seed in photos
+    ]
+    ingest(ws, UPLOADER, sources, "harbour", now=at)
 
 
 def send_weeks(ws: Workspace, weeks: int = 5) -> None:
     """Send some weeks of rounds in which H-01 melts, and leave H-05 and H-06 out of this week's."""
     for week in range(weeks, -1, -1):
+        photos = []
         for number in range(1, 7):
             if week == 0 and number >= 5:
                 continue
@@ -69,4 +78,5 @@ def send_weeks(ws: Workspace, weeks: int = 5) -> None:
                 scene = BROKEN
             if number == 3 and week == 0:
                 scene = BLURRED
-            send(ws, f"H-{number:02d}", scene, week * 10 + number, days_ago=week * 7)
+            photos.append((f"H-{number:02d}", scene, week * 10 + number))
+        send_round(ws, photos, days_ago=week * 7)

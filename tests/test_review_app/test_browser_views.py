@@ -188,6 +188,31 @@ def test_nothing_serious_and_nothing_beyond_the_edge(page: Page, axe_source: str
     assert not serious(page, axe_source)
 
 
+def test_a_long_table_is_read_row_by_row_on_a_phone_and_sorted_at_a_desk(page: Page) -> None:
+    phone = (page.viewport_size or PHONE)["width"] == PHONE["width"]
+    _numbers(page, "Time to first damage")
+    assert not phone or not page.locator("[data-testid=stDataFrame]:visible").count()
+    _numbers(page, "Sites and weeks")
+    grids, rows = page.locator("[data-testid=stDataFrame]:visible"), page.locator(".cr-rows tr:visible")
+    keep_screen(page, f"long_table_{'phone' if phone else 'desk'}")
+    assert (grids.count() > 0, rows.count() > 0) == (not phone, phone)
+    if phone:
+        before, more = rows.count(), page.locator(".cr-rows summary:visible").first
+        assert more.inner_text().startswith("Rows 13 to ")
+        more.click()
+        assert rows.count() > before
+        assert page.evaluate("document.scrollingElement.scrollWidth - window.innerWidth") <= 0
+
+
+def _numbers(page: Page, tab: str) -> None:
+    """Open all numbers of a tab of the trends."""
+    _tab(tab)(page)
+    closed = page.locator("[data-testid=stExpander] details:not([open], .cr-rows *) > summary:visible")
+    while closed.count():
+        closed.first.click()
+    settle(page)
+
+
 def test_the_saved_files_read_well_too(page: Page, axe_source: str) -> None:
     _tab("Monthly report")(page)
     press(page, page.get_by_role("button", name="Make the report"))

@@ -18,7 +18,7 @@ from review_app import standing, wording
 from review_app.widgets.face_drawing import face_image, face_svg, place_numbers
 from review_app.widgets.marks import by_place, face_box, marks_of
 from review_app.widgets.signs import badge
-from review_app.widgets.small_table import percent, small_table
+from review_app.widgets.small_table import MOST_ROWS, long_table, percent, small_table
 from review_app.widgets.text import clock, esc, md, plain
 from review_app.widgets.verdict_card import card
 from review_app.wording import Standing
@@ -160,13 +160,37 @@ def test_a_small_table_says_of_each_figure_what_it_is() -> None:
             "n": [63, 1200],
             "rate": [0.0159, None],
             "on": [date(2026, 3, 4)] * 2,
+            "flagged": [True, False],
         }
     )
-    words = {"about": "About", "n": "n", "rate": "Share", "on": "On"}
+    words = {"about": "About", "n": "n", "rate": "Share", "on": "On", "flagged": "Flagged"}
     html = small_table(table, "Miss rate", words, {"rate": percent})
     assert '<th role="rowheader" scope="row">&lt;b&gt;any&lt;/b&gt;</th>' in html
     assert '<td role="cell" data-of="Share">1.59%</td>' in html
     assert '<td role="cell" data-of="Share">–</td>' in html
     assert '<td role="cell" data-of="n">1200</td>' in html
     assert '<td role="cell" data-of="On">2026-03-04</td>' in html
+    assert re.findall('data-of="Flagged">([a-zA-Z]*)', html) == ["yes", "no"]
     assert [percent(share) for share in (0.0, 1.0, 0.05, 0.12345)] == ["0%", "100%", "5%", "12.35%"]
+
+
+def test_a_long_table_opens_with_its_first_rows_and_names_what_is_in_the_others() -> None:
+    table = pd.DataFrame({"week": [f"w{n}" for n in range(1, 51)], "n": range(50)})
+    html = long_table(table, "Weeks", {"week": "Week", "n": "n"}, {})
+    first, *others = html.split("<details")
+    assert first.count('role="rowheader"') == 12
+    assert [re.search("<summary>(.*)</summary>", part)[1] for part in others] == [  # type: ignore[index]
+        "Rows 13 to 36 of 50: w13 – w36", "Rows 37 to 50 of 50: w37 – w50",
+    ]  # fmt: skip
+    assert html.count('role="rowheader"') == 50
+    assert len(set(re.findall('aria-label="[^"]*"', html))) == 3
+    one_site = long_table(table.assign(week="<Harbour>"), "Weeks", {"week": "Week", "n": "n"}, {})
+    assert "Rows 13 to 36 of 50: &lt;Harbour&gt;, 12 – &lt;Harbour&gt;, 35</summary>" in one_site
+
+
+def test_a_very_long_table_says_how_many_rows_it_leaves_out() -> None:
+    table = pd.DataFrame({"n": range(MOST_ROWS + 7)})
+    html = long_table(table, "Many", {"n": "n"}, {})
+    assert html.count('role="rowheader"') == MOST_ROWS
+    assert "7 more rows" in html
+    assert "more rows" not in long_table(table.head(MOST_ROWS), "Many", {"n": "n"}, {})
