@@ -24,6 +24,7 @@ from data_tools.keys import clean_text
 from data_tools.lookup import coupler_at, event_record, held_unit, observation_record, unit_row
 from data_tools.records import EventKind, EventRecord, ObservationKind, UnitStatus
 from data_tools.sites import MAX_NAME
+from data_tools.states import fold_doubts
 from data_tools.workspace import Workspace, now_or
 from model.errors import BadRequestError, ConflictError, NotFoundError
 from model.families import family as family_of
@@ -31,6 +32,7 @@ from model.families import family as family_of
 MAX_REASON = 2000
 MAX_BLINKS = 50
 _NAMED = 10
+_SWAPPED = "taken since the coupler was swapped."
 
 CAUTIONS: tuple[str, ...] = (
     "Isolate the unit and lock it out before anything is opened; check that it is dead.",
@@ -135,7 +137,8 @@ def replace_coupler(
         along, stay = _photos_since(session, old, at)
         event = _replaced(session, unit, old, new, why + _stay_words(stay), actor, moment)
         for photo in along:
-            move_photo(session, photo, new, actor, "taken since the coupler was swapped.", moment)
+            move_photo(session, photo, new, actor, _SWAPPED, moment, ws.settings)
+        fold_doubts(session, ws.settings, {old.id}, at)
         return event
 
 

@@ -60,7 +60,7 @@ def refile(
             )
         if coupler_id is None and coupler.removed_on is not None:
             _refuse_to_hide(session, photo, unit, coupler)
-        return event_record(move_photo(session, photo, coupler, actor, why, now_or(now)), unit.key)
+        return event_record(move_photo(session, photo, coupler, actor, why, now_or(now), ws.settings), unit.key)
 
 
 def _meant(unit: UnitRow, photo: PhotoRow, position: str | None, coupler_id: int | None) -> CouplerRow:
