@@ -23,10 +23,12 @@ STANDS: dict[Stand, str] = {
     Stand.SUSPECTED: "It was flagged: do not use this coupler until a technician has looked.",
     Stand.DOUBTED: "It is in doubt: do not use this coupler until a technician has looked.",
     Stand.NOT_TOLD: "It could not be judged: take another one.",
+    Stand.AS_BEFORE: "In doubt, but no more than earlier, when a technician saw no damage in it. Not a sign "
+    "that it is safe.",
     Stand.SEEN_INTACT: "A technician saw no damage in it.",
     Stand.CLEAR: "No visible damage found.",
 }
-"""What is said of a photo that was here before, or that a technician has ruled on."""
+"""What is said of a photo that was here before, or that more than its verdict speaks of (``stand_words``)."""
 
 OPEN_WORDS: dict[Stand, str] = {
     Stand.DAMAGED: "confirmed",
@@ -35,6 +37,18 @@ OPEN_WORDS: dict[Stand, str] = {
     Stand.DOUBTED: "not yet confirmed or ruled out",
 }
 """How open damage stands."""
+
+
+def stand_words(state: State) -> str:
+    """Return what is said of a photo for which ``state`` stands; of one that is as before, since when."""
+    words = STANDS[state.stand]
+    return words.replace("than earlier", f"than on {days_before(state)}") if state.before else words
+
+
+def days_before(state: State) -> str:
+    """Return the days of the photos that one is no more suspicious than, such as "3 November 2026"."""
+    days = sorted({seen.day for seen in state.before})
+    return " and ".join(f"{day.day} {day:%B %Y}" for day in days)
 
 
 def verdict_words(judgement: Judgement) -> str:
@@ -72,7 +86,7 @@ def said_of(file: IngestedFile) -> str:
         return ""
     told = state_of(file.verdict.judgement, fold(()), blind_audit=False)
     by_verdict = file.status is IngestStatus.STORED and state.stand is told.stand
-    own = verdict_words(file.verdict.judgement) if by_verdict else STANDS[state.stand]
+    own = verdict_words(file.verdict.judgement) if by_verdict else stand_words(state)
     other = other_damage(file)
     return other if other and state.stand in GOOD else f"{other} {own}".lstrip()
 
@@ -89,9 +103,14 @@ def other_damage(file: IngestedFile, words: Callable[[OpenDamage], str] = damage
         return ""
     stop = "do not use this coupler" + ("" if damage.sure else " until a technician has looked")
     if state.stand in GOOD:
-        seen = "A technician saw no damage in it" if state.stand in SAID else "No damage seen in this photo"
-        return f"{seen}, but an earlier or other one of this coupler shows {words(damage)}: {stop}."
+        return f"{_good_words(state)}, but an earlier or other one of this coupler shows {words(damage)}: {stop}."
     return f"An earlier or other photo of this coupler shows {words(damage)}: {stop}."
+
+
+def _good_words(state: State) -> str:
+    if state.before:
+        return f"This photo is in doubt no more than on {days_before(state)}"
+    return "A technician saw no damage in it" if state.stand in SAID else "No damage seen in this photo"
 
 
 def worded(file: IngestedFile) -> IngestedFile:

@@ -51,6 +51,8 @@ def _rows(session: Session, query: Executable) -> tuple[list[str], list[Sequence
 def _cell(name: str, value: Any) -> Any:
     if name == "findings":
         return findings_text(findings_from_json(value))
+    if name == "before":
+        return "; ".join(str(seen["photo"]) for seen in value)
     return value.value if isinstance(value, Enum) else value
 
 
@@ -80,7 +82,15 @@ def _couplers() -> Executable:
 def _photos() -> Executable:
     photo, state, round_ = db.PhotoRow, db.PhotoStateRow, db.RoundRow
     sent = (photo.taken_at, photo.received_at, photo.received_by, photo.width, photo.height)
-    stands = (state.stand, state.judged, state.reason, state.triage, state.findings, state.conflict)
+    stands = (
+        state.stand,
+        state.judged,
+        state.reason,
+        state.triage,
+        state.findings,
+        state.conflict,
+        state.before,
+    )
     names = (photo.id, photo.sha256, photo.file_name, photo.coupler_id.label("coupler"))
     return (
         select(*names, round_.iso_year, round_.iso_week, *sent, *stands)

@@ -40,7 +40,8 @@ class Settings:
         True, "Show the model's evidence only after the technician's first look."
     )
     blind_audit_share: float = _setting(
-        0.05, "Share (0..1) of clear verdicts mixed into the queue, unmarked, and of unsure ones that are spared."
+        0.05,
+        "Share (0..1) of clear verdicts mixed into the queue, unmarked, and of unsure ones that are spared.",
     )
     as_before_days: int = _setting(
         60,

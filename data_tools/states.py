@@ -15,7 +15,14 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from data_tools.as_before import TELLING, drawn_for_audit, rule_in_force, seen_before, undecided_doubts
-from data_tools.database.schema import CouplerRow, DecisionRow, FoldingRow, PhotoRow, PhotoStateRow, VerdictRow
+from data_tools.database.schema import (
+    CouplerRow,
+    DecisionRow,
+    FoldingRow,
+    PhotoRow,
+    PhotoStateRow,
+    VerdictRow,
+)
 from data_tools.lookup import decision_records, findings_from_json, findings_to_json, judgement_from_json
 from data_tools.settings import Settings
 from data_tools.standing import (

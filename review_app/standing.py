@@ -37,6 +37,7 @@ STANDING_OF: dict[Stand, Standing] = {
     Stand.SUSPECTED: Standing.DO_NOT_USE,
     Stand.DOUBTED: Standing.LOOK,
     Stand.NOT_TOLD: Standing.RETAKE,
+    Stand.AS_BEFORE: Standing.AS_BEFORE,
     Stand.SEEN_INTACT: Standing.NO_DAMAGE,
     Stand.CLEAR: Standing.NO_DAMAGE,
 }
@@ -79,7 +80,7 @@ def standing_of_line(
     if held := held_by(open_on_unit, noted):
         return held
     if line.done_this_week:
-        return Standing.NO_DAMAGE
+        return Standing.AS_BEFORE if line.as_before else Standing.NO_DAMAGE
     return Standing.RETAKE if line.again else Standing.MISSING
 
 

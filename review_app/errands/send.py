@@ -23,7 +23,7 @@ from review_app.site_board import Board, board_of
 from review_app.widgets.pickers import pick_site
 from review_app.widgets.roster import is_missing, ranked, rows_html
 from review_app.widgets.text import day, esc, md, plain, zone
-from review_app.wording import Standing
+from review_app.wording import Standing, as_before_words
 
 FILE_TYPES = ["image", "jpg", "jpeg", "png", "webp", "heic", "heif", "zip"]
 _FROM_PHOTO = ("", "")
@@ -85,7 +85,14 @@ def _standing_words(board: Board) -> str:
         )
         if counts[standing]
     ]
-    return f'<div class="cr-quiet">{esc(", ".join(parts))}</div>' if parts else ""
+    doubts = as_before_words(*(sum(counted) for counted in _doubts(board)))
+    return "".join(
+        f'<div class="cr-quiet">{esc(words)}</div>' for words in (", ".join(parts), doubts) if words
+    )
+
+
+def _doubts(board: Board) -> tuple[list[int], list[int]]:
+    return [line.as_before for line in board.lines], [line.unsure for line in board.lines]
 
 
 def _roster(board: Board, site: Site) -> None:
