@@ -103,7 +103,8 @@ def other_damage(file: IngestedFile, words: Callable[[OpenDamage], str] = damage
         return ""
     stop = "do not use this coupler" + ("" if damage.sure else " until a technician has looked")
     if state.stand in GOOD:
-        return f"{_good_words(state)}, but an earlier or other one of this coupler shows {words(damage)}: {stop}."
+        shows = f"an earlier or other one of this coupler shows {words(damage)}"
+        return f"{_good_words(state)}, but {shows}: {stop}."
     return f"An earlier or other photo of this coupler shows {words(damage)}: {stop}."
 
 

@@ -32,7 +32,6 @@ from model.families import family as family_of
 MAX_REASON = 2000
 MAX_BLINKS = 50
 _NAMED = 10
-_SWAPPED = "taken since the coupler was swapped."
 
 CAUTIONS: tuple[str, ...] = (
     "Isolate the unit and lock it out before anything is opened; check that it is dead.",
@@ -136,10 +135,21 @@ def replace_coupler(
         session.flush()
         along, stay = _photos_since(session, old, at)
         event = _replaced(session, unit, old, new, why + _stay_words(stay), actor, moment)
-        for photo in along:
-            move_photo(session, photo, new, actor, _SWAPPED, moment, ws.settings)
-        fold_doubts(session, ws.settings, {old.id}, at)
+        _take_along(ws, session, along, new, actor, moment)
+        fold_doubts(session, ws.settings, {old.id}, at)  # which coupler those that stay show is in doubt
         return event
+
+
+def _take_along(
+    ws: Workspace,
+    session: Session,
+    photos: Sequence[PhotoRow],
+    new: CouplerRow,
+    actor: Actor,
+    moment: datetime,
+) -> None:
+    for photo in photos:
+        move_photo(session, photo, new, actor, "taken since the coupler was swapped.", moment, ws.settings)
 
 
 def _photos_since(session: Session, old: CouplerRow, at: datetime) -> tuple[list[PhotoRow], list[PhotoRow]]:

@@ -82,18 +82,10 @@ def _couplers() -> Executable:
 def _photos() -> Executable:
     photo, state, round_ = db.PhotoRow, db.PhotoStateRow, db.RoundRow
     sent = (photo.taken_at, photo.received_at, photo.received_by, photo.width, photo.height)
-    stands = (
-        state.stand,
-        state.judged,
-        state.reason,
-        state.triage,
-        state.findings,
-        state.conflict,
-        state.before,
-    )
+    stands = (state.stand, state.judged, state.reason, state.triage, state.findings, state.conflict)
     names = (photo.id, photo.sha256, photo.file_name, photo.coupler_id.label("coupler"))
     return (
-        select(*names, round_.iso_year, round_.iso_week, *sent, *stands)
+        select(*names, round_.iso_year, round_.iso_week, *sent, *stands, state.before)
         .join(round_, round_.id == photo.round_id)
         .join(state, state.photo_id == photo.id)
         .order_by(photo.id)

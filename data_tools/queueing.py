@@ -46,7 +46,7 @@ _LATE = 50
 
 @dataclass(frozen=True)
 class QueueMark:
-    """How far the store had got when a queue was read: the numbers of its last verdict, decision and event."""
+    """How far the store had got when a queue was read: its last verdict, decision and event, by number."""
 
     verdict: int
     decision: int
@@ -158,7 +158,7 @@ def _came(since: QueueMark) -> ColumnElement[bool]:
     judged = select(other.coupler_id).join(VerdictRow, VerdictRow.photo_id == other.id)
     said = select(other.coupler_id).join(DecisionRow, DecisionRow.photo_id == other.id)
     moved = (select(column).where(new) for column in (EventRow.coupler_id, EventRow.new_coupler_id))
-    about = union(
+    about: Any = union(
         judged.where(VerdictRow.id > since.verdict - _LATE),
         said.where(DecisionRow.id > since.decision - _LATE),
         *(query.where(query.selected_columns[0].is_not(None)) for query in moved),

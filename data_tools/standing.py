@@ -175,7 +175,7 @@ def state_of(
 
 
 def may_be_as_before(triage: Triage | None, standing: Standing) -> bool:
-    """Whether earlier photos may spare the look at this one: unsure, and nobody has said or asked anything."""
+    """Whether earlier photos may spare the look at one: unsure, and nobody has said or asked anything."""
     return triage is Triage.UNSURE and not standing.voices and not standing.disputed
 
 

@@ -129,7 +129,7 @@ def open_workspace(settings: Settings | None = None, *, classifier: Judge | None
 def _opened(settings: Settings, classifier: Judge | None) -> Workspace:
     workspace = Workspace(settings, load=partial(_always, classifier) if classifier else load_judge)
     if not is_current(workspace.engine):
-        upgrade(workspace.engine, partial(fold_missing, settings=settings))
+        upgrade(workspace.engine, lambda session: fold_missing(session, workspace.settings))
     else:
         _keep_to_rule(workspace)
     return workspace

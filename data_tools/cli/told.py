@@ -24,7 +24,7 @@ def entry_line(entry: TimelineEntry) -> str:
 
 
 def stand_in_short(state: State) -> str:
-    """Return what stands for a photo in its own word, and what it was held against where that spares a look."""
+    """Return what stands for a photo in its own word, and the photos that spare the look at it."""
     seen = " and ".join(f"photo {seen.photo_id} of {seen.day}" for seen in state.before)
     return f"{state.stand.value} (in doubt no more than {seen}, ruled intact)" if seen else state.stand.value
 

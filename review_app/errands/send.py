@@ -85,14 +85,11 @@ def _standing_words(board: Board) -> str:
         )
         if counts[standing]
     ]
-    doubts = as_before_words(*(sum(counted) for counted in _doubts(board)))
+    spared, unsure = (sum(getattr(line, name) for line in board.lines) for name in ("as_before", "unsure"))
+    doubts = as_before_words(spared, unsure)
     return "".join(
         f'<div class="cr-quiet">{esc(words)}</div>' for words in (", ".join(parts), doubts) if words
     )
-
-
-def _doubts(board: Board) -> tuple[list[int], list[int]]:
-    return [line.as_before for line in board.lines], [line.unsure for line in board.lines]
 
 
 def _roster(board: Board, site: Site) -> None:

@@ -14,7 +14,6 @@ from review_app.widgets.photo_view import as_url
 from review_app.widgets.verdict_card import card
 from review_app.wording import BEFORE_NOW, DO_NOW, LOOK_NOW, NO_DAMAGE_NOTE, NOT_RECEIVED_NOTE, Standing
 
-
 _STEPS = {Standing.DO_NOT_USE: DO_NOW, Standing.LOOK: LOOK_NOW, Standing.AS_BEFORE: BEFORE_NOW}
 
 
