@@ -141,15 +141,11 @@ def replace_coupler(
 
 
 def _take_along(
-    ws: Workspace,
-    session: Session,
-    photos: Sequence[PhotoRow],
-    new: CouplerRow,
-    actor: Actor,
-    moment: datetime,
+    ws: Workspace, session: Session, photos: Sequence[PhotoRow], new: CouplerRow, actor: Actor, at: datetime
 ) -> None:
+    why = "taken since the coupler was swapped."
     for photo in photos:
-        move_photo(session, photo, new, actor, "taken since the coupler was swapped.", moment, ws.settings)
+        move_photo(session, photo, new, actor, why, at, ws.settings)
 
 
 def _photos_since(session: Session, old: CouplerRow, at: datetime) -> tuple[list[PhotoRow], list[PhotoRow]]:
