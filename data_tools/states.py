@@ -70,12 +70,14 @@ def _hold(session: Session, coupler_ids: Collection[int]) -> None:
     """Let no other transaction fold photos of these couplers until this one ends: what it says of one photo
     may count for another."""
     rows = select(CouplerRow.id).where(CouplerRow.id.in_(coupler_ids)).order_by(CouplerRow.id)
-    session.execute(rows.with_for_update())
+    session.execute(rows.with_for_update()).all()
 
 
 def _fold_again(session: Session, photos: Sequence[PhotoRow], settings: Settings) -> None:
-    for photo_id, values in folded(session, photos, settings).items():
-        _lay_over(session.get_one(PhotoStateRow, photo_id, populate_existing=True), values)
+    anew = folded(session, photos, settings)
+    rows = select(PhotoStateRow).where(PhotoStateRow.photo_id.in_(anew))
+    for row in session.scalars(rows.execution_options(populate_existing=True)):
+        _lay_over(row, anew[row.photo_id])
     session.flush()
 
 

@@ -5,15 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from sqlalchemy import event
+from sqlalchemy import delete, event, select
 
 from data_tools.cli.roster import _history_lines, _roster_line
+from data_tools.database.schema import PhotoStateRow
 from data_tools.export import export
 from data_tools.history import timeline
 from data_tools.records import QueueItem
 from data_tools.review import queue
 from data_tools.sites import roster
 from data_tools.standing import Stand
+from data_tools.states import fold_missing
 from data_tools.trend_data import load_trends
 from data_tools.trends.agreement import miss_rate
 from data_tools.verify import verify
@@ -37,6 +39,7 @@ from tests.test_data_tools.store_kit import (
     CLEAR,
     DARK,
     LEAD,
+    MELTED,
     OTHER_TECHNICIAN,
     UNSURE,
     UPLOADER,
@@ -64,6 +67,31 @@ def test_the_setting_turns_it_off_and_on_for_what_is_there(ws: Workspace) -> Non
 
 def _items(ws: Workspace) -> dict[int, QueueItem]:
     return {item.photo.id: item for item in queue(ws, OTHER_TECHNICIAN)}
+
+
+def _rows(ws: Workspace) -> list[tuple[object, ...]]:
+    with ws.read() as session:
+        rows = session.execute(select(PhotoStateRow.__table__).order_by(PhotoStateRow.photo_id))
+        return [tuple(row) for row in rows]
+
+
+def test_a_store_that_is_folded_anew_tells_the_same(ws: Workspace) -> None:
+    file, far = send_at(ws, UNSURE, 2, 1), send_at(ws, MORE, 3, 1)
+    ruled_intact(ws)  # taken before, and came in later
+    kept = _rows(ws)
+    with ws.write() as session:
+        session.execute(delete(PhotoStateRow))
+        fold_missing(session, ws.settings)
+    assert _rows(ws) == kept
+    assert (stand_now(ws, file), stand_now(ws, far)) == (Stand.AS_BEFORE, Stand.DOUBTED)
+
+
+def test_an_older_photo_that_comes_in_late_ends_the_word_of_before_it(ws: Workspace) -> None:
+    ruled_intact(ws)
+    file = send_at(ws, UNSURE, 2, 2)
+    assert stand_now(ws, file) is Stand.AS_BEFORE
+    send_at(ws, MELTED, 3, 1)
+    assert stand_now(ws, file) is Stand.DOUBTED
 
 
 def test_the_blind_audit_draws_the_same_share_and_keeps_its_figures_apart(ws: Workspace) -> None:
