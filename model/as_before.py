@@ -17,8 +17,9 @@ from model.vocabulary import FindingKind, Outcome, Place, Triage
 
 MARGIN: dict[FindingKind, float] = dict.fromkeys(FindingKind, 0.0)
 """How much more of a damage (log odds) the whole photo may show than the reference it is compared with."""
-PLACE_MARGIN: dict[FindingKind, float] = dict.fromkeys(FindingKind, 0.0)
-"""The same for each place that is in doubt: a doubt somewhere else is a new one. ``math.inf``: anywhere."""
+PLACE_MARGIN: dict[FindingKind, float] = dict.fromkeys(FindingKind, 1.0)
+"""The same for each place that is in doubt: a doubt somewhere else is a new one. Wider, because what is at
+one place varies more from photo to photo. ``math.inf``: places are not compared."""
 REVISION = 1
 """Raised with each change of the rule, so that stores fold again what was told by it; the margins count by
 themselves."""
@@ -27,13 +28,12 @@ themselves."""
 def as_before(judgement: Judgement, references: Sequence[Judgement]) -> tuple[int, ...]:
     """Return which ``references`` (their indexes) show that the photo is as before; none: it is not.
 
-    It is unsure, all of its places were seen, and for every damage there is a reference of the same model
-    version and family that saw each place in doubt and gave at least this probability, of the photo and of
-    those places, but for the margins. One reference that does for every damage is named alone, else one for
-    each; of several that do, the last.
+    It is unsure, and for every damage there is a reference of the same model version and family that saw each
+    place in doubt and gave at least this probability, of the photo and of those places, but for the margins.
+    A place out of sight is in doubt: a latch that is gone can look like one that is covered. One reference
+    that does for every damage is named alone, else one for each; of several that do, the last.
     """
-    face = judgement.face
-    if judgement.triage is not Triage.UNSURE or face is None or not all(face.visible.values()):
+    if judgement.triage is not Triage.UNSURE or judgement.face is None:
         return ()
     fitting = [at for at, reference in enumerate(references) if _comparable(judgement, reference)]
     by_kind = [
@@ -70,11 +70,14 @@ def _no_more(kind: FindingKind, judgement: Judgement, reference: Judgement) -> b
 
 
 def _doubted(kind: FindingKind, judgement: Judgement, face: LocatedFace) -> list[Place]:
-    """The places named of ``kind``; where nothing at all is named, every place that can show it."""
-    if judgement.findings:
-        return [finding.place for finding in judgement.findings if finding.kind is kind]
+    """The places named of ``kind`` and those out of sight that can show it; where nothing tells why the photo
+    is in doubt, all that can."""
     latch = kind is FindingKind.MISSING_LATCH
-    return [place for place in face.visible if (place is Place.LATCH) == latch]
+    able = [place for place in face.visible if (place is Place.LATCH) == latch]
+    if not judgement.findings and all(face.visible.values()):
+        return able
+    named = {finding.place for finding in judgement.findings if finding.kind is kind}
+    return [place for place in able if place in named or not face.visible[place]]
 
 
 def _no_more_at(place: Place, kind: FindingKind, judgement: Judgement, reference: Judgement) -> bool:

@@ -30,6 +30,7 @@ def _said(
     latch: float = 0.01,
     place: Place = BOTTOM,
     at: float | None = None,
+    at_latch: float = 0.01,
     unseen: tuple[Place, ...] = (),
 ) -> Judgement:
     chances = {LATCH: latch, BROKEN: broken, MELTED: melted}
@@ -38,8 +39,11 @@ def _said(
         for kind, chance in chances.items()
         if chance >= 0.05
     )
-    places = {p: {MELTED: 0.01, BROKEN: 0.01} for p in TYPE1.housing_places}
+    places: dict[Place, dict[FindingKind, float]] = {
+        p: {MELTED: 0.01, BROKEN: 0.01} for p in TYPE1.housing_places
+    }
     places[place][MELTED] = melted if at is None else at
+    places[Place.LATCH] = {LATCH: at_latch}
     return Judgement(
         Outcome.SCORED,
         "v1",
@@ -93,15 +97,30 @@ def test_a_latch_out_of_sight_in_the_reference_says_nothing_of_the_latch() -> No
     assert as_before(_said(melted=0.3), [_said(melted=0.3, unseen=(BOTTOM,))]) == ()
 
 
-def test_what_is_out_of_sight_in_the_photo_is_not_as_before() -> None:
-    assert as_before(_said(unseen=(Place.LATCH,)), [_said()]) == ()
-    assert as_before(_said(unseen=(LEFT,)), [_said(unseen=(LEFT,))]) == ()
+@pytest.mark.parametrize("place", [Place.LATCH, LEFT])
+def test_what_is_out_of_sight_in_the_photo_must_have_been_seen_before(place: Place) -> None:
+    assert as_before(_said(unseen=(place,)), [_said()]) == (0,)
+    assert as_before(_said(unseen=(place,)), [_said(unseen=(place,))]) == ()
+
+
+def test_a_latch_that_is_gone_and_taken_for_covered_is_not_as_before() -> None:
+    gone = _said(latch=0.0, at_latch=0.6, unseen=(Place.LATCH,))
+    assert as_before(gone, [_said()]) == ()
+    assert as_before(replace(gone, findings=()), [_said()]) == ()
+    assert as_before(_said(latch=0.0, at_latch=0.02, unseen=(Place.LATCH,)), [_said()]) == (0,)
 
 
 def test_where_no_place_is_named_the_reference_must_have_seen_all_of_them() -> None:
     doubt = replace(_said(), findings=())
     assert as_before(doubt, [_said()]) == (0,)
     assert as_before(doubt, [_said(unseen=(LEFT,))]) == ()
+
+
+def test_a_place_may_show_a_little_more_than_before(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert as_before(_said(melted=0.3, at=0.2), [_said(melted=0.3, at=0.1)]) == (0,)  # 0.81 in log odds
+    assert as_before(_said(melted=0.3, at=0.25), [_said(melted=0.3, at=0.1)]) == ()  # 1.10
+    monkeypatch.setitem(rule.PLACE_MARGIN, MELTED, 0.0)
+    assert as_before(_said(melted=0.3, at=0.2), [_said(melted=0.3, at=0.1)]) == ()
 
 
 def test_a_doubt_at_another_place_is_a_new_one(monkeypatch: pytest.MonkeyPatch) -> None:
