@@ -28,6 +28,7 @@ from model.vocabulary import Triage
 _DAMAGE = tuple(stand for stand in OPEN if stand is not Stand.DOUBTED)
 TELLING = (*_DAMAGE, Stand.SEEN_INTACT)
 """What one photo can say about the look at another one."""
+_MOST_DAYS = 36_500
 
 
 @dataclass(frozen=True)
@@ -62,7 +63,7 @@ def seen_before(
     (photos with the verdict that stands) that are as before."""
     if not doubts or settings.as_before_days <= 0:
         return {}
-    days = timedelta(days=settings.as_before_days)
+    days = timedelta(days=min(settings.as_before_days, _MOST_DAYS))
     told = _told(session, [photo for photo, _ in doubts], days)
     found = {}
     for photo, judgement in doubts:

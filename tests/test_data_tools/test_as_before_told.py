@@ -59,6 +59,8 @@ def test_the_setting_turns_it_off_and_on_for_what_is_there(ws: Workspace) -> Non
     for days, stands in (
         (0, (Stand.DOUBTED, Stand.DOUBTED)),
         (90, (Stand.AS_BEFORE, Stand.AS_BEFORE)),
+        (10**9, (Stand.AS_BEFORE, Stand.AS_BEFORE)),
+        (-1, (Stand.DOUBTED, Stand.DOUBTED)),
         (60, (Stand.AS_BEFORE, Stand.DOUBTED)),
     ):
         ws = again(ws, as_before_days=days)
