@@ -46,9 +46,8 @@ class _Told:
 
 def rule_in_force(settings: Settings) -> str:
     """Return all that decides which photos are as before, in one line: states told by another are stale."""
-    margins = [f"{kind.value} {MARGIN[kind]:g} {PLACE_MARGIN[kind]:g}" for kind in MARGIN]
     days, share = settings.as_before_days, settings.blind_audit_share
-    return "; ".join([f"revision {REVISION}", f"{days} days", f"audit {share:g}", *margins])
+    return f"revision {REVISION}; {days} days; audit {share:g}; margins {MARGIN:g}, {PLACE_MARGIN:g}"
 
 
 def drawn_for_audit(photo: PhotoRow, settings: Settings) -> bool:
@@ -127,7 +126,7 @@ def undecided_doubts(
     query = (
         select(PhotoRow)
         .join(PhotoStateRow, PhotoStateRow.photo_id == PhotoRow.id)
-        .where(PhotoStateRow.stand.in_((Stand.DOUBTED, Stand.AS_BEFORE)))
+        .where(PhotoStateRow.stand.in_((Stand.DOUBTED, Stand.IN_PART, Stand.AS_BEFORE)))
         .where(PhotoStateRow.triage == Triage.UNSURE, PhotoStateRow.decision_id.is_(None))
         .order_by(PhotoRow.id)
     )

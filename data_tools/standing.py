@@ -9,7 +9,8 @@ taken no side; the first who can tell after them differs from nobody.
 What a person saw stands once it is settled; until then all that was said stands, or else the gravest verdict:
 a flag that nobody has ruled on outlasts a milder verdict of a newer version.
 An unsure photo that nobody has said anything of is as before where it looks no more suspicious than earlier
-photos of its coupler in which a person saw no damage (``model.as_before``); the verdict stays unsure."""
+photos of its coupler in which a person saw no damage (``model.as_before``); the verdict stays unsure. One
+that is unsure for nothing but what is not in view waits for a better photo, and for nobody's look."""
 
 from __future__ import annotations
 
@@ -20,7 +21,7 @@ from enum import StrEnum
 
 from data_tools.records import DecisionKind, DecisionRecord, TrueFinding
 from model.judgement import Judgement
-from model.vocabulary import Outcome, Reason, Triage
+from model.vocabulary import Outcome, Place, Reason, Triage
 
 
 class Stand(StrEnum):
@@ -36,6 +37,8 @@ class Stand(StrEnum):
     """A version was unsure, or people are; nobody has ruled on it."""
     NOT_TOLD = "not_told"
     """Neither a person nor the model could tell."""
+    IN_PART = "in_part"
+    """The model saw no damage in what is in view, but not all is; nobody has said anything."""
     AS_BEFORE = "as_before"
     """Unsure, but no more than on a photo in which a technician saw no damage; nobody has said anything."""
     SEEN_INTACT = "seen_intact"
@@ -93,7 +96,8 @@ class SeenBefore:
 class State:
     """What a photo shows as far as we know now. ``judged`` is false where nobody could tell; ``reason`` then
     says why the model could not. ``findings`` are a person's, or what is suspected until somebody rules.
-    ``before``: the photos that one that is as before is no more suspicious than."""
+    ``before``: the photos that one that is as before is no more suspicious than. ``unseen``: what is not in
+    view, where nobody has said anything."""
 
     stand: Stand
     judged: bool
@@ -101,6 +105,7 @@ class State:
     findings: tuple[TrueFinding, ...]
     queued: bool
     before: tuple[SeenBefore, ...] = ()
+    unseen: tuple[Place, ...] = ()
 
 
 def fold(decisions: Iterable[DecisionRecord]) -> Standing:
@@ -146,13 +151,18 @@ def verdict_that_stands(triages: Sequence[Triage | None], standing: Standing) ->
 
 
 def state_of(
-    judgement: Judgement, standing: Standing, blind_audit: bool, before: tuple[SeenBefore, ...] = ()
+    judgement: Judgement,
+    standing: Standing,
+    blind_audit: bool,
+    before: tuple[SeenBefore, ...] = (),
+    *,
+    asked: bool = False,
 ) -> State:
     """Lay ``standing`` over the ``judgement`` of the photo that stands (``verdict_that_stands``).
 
     ``blind_audit``: it is drawn for a look nevertheless, where nothing else asks for one. ``before``: photos
     that it is no more suspicious than, where the rule names some; any word of a person on the photo overrides
-    that.
+    that. ``asked``: an earlier photo already showed too little of the same places.
     """
     scored = judgement.outcome is Outcome.SCORED
     judged = any(voice.judged for voice in standing.voices) if standing.voices else scored
@@ -160,22 +170,27 @@ def state_of(
     if not found and not standing.ruled:
         found = {TrueFinding(f.kind, f.place) for f in judgement.findings}
     stand = _stand(judgement.triage, standing, judged)
-    if before and may_be_as_before(judgement.triage, standing):
-        stand = Stand.AS_BEFORE
+    if nothing_said(judgement.triage, standing):
+        if judgement.in_part and not asked:
+            # Whoever looks at this photo cannot see the rest of the coupler either.
+            stand, judged = Stand.IN_PART, False
+        elif before:
+            stand = Stand.AS_BEFORE
     unseen = stand in (Stand.CLEAR, Stand.AS_BEFORE)
     waits = stand in (Stand.SUSPECTED, Stand.DOUBTED) or (unseen and blind_audit)
     return State(
         stand=stand,
         judged=judged,
-        reason=None if judged else judgement.reason,
+        reason=Reason.HIDDEN if stand is Stand.IN_PART else None if judged else judgement.reason,
         findings=tuple(sorted(found, key=lambda f: (f.kind.value, f.place.value))),
         queued=standing.disputed or waits,
         before=before if stand is Stand.AS_BEFORE else (),
+        unseen=() if standing.voices else judgement.unseen,
     )
 
 
-def may_be_as_before(triage: Triage | None, standing: Standing) -> bool:
-    """Whether earlier photos may spare the look at one: unsure, and nobody has said or asked anything."""
+def nothing_said(triage: Triage | None, standing: Standing) -> bool:
+    """Whether the look at a photo may be spared: unsure, and nobody has said or asked anything."""
     return triage is Triage.UNSURE and not standing.voices and not standing.disputed
 
 

@@ -23,18 +23,20 @@ from data_tools.database.schema import (
     PhotoStateRow,
     VerdictRow,
 )
+from data_tools.in_part import asked_before
 from data_tools.lookup import decision_records, findings_from_json, findings_to_json, judgement_from_json
 from data_tools.settings import Settings
 from data_tools.standing import (
     SeenBefore,
+    Stand,
     Standing,
     State,
     fold,
-    may_be_as_before,
+    nothing_said,
     state_of,
     verdict_that_stands,
 )
-from model.vocabulary import FindingKind
+from model.vocabulary import FindingKind, Place
 
 _AT_ONCE = 500
 
@@ -45,17 +47,22 @@ def refresh_state(session: Session, photo: PhotoRow, settings: Settings) -> Phot
     session.flush()
     _hold(session, [photo.coupler_id])
     row = session.get(PhotoStateRow, photo.id, populate_existing=True)
-    said = (row.stand, row.verdict_id) if row is not None else None
+    said = _told(row) if row is not None else None
     values = folded(session, [photo], settings)[photo.id]
     if row is None:
         row = PhotoStateRow(photo_id=photo.id)
         session.add(row)
     _lay_over(row, values)
     session.flush()
-    now = row.stand, row.verdict_id
-    if now != said and any(each is not None and each[0] in TELLING for each in (said, now)):
+    now = _told(row)
+    if now != said and any(each is not None and (each[0] in TELLING or each[2]) for each in (said, now)):
         fold_doubts(session, settings, {photo.coupler_id}, photo.seen_at)
     return row
+
+
+def _told(row: PhotoStateRow) -> tuple[Stand, int, list[Any]]:
+    """What a photo says that may count for others of its coupler."""
+    return row.stand, row.verdict_id, row.unseen
 
 
 def fold_doubts(session: Session, settings: Settings, coupler_ids: Collection[int], since: datetime) -> None:
@@ -108,11 +115,11 @@ def folded(session: Session, photos: Sequence[PhotoRow], settings: Settings) -> 
     doubts = [
         (photo, judgement_from_json(verdict.judgement))
         for photo, verdict, standing in told
-        if may_be_as_before(verdict.triage, standing)
+        if nothing_said(verdict.triage, standing)
     ]
-    before = seen_before(session, doubts, settings)
+    before, asked = seen_before(session, doubts, settings), asked_before(session, doubts)
     return {
-        photo.id: _values(photo, verdict, standing, before.get(photo.id, ()), settings)
+        photo.id: _values(photo, verdict, standing, before.get(photo.id, ()), settings, photo.id in asked)
         for photo, verdict, standing in told
     }
 
@@ -128,9 +135,10 @@ def _values(
     standing: Standing,
     before: tuple[SeenBefore, ...],
     settings: Settings,
+    asked: bool,
 ) -> dict[str, Any]:
     drawn = drawn_for_audit(photo, settings) if before else photo.blind_audit
-    state = state_of(judgement_from_json(verdict.judgement), standing, drawn, before)
+    state = state_of(judgement_from_json(verdict.judgement), standing, drawn, before, asked=asked)
     kinds = {finding.kind for finding in state.findings}
     return {
         "verdict_id": verdict.id,
@@ -144,6 +152,7 @@ def _values(
         "triage": verdict.triage,
         **{kind.value: kind in kinds for kind in FindingKind},
         "findings": findings_to_json(state.findings),
+        "unseen": [place.value for place in state.unseen],
         "before": [{"photo": seen.photo_id, "day": seen.day.isoformat()} for seen in state.before],
     }
 
@@ -151,7 +160,8 @@ def _values(
 def state_record(row: PhotoStateRow) -> State:
     """Return what stands, as its row holds it."""
     before = tuple(SeenBefore(seen["photo"], date.fromisoformat(seen["day"])) for seen in row.before)
-    return State(row.stand, row.judged, row.reason, findings_from_json(row.findings), row.queued, before)
+    found, unseen = findings_from_json(row.findings), tuple(map(Place, row.unseen))
+    return State(row.stand, row.judged, row.reason, found, row.queued, before, unseen)
 
 
 def fold_missing(session: Session, settings: Settings) -> None:

@@ -12,14 +12,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from model.judgement import Judgement, LocatedFace
+from model.judgement import Judgement
 from model.vocabulary import FindingKind, Outcome, Place, Triage
 
-MARGIN: dict[FindingKind, float] = dict.fromkeys(FindingKind, 0.0)
+MARGIN = 0.5
 """How much more of a damage (log odds) the whole photo may show than the reference it is compared with."""
-PLACE_MARGIN: dict[FindingKind, float] = dict.fromkeys(FindingKind, 1.0)
+PLACE_MARGIN = 1.0
 """The same for each place that is in doubt: a doubt somewhere else is a new one. Wider, because what is at
-one place varies more from photo to photo. ``math.inf``: places are not compared."""
+one place varies more from photo to photo. What both cost and spare: ``model/MEASURED.md``."""
 REVISION = 1
 """Raised with each change of the rule, so that stores fold again what was told by it; the margins count by
 themselves."""
@@ -28,17 +28,17 @@ themselves."""
 def as_before(judgement: Judgement, references: Sequence[Judgement]) -> tuple[int, ...]:
     """Return which ``references`` (their indexes) show that the photo is as before; none: it is not.
 
-    It is unsure, and for every damage there is a reference of the same model version and family that saw each
-    place in doubt and gave at least this probability, of the photo and of those places, but for the margins.
-    A place out of sight is in doubt: a latch that is gone can look like one that is covered. One reference
-    that does for every damage is named alone, else one for each; of several that do, the last.
+    It is unsure, all of it is in view, and for every damage in doubt there is a reference of the same model
+    version and family that saw each place in doubt and gave at least this probability, of the photo and of
+    those places, but for the margins. One reference that does for every damage is named alone, else one for
+    each; of several that do, the last.
     """
-    if judgement.triage is not Triage.UNSURE or judgement.face is None:
+    if judgement.triage is not Triage.UNSURE or judgement.unseen:
         return ()
     fitting = [at for at, reference in enumerate(references) if _comparable(judgement, reference)]
     by_kind = [
         {at for at in fitting if _no_more(kind, judgement, references[at])}
-        for kind in judgement.probabilities
+        for kind in dict.fromkeys(finding.kind for finding in judgement.findings)
     ]
     if not by_kind or not all(by_kind):
         return ()
@@ -58,36 +58,21 @@ def _comparable(judgement: Judgement, reference: Judgement) -> bool:
 
 def _no_more(kind: FindingKind, judgement: Judgement, reference: Judgement) -> bool:
     """Whether ``reference`` saw what is in doubt in the photo, and showed at least as much of ``kind``."""
-    if judgement.face is None or reference.face is None or kind not in reference.probabilities:
-        return False
-    doubted = _doubted(kind, judgement, judgement.face)
-    if not all(reference.face.visible.get(place, False) for place in doubted):
-        return False
-    whole = _log_odds(judgement.probabilities[kind]) - MARGIN[kind]
-    return whole <= _log_odds(reference.probabilities[kind]) and all(
-        _no_more_at(place, kind, judgement, reference) for place in doubted
-    )
-
-
-def _doubted(kind: FindingKind, judgement: Judgement, face: LocatedFace) -> list[Place]:
-    """The places named of ``kind`` and those out of sight that can show it; where nothing tells why the photo
-    is in doubt, all that can."""
-    latch = kind is FindingKind.MISSING_LATCH
-    able = [place for place in face.visible if (place is Place.LATCH) == latch]
-    if not judgement.findings and all(face.visible.values()):
-        return able
-    named = {finding.place for finding in judgement.findings if finding.kind is kind}
-    return [place for place in able if place in named or not face.visible[place]]
+    doubted = [finding.place for finding in judgement.findings if finding.kind is kind]
+    whole = _rise(judgement.probabilities[kind], reference.probabilities.get(kind, 0.0))
+    return whole <= MARGIN and all(_no_more_at(place, kind, judgement, reference) for place in doubted)
 
 
 def _no_more_at(place: Place, kind: FindingKind, judgement: Judgement, reference: Judgement) -> bool:
     here, there = (said.place_probabilities.get(place, {}).get(kind) for said in (judgement, reference))
+    if place in reference.unseen:
+        return False
     if here is None:
         return True  # only the whole photo was told of
-    return there is not None and _log_odds(here) - PLACE_MARGIN[kind] <= _log_odds(there)
+    return there is not None and _rise(here, there) <= PLACE_MARGIN
 
 
-def _log_odds(probability: float) -> float:
-    if probability <= 0.0:
-        return -math.inf
-    return math.inf if probability >= 1.0 else math.log(probability / (1.0 - probability))
+def _rise(now: float, before: float) -> float:
+    """Return how many log odds ``now`` lies above ``before``."""
+    low, high = (min(max(p, 1e-9), 1 - 1e-9) for p in (before, now))
+    return math.log(high / (1 - high)) - math.log(low / (1 - low))

@@ -90,6 +90,7 @@ def _brief(file: IngestedFile) -> dict[str, object]:
         "waiting": file.waiting_id,
         "stand": plain(file.state.stand if file.state else None),
         "before": plain(file.state.before if file.state else ()),
+        "not_in_view": plain(file.state.unseen if file.state else ()),
         "open_damage": plain(file.on_coupler.stand if file.on_coupler else None),
         "verdict": verdict,
     }

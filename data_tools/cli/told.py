@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from data_tools.answers import not_in_view
 from data_tools.cli.frame import verdict_in_short, waiting_event_line
 from data_tools.history import TimelineEntry
 from data_tools.records import DecisionKind, DecisionRecord, EventRecord
-from data_tools.standing import State
+from data_tools.standing import Stand, State
 
 
 def entry_line(entry: TimelineEntry) -> str:
@@ -25,6 +26,8 @@ def entry_line(entry: TimelineEntry) -> str:
 
 def stand_in_short(state: State) -> str:
     """Return what stands for a photo in its own word, and the photos that spare the look at it."""
+    if state.stand is Stand.IN_PART:
+        return f"{state.stand.value} ({not_in_view(state.unseen)})"
     seen = " and ".join(f"photo {seen.photo_id} of {seen.day}" for seen in state.before)
     return f"{state.stand.value} (in doubt no more than {seen}, ruled intact)" if seen else state.stand.value
 

@@ -207,6 +207,7 @@ class PhotoStateRow(Base):
     heat_melted_housing: Mapped[bool]
     findings: Mapped[list[Any]]
     before: Mapped[list[Any]]
+    unseen: Mapped[list[Any]]
     __table_args__ = (Index(None, "queued", "photo_id"),)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from data_tools.answers import other_damage, stand_words, state_of_file
+from data_tools.answers import not_in_view, other_damage, stand_words, state_of_file
 from data_tools.records import IngestedFile
 from data_tools.standing import GOOD, SAID, Stand, State
 from data_tools.workspace import Workspace
@@ -51,6 +51,8 @@ def _own_words(state: State) -> str:
     """Return what the photo itself shows."""
     if state.stand in GOOD and state.stand is not Stand.AS_BEFORE:
         return NO_DAMAGE_NOTE
+    if state.stand is Stand.IN_PART:
+        return stand_words(state)
     if state.stand is Stand.NOT_TOLD:
         return f"Take it again. {ADVICE[state.reason]}" if state.reason else stand_words(state)
     doubted = state.stand in (Stand.DOUBTED, Stand.AS_BEFORE)
@@ -58,4 +60,7 @@ def _own_words(state: State) -> str:
     found = findings_words(state.findings) if state.findings else ""
     if state.stand is Stand.AS_BEFORE and not found:
         return ""
-    return f"{seen} {found}." if found else "Something may be wrong here."
+    unseen = not_in_view(state.unseen)
+    if not found:
+        return f"Something may be wrong here: {unseen}." if unseen else "Something may be wrong here."
+    return f"{seen} {found}." + (f" Also, {unseen}." if unseen else "")

@@ -42,7 +42,7 @@ class DoubtJudge(GreyJudge):
     def judge(self, photo: Photo) -> Judgement:
         judged = super().judge(photo)
         if judged.triage is Triage.UNSURE and float(photo.rgb.mean()) > (UNSURE + MORE) / 2:
-            chances = {**judged.probabilities, FindingKind.HEAT_MELTED_HOUSING: 0.5}
+            chances = {**judged.probabilities, FindingKind.HEAT_MELTED_HOUSING: 0.6}
             return replace(judged, probabilities=chances)
         return judged
 

@@ -143,12 +143,13 @@ def scored(scene: Scene, enlarged: float, version: str, family: Family = TYPE1) 
         }
         for place in family.places
     }
-    shown = scene.findings if scene.triage is Triage.FLAG else ()
+    shown = scene.findings if scene.triage is not Triage.CLEAR else ()
+    flagged = {f.kind for f in shown} if scene.triage is Triage.FLAG else set()
     s = SCALE * enlarged
     return Judgement(
         Outcome.SCORED,
         version,
-        label=summary_label({f.kind for f in shown}),
+        label=summary_label(flagged),
         triage=scene.triage,
         findings=tuple(Finding(f.kind, f.place, sure) for f in shown),
         probabilities={k: max([p.get(k, 0.0) for p in places.values()]) for k in kinds},

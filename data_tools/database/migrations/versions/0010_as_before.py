@@ -1,4 +1,5 @@
-"""Unsure photos that are no more suspicious than one that a technician has ruled on, and the rule of that.
+"""Unsure photos that are no more suspicious than one that a technician has ruled on, and the rule of that;
+those of which a part is not in view.
 
 ``photo_states`` is derived: it is made anew, and ``states.fold_missing`` fills it in the same transaction."""
 
@@ -13,7 +14,8 @@ branch_labels = None
 depends_on = None
 
 _STANDS = (
-    "damaged", "disputed", "suspected", "doubted", "not_told", "as_before", "seen_intact", "clear",
+    "damaged", "disputed", "suspected", "doubted", "not_told", "in_part", "as_before", "seen_intact",
+    "clear",
 )  # fmt: skip
 _REASONS = (
     "unreadable_file", "no_coupler_face", "more_than_one_face", "part_out_of_frame", "too_blurred",
@@ -47,6 +49,7 @@ def upgrade() -> None:
         sa.Column("heat_melted_housing", sa.Boolean(), nullable=False),
         sa.Column("findings", sa.JSON(), nullable=False),
         sa.Column("before", sa.JSON(), nullable=False),
+        sa.Column("unseen", sa.JSON(), nullable=False),
         sa.ForeignKeyConstraint(
             ["decision_id"], ["decisions.id"], name=op.f("fk_photo_states_decision_id_decisions")
         ),
