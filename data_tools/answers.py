@@ -5,14 +5,14 @@ one that looks fine or cannot be judged."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from data_tools.records import IngestedFile, IngestStatus, TrueFinding
 from data_tools.standing import GOOD, OPEN, SAID, Stand, State, fold, state_of
 from model.judgement import Finding, Judgement
-from model.vocabulary import ADVICE, Outcome, Triage
+from model.vocabulary import ADVICE, Outcome, Place, Triage
 
 if TYPE_CHECKING:
     from data_tools.open_damage import OpenDamage
@@ -23,10 +23,13 @@ STANDS: dict[Stand, str] = {
     Stand.SUSPECTED: "It was flagged: do not use this coupler until a technician has looked.",
     Stand.DOUBTED: "It is in doubt: do not use this coupler until a technician has looked.",
     Stand.NOT_TOLD: "It could not be judged: take another one.",
+    Stand.IN_PART: "Take another photo: part of it is not in view. What shows looks undamaged.",
+    Stand.AS_BEFORE: "In doubt, but no more than earlier, when a technician saw no damage in it. Not a sign "
+    "that it is safe.",
     Stand.SEEN_INTACT: "A technician saw no damage in it.",
     Stand.CLEAR: "No visible damage found.",
 }
-"""What is said of a photo that was here before, or that a technician has ruled on."""
+"""What is said of a photo that was here before, or that more than its verdict speaks of (``stand_words``)."""
 
 OPEN_WORDS: dict[Stand, str] = {
     Stand.DAMAGED: "confirmed",
@@ -37,16 +40,48 @@ OPEN_WORDS: dict[Stand, str] = {
 """How open damage stands."""
 
 
+def stand_words(state: State) -> str:
+    """Return what is said of a photo for which ``state`` stands; of one that is as before, since when."""
+    words = STANDS[state.stand]
+    if state.stand is Stand.IN_PART:
+        return words.replace("part of it is not in view", not_in_view(state.unseen))
+    if state.stand is Stand.DOUBTED and state.unseen and not state.findings:
+        return words.replace("It is in doubt", f"In doubt, as {not_in_view(state.unseen)}")
+    return words.replace("than earlier", f"than on {days_before(state)}") if state.before else words
+
+
+def not_in_view(places: Sequence[Place]) -> str:
+    """Return such as "the latch and the lower left pin housing are not in view"; "" without places."""
+    named = [
+        f"the {place.value.replace('_', ' ')}{'' if place is Place.LATCH else ' pin housing'}"
+        for place in places
+    ]
+    if not named:
+        return ""
+    listed = " and ".join([", ".join(named[:-1]), named[-1]] if named[1:] else named)
+    return f"{listed} {'are' if named[1:] else 'is'} not in view"
+
+
+def days_before(state: State) -> str:
+    """Return the days of the photos that one is no more suspicious than, such as "3 November 2026"."""
+    days = sorted({seen.day for seen in state.before})
+    return " and ".join(f"{day.day} {day:%B %Y}" for day in days)
+
+
 def verdict_words(judgement: Judgement) -> str:
     """Say in one or two sentences what a verdict means for whoever took the photo."""
     if judgement.outcome is Outcome.CANNOT_JUDGE:
         return f"Take it again. {ADVICE[judgement.reason]}" if judgement.reason else "Take it again."
     if judgement.triage is Triage.CLEAR:
         return STANDS[Stand.CLEAR]
-    found = _named(judgement.findings)
+    if judgement.in_part:
+        return f"Take another photo: {not_in_view(judgement.unseen)}. What shows looks undamaged."
+    found, unseen = _named(judgement.findings), not_in_view(judgement.unseen)
+    also = f" Also, {unseen}." if unseen else ""
     if judgement.triage is Triage.FLAG:
-        return f"Do not use this coupler: {found or 'damage suspected'}. A technician will look."
-    return f"Not sure{': ' + found if found else ''}. Do not use this coupler until a technician has looked."
+        return f"Do not use this coupler: {found or 'damage suspected'}. A technician will look.{also}"
+    not_sure = ": ".join(part for part in ("Not sure", found or unseen) if part)
+    return f"{not_sure}. Do not use this coupler until a technician has looked.{also if found else ''}"
 
 
 def _named(findings: Iterable[Finding | TrueFinding]) -> str:
@@ -72,7 +107,7 @@ def said_of(file: IngestedFile) -> str:
         return ""
     told = state_of(file.verdict.judgement, fold(()), blind_audit=False)
     by_verdict = file.status is IngestStatus.STORED and state.stand is told.stand
-    own = verdict_words(file.verdict.judgement) if by_verdict else STANDS[state.stand]
+    own = verdict_words(file.verdict.judgement) if by_verdict else stand_words(state)
     other = other_damage(file)
     return other if other and state.stand in GOOD else f"{other} {own}".lstrip()
 
@@ -89,9 +124,15 @@ def other_damage(file: IngestedFile, words: Callable[[OpenDamage], str] = damage
         return ""
     stop = "do not use this coupler" + ("" if damage.sure else " until a technician has looked")
     if state.stand in GOOD:
-        seen = "A technician saw no damage in it" if state.stand in SAID else "No damage seen in this photo"
-        return f"{seen}, but an earlier or other one of this coupler shows {words(damage)}: {stop}."
+        shows = f"an earlier or other one of this coupler shows {words(damage)}"
+        return f"{_good_words(state)}, but {shows}: {stop}."
     return f"An earlier or other photo of this coupler shows {words(damage)}: {stop}."
+
+
+def _good_words(state: State) -> str:
+    if state.before:
+        return f"This photo is in doubt no more than on {days_before(state)}"
+    return "A technician saw no damage in it" if state.stand in SAID else "No damage seen in this photo"
 
 
 def worded(file: IngestedFile) -> IngestedFile:

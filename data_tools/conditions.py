@@ -24,6 +24,7 @@ from data_tools.keys import clean_text
 from data_tools.lookup import coupler_at, event_record, held_unit, observation_record, unit_row
 from data_tools.records import EventKind, EventRecord, ObservationKind, UnitStatus
 from data_tools.sites import MAX_NAME
+from data_tools.states import fold_doubts
 from data_tools.workspace import Workspace, now_or
 from model.errors import BadRequestError, ConflictError, NotFoundError
 from model.families import family as family_of
@@ -134,9 +135,17 @@ def replace_coupler(
         session.flush()
         along, stay = _photos_since(session, old, at)
         event = _replaced(session, unit, old, new, why + _stay_words(stay), actor, moment)
-        for photo in along:
-            move_photo(session, photo, new, actor, "taken since the coupler was swapped.", moment)
+        _take_along(ws, session, along, new, actor, moment)
+        fold_doubts(session, ws.settings, {old.id}, at)  # which coupler those that stay show is in doubt
         return event
+
+
+def _take_along(
+    ws: Workspace, session: Session, photos: Sequence[PhotoRow], new: CouplerRow, actor: Actor, at: datetime
+) -> None:
+    why = "taken since the coupler was swapped."
+    for photo in photos:
+        move_photo(session, photo, new, actor, why, at, ws.settings)
 
 
 def _photos_since(session: Session, old: CouplerRow, at: datetime) -> tuple[list[PhotoRow], list[PhotoRow]]:

@@ -67,6 +67,8 @@ def _with_holds(
 def _cell(name: str, value: Any) -> Any:
     if name == "findings":
         return findings_text(findings_from_json(value))
+    if name == "before":
+        return "; ".join(str(seen["photo"]) for seen in value)
     return value.value if isinstance(value, Enum) else value
 
 
@@ -99,7 +101,7 @@ def _photos() -> Executable:
     stands = (state.stand, state.judged, state.reason, state.triage, state.findings, state.conflict)
     names = (photo.id, photo.sha256, photo.file_name, photo.coupler_id.label("coupler"))
     return (
-        select(*names, round_.iso_year, round_.iso_week, *sent, *stands)
+        select(*names, round_.iso_year, round_.iso_week, *sent, *stands, state.before)
         .join(round_, round_.id == photo.round_id)
         .join(state, state.photo_id == photo.id)
         .order_by(photo.id)

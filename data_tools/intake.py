@@ -5,7 +5,6 @@ The caller has put the original into the store before; a row here never names by
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -28,8 +27,10 @@ from data_tools.database.schema import (
 )
 from data_tools.lookup import coupler_when, held_unit, judgement_to_json, photo_record, verdict_record
 from data_tools.records import EventKind, PhotoRecord, VerdictRecord
+from data_tools.settings import Settings
+from data_tools.stable_draw import BLIND_AUDIT, share_of
 from data_tools.standing import State
-from data_tools.states import refresh_state, state_record
+from data_tools.states import fold_doubts, refresh_state, state_record
 from data_tools.workspace import Workspace, now_or
 from model.errors import ConflictError
 from model.judgement import Judgement
@@ -78,11 +79,6 @@ class Kept:
     overtaken: bool = False
 
 
-def share_of(name: str, purpose: str) -> float:
-    """Return a number in [0, 1) fixed by ``name`` and ``purpose``, as good as random between names."""
-    return int(hashlib.sha256(f"{purpose}:{name}".encode()).hexdigest()[:13], 16) / 16**13
-
-
 def keep_photo(ws: Workspace, arrival: Arrival, target: Target, photo: Photo, judgement: Judgement) -> Kept:
     """Write photo, verdict and round in one transaction; a photo that is there already is returned as known.
 
@@ -111,7 +107,7 @@ def _keep(
     refuse_closed(unit.site)
     taken_at = _aware(photo.taken_at, unit.site)
     seen_at = _believable(taken_at, arrival.at, ws.settings.oldest_photo_days)
-    audited = share_of(arrival.sha256, "blind audit") < ws.settings.blind_audit_share
+    audited = share_of(arrival.sha256, BLIND_AUDIT) < ws.settings.blind_audit_share
     row = PhotoRow(
         sha256=arrival.sha256,
         file_name=arrival.file_name,
@@ -129,7 +125,7 @@ def _keep(
     session.add(row)
     session.flush()
     verdict = add_verdict(session, row, judgement, arrival.at)
-    refresh_state(session, row)
+    refresh_state(session, row, ws.settings)
     settle_waiting(session, row, arrival.actor)
     overtaken = row.coupler.removed_on is not None
     return Kept(photo_record(row), verdict_record(verdict), known=False, overtaken=overtaken)
@@ -253,9 +249,16 @@ def _round_of(session: Session, site: SiteRow, seen_at: datetime, at: datetime, 
 
 
 def move_photo(
-    session: Session, photo: PhotoRow, coupler: CouplerRow, actor: Actor, why: str, at: datetime
+    session: Session,
+    photo: PhotoRow,
+    coupler: CouplerRow,
+    actor: Actor,
+    why: str,
+    at: datetime,
+    settings: Settings,
 ) -> EventRow:
-    """Append that ``photo`` is of ``coupler``; the photo's coupler and round are kept in step with that."""
+    """Append that ``photo`` is of ``coupler``; the photo's coupler and round are kept in step with that, and
+    so are the doubts about both couplers that it speaks to."""
     before = photo.coupler
     place = _round_of(session, coupler.unit.site, photo.seen_at, at, actor)
     session.flush()
@@ -273,6 +276,7 @@ def move_photo(
     photo.coupler_id, photo.round_id = coupler.id, place.id
     session.flush()
     session.expire(photo, ["coupler", "round"])
+    fold_doubts(session, settings, {before.id, coupler.id}, photo.seen_at)
     return row
 
 

@@ -14,13 +14,13 @@ from data_tools.access import Actor, Permission
 from data_tools.database.schema import (
     CouplerRow,
     DecisionRow,
+    EventRow,
     PhotoRow,
     PhotoStateRow,
     RoundRow,
     UnitRow,
     VerdictRow,
 )
-from data_tools.intake import share_of
 from data_tools.lookup import (
     decision_records,
     photo_record,
@@ -31,6 +31,8 @@ from data_tools.lookup import (
 )
 from data_tools.records import DecisionKind, DecisionRecord, QueueItem, UnitStatus
 from data_tools.settings import Settings
+from data_tools.stable_draw import share_of
+from data_tools.standing import Stand
 from data_tools.workspace import Workspace
 from model.vocabulary import Triage
 
@@ -44,10 +46,11 @@ _LATE = 50
 
 @dataclass(frozen=True)
 class QueueMark:
-    """How far the store had got when a queue was read: the numbers of its last verdict and decision."""
+    """How far the store had got when a queue was read: its last verdict, decision and event, by number."""
 
     verdict: int
     decision: int
+    event: int = 0
 
 
 @dataclass(frozen=True)
@@ -72,7 +75,8 @@ def queue(ws: Workspace, actor: Actor, site_key: str | None = None, limit: int =
     Priority is the sum over the damages of cost of a miss times probability, times a factor where the
     model is unsure, and times a small factor where the unit is out of service already. Clear verdicts of
     the blind audit sit at places fixed by their content, so that the order does not tell them apart;
-    screens must not either. Left out: what this technician has decided, unless somebody disagreed since.
+    screens must not either. Unsure photos that are as before and drawn for it lie among the other unsure
+    ones. Left out: what this technician has decided, unless somebody disagreed since.
     """
     actor.require(Permission.DECIDE)
     with ws.read() as session:
@@ -143,15 +147,23 @@ def _priorities(session: Session, ranked: Select[*tuple[Any, ...]]) -> dict[int,
 
 
 def _mark(session: Session) -> QueueMark:
-    last = (session.scalar(select(func.max(row.id))) for row in (VerdictRow, DecisionRow))
+    last = (session.scalar(select(func.max(row.id))) for row in (VerdictRow, DecisionRow, EventRow))
     return QueueMark(*(number or 0 for number in last))
 
 
 def _came(since: QueueMark) -> ColumnElement[bool]:
-    """Photos with a verdict or a decision newer than ``since``: nothing else brings one into the queue."""
-    judged = select(VerdictRow.photo_id).where(VerdictRow.id > since.verdict - _LATE)
-    said = select(DecisionRow.photo_id).where(DecisionRow.id > since.decision - _LATE)
-    return PhotoRow.id.in_(union(judged, said))
+    """Photos of couplers with a verdict, a decision or a move newer than ``since``: nothing else brings one
+    into the queue; what is said of one photo may end what spared the look at another."""
+    other, new = aliased(PhotoRow), (EventRow.id > since.event - _LATE)
+    judged = select(other.coupler_id).join(VerdictRow, VerdictRow.photo_id == other.id)
+    said = select(other.coupler_id).join(DecisionRow, DecisionRow.photo_id == other.id)
+    moved = (select(column).where(new) for column in (EventRow.coupler_id, EventRow.new_coupler_id))
+    about: Any = union(
+        judged.where(VerdictRow.id > since.verdict - _LATE),
+        said.where(DecisionRow.id > since.decision - _LATE),
+        *(query.where(query.selected_columns[0].is_not(None)) for query in moved),
+    )
+    return PhotoRow.coupler_id.in_(about)
 
 
 def queue_length(ws: Workspace, actor: Actor, site_key: str | None = None) -> int:
@@ -253,7 +265,7 @@ def _item(
         unit=unit_record(photo.coupler.unit),
         triage=verdict.triage,
         priority=priority,
-        blind_audit=photo.blind_audit,
+        blind_audit=photo.blind_audit or (state.stand is Stand.AS_BEFORE and state.queued),
         second_opinion=state.second_opinion,
         decisions=decision_records(decisions),
         conflict=state.conflict,

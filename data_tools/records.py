@@ -255,7 +255,8 @@ class IngestReport:
 class RosterLine:
     """One unit in this week's round: done when each of its couplers has a photo of this week that could be
     judged. ``missing_positions`` still lack one; ``again``: there was a photo, but it did not do, and
-    ``take_again`` says why, where the model knows."""
+    ``take_again`` says why, where the model knows. ``unsure``: couplers whose last photo of the week the
+    model was unsure of; ``as_before`` of them are no more in doubt than when a technician ruled."""
 
     unit: Unit
     last_photo: PhotoRecord | None
@@ -264,6 +265,8 @@ class RosterLine:
     missing_positions: tuple[str, ...] = ()
     take_again: Reason | None = None
     again: bool = False
+    unsure: int = 0
+    as_before: int = 0
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from data_tools.filing import left_by_swap
 from data_tools.intake import move_photo, refuse_closed
 from data_tools.lookup import coupler_at, coupler_when, event_record, held_unit, photo_row
 from data_tools.records import EventRecord
-from data_tools.standing import OPEN
+from data_tools.standing import DOUBTFUL
 from data_tools.which_coupler import first_position
 from data_tools.workspace import Workspace, now_or
 from model.errors import ConflictError, NotFoundError
@@ -60,7 +60,9 @@ def refile(
             )
         if coupler_id is None and coupler.removed_on is not None:
             _refuse_to_hide(session, photo, unit, coupler)
-        return event_record(move_photo(session, photo, coupler, actor, why, now_or(now)), unit.key)
+        return event_record(
+            move_photo(session, photo, coupler, actor, why, now_or(now), ws.settings), unit.key
+        )
 
 
 def _meant(unit: UnitRow, photo: PhotoRow, position: str | None, coupler_id: int | None) -> CouplerRow:
@@ -80,7 +82,7 @@ def _in_doubt(session: Session, photo: PhotoRow) -> bool:
 def _refuse_to_hide(session: Session, photo: PhotoRow, unit: UnitRow, coupler: CouplerRow) -> None:
     """Raise ``ConflictError`` where damage would vanish because a rule takes the coupler to be gone."""
     state = session.get(PhotoStateRow, photo.id)
-    if state is not None and state.stand in OPEN:
+    if state is not None and state.stand in DOUBTFUL:
         here = coupler_at(unit, coupler.position)
         raise ConflictError(
             "the coupler that the photo shows",

@@ -170,4 +170,4 @@ def _judge_again(ws: Workspace, judge: Judge, kept: _Photo, at: datetime) -> Non
     with ws.write() as session:
         photo = session.get_one(PhotoRow, kept.id)
         add_verdict(session, photo, judgement, at)
-        refresh_state(session, photo)
+        refresh_state(session, photo, ws.settings)

@@ -89,7 +89,7 @@ def decide(
         if same is not None:
             return decision_record(same)
         session.add(row)
-        refresh_state(session, photo)
+        refresh_state(session, photo, ws.settings)
         return decision_record(row)
 
 
@@ -197,7 +197,7 @@ def withdraw(ws: Workspace, actor: Actor, decision_id: int, *, now: datetime | N
             withdraws_id=row.id,
         )
         session.add(withdrawal)
-        refresh_state(session, photo)
+        refresh_state(session, photo, ws.settings)
         return decision_record(withdrawal)
 
 

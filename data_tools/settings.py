@@ -40,7 +40,13 @@ class Settings:
         True, "Show the model's evidence only after the technician's first look."
     )
     blind_audit_share: float = _setting(
-        0.05, "Share (0..1) of clear verdicts mixed into the queue, unmarked."
+        0.05,
+        "Share (0..1) of clear verdicts mixed into the queue, unmarked, and of unsure ones that are spared.",
+    )
+    as_before_days: int = _setting(
+        60,
+        "Days for which a technician's 'no damage' spares the look at unsure photos of the same coupler that "
+        "are no more suspicious; it never spares a flag. 0: every unsure photo waits for a technician.",
     )
     cost_missing_latch: float = _setting(
         20.0, "Cost of missing a missing latch, relative to the other kinds."

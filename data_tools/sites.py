@@ -32,9 +32,11 @@ from data_tools.lookup import (
     verdict_record,
 )
 from data_tools.records import RosterLine, Site, Unit, UnitStatus
+from data_tools.standing import Stand
 from data_tools.workspace import Workspace, now_or
 from model.errors import BadRequestError, ConflictError
 from model.families import family as family_of
+from model.vocabulary import Triage
 
 KEY = re.compile(r"\w[\w.\-]{0,39}")
 MAX_NAME = 120
@@ -255,6 +257,7 @@ def _line(
 ) -> RosterLine:
     couplers = [c for c in unit.couplers if c.removed_on is None]
     missing = [c for c in couplers if not any(state.judged for state in week.get(c.id, ()))]
+    latest = [states[-1] for c in couplers if (states := [s for s in week.get(c.id, ()) if s.judged])]
     tried = [week[c.id][-1] for c in missing if week.get(c.id)]
     newest = max(
         (last[c.id] for c in couplers if c.id in last), key=lambda pair: pair[0].seen_at, default=None
@@ -267,6 +270,8 @@ def _line(
         missing_positions=tuple(sorted(c.position for c in missing)),
         take_again=next((state.reason for state in tried if state.reason), None),
         again=bool(tried),
+        unsure=sum(state.triage is Triage.UNSURE for state in latest),
+        as_before=sum(state.stand is Stand.AS_BEFORE for state in latest),
     )
 
 

@@ -7,17 +7,21 @@ differ there is a conflict, and both stay. It is settled by a later decision of 
 side before, or by the answer to a second opinion that was asked for. Who cannot tell settles nothing and has
 taken no side; the first who can tell after them differs from nobody.
 What a person saw stands once it is settled; until then all that was said stands, or else the gravest verdict:
-a flag that nobody has ruled on outlasts a milder verdict of a newer version."""
+a flag that nobody has ruled on outlasts a milder verdict of a newer version.
+An unsure photo that nobody has said anything of is as before where it looks no more suspicious than earlier
+photos of its coupler in which a person saw no damage (``model.as_before``); the verdict stays unsure. One
+that is unsure for nothing but what is not in view waits for a better photo, and for nobody's look."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from enum import StrEnum
 
 from data_tools.records import DecisionKind, DecisionRecord, TrueFinding
 from model.judgement import Judgement
-from model.vocabulary import Outcome, Reason, Triage
+from model.vocabulary import Outcome, Place, Reason, Triage
 
 
 class Stand(StrEnum):
@@ -33,6 +37,10 @@ class Stand(StrEnum):
     """A version was unsure, or people are; nobody has ruled on it."""
     NOT_TOLD = "not_told"
     """Neither a person nor the model could tell."""
+    IN_PART = "in_part"
+    """The model saw no damage in what is in view, but not all is; nobody has said anything."""
+    AS_BEFORE = "as_before"
+    """Unsure, but no more than on a photo in which a technician saw no damage; nobody has said anything."""
     SEEN_INTACT = "seen_intact"
     """A person saw no damage, and nobody differs."""
     CLEAR = "clear"
@@ -45,8 +53,10 @@ RULED = (Stand.DAMAGED, Stand.SEEN_INTACT)
 """What a person said and nobody disputes: it overtakes earlier photos of the coupler."""
 SAID = (*RULED, Stand.DISPUTED)
 """What rests on what a person saw, even where another differs."""
-GOOD = (Stand.SEEN_INTACT, Stand.CLEAR)
+GOOD = (Stand.AS_BEFORE, Stand.SEEN_INTACT, Stand.CLEAR)
 """What shows the coupler without damage."""
+DOUBTFUL = (*OPEN, Stand.AS_BEFORE)
+"""What may show damage by itself: beside another coupler than now it would be open."""
 _SUSPICION = {Triage.FLAG: 2, Triage.UNSURE: 1, Triage.CLEAR: 0, None: 0}
 
 
@@ -75,15 +85,27 @@ class Standing:
 
 
 @dataclass(frozen=True)
+class SeenBefore:
+    """An earlier photo of the same coupler in which a person saw no damage; ``day``: local to the site."""
+
+    photo_id: int
+    day: date
+
+
+@dataclass(frozen=True)
 class State:
     """What a photo shows as far as we know now. ``judged`` is false where nobody could tell; ``reason`` then
-    says why the model could not. ``findings`` are a person's, or what is suspected until somebody rules."""
+    says why the model could not. ``findings`` are a person's, or what is suspected until somebody rules.
+    ``before``: the photos that one that is as before is no more suspicious than. ``unseen``: what is not in
+    view, where nobody has said anything."""
 
     stand: Stand
     judged: bool
     reason: Reason | None
     findings: tuple[TrueFinding, ...]
     queued: bool
+    before: tuple[SeenBefore, ...] = ()
+    unseen: tuple[Place, ...] = ()
 
 
 def fold(decisions: Iterable[DecisionRecord]) -> Standing:
@@ -128,22 +150,48 @@ def verdict_that_stands(triages: Sequence[Triage | None], standing: Standing) ->
     return max(range(len(triages)), key=lambda at: (_SUSPICION[triages[at]], at))
 
 
-def state_of(judgement: Judgement, standing: Standing, blind_audit: bool) -> State:
-    """Lay ``standing`` over the ``judgement`` of the photo that stands (``verdict_that_stands``)."""
+def state_of(
+    judgement: Judgement,
+    standing: Standing,
+    blind_audit: bool,
+    before: tuple[SeenBefore, ...] = (),
+    *,
+    asked: bool = False,
+) -> State:
+    """Lay ``standing`` over the ``judgement`` of the photo that stands (``verdict_that_stands``).
+
+    ``blind_audit``: it is drawn for a look nevertheless, where nothing else asks for one. ``before``: photos
+    that it is no more suspicious than, where the rule names some; any word of a person on the photo overrides
+    that. ``asked``: an earlier photo already showed too little of the same places.
+    """
     scored = judgement.outcome is Outcome.SCORED
     judged = any(voice.judged for voice in standing.voices) if standing.voices else scored
     found = {finding for voice in standing.voices for finding in voice.findings}
     if not found and not standing.ruled:
         found = {TrueFinding(f.kind, f.place) for f in judgement.findings}
     stand = _stand(judgement.triage, standing, judged)
-    waits = stand in (Stand.SUSPECTED, Stand.DOUBTED) or (stand is Stand.CLEAR and blind_audit)
+    if nothing_said(judgement.triage, standing):
+        if judgement.in_part and not asked:
+            # Whoever looks at this photo cannot see the rest of the coupler either.
+            stand, judged = Stand.IN_PART, False
+        elif before:
+            stand = Stand.AS_BEFORE
+    unseen = stand in (Stand.CLEAR, Stand.AS_BEFORE)
+    waits = stand in (Stand.SUSPECTED, Stand.DOUBTED) or (unseen and blind_audit)
     return State(
         stand=stand,
         judged=judged,
-        reason=None if judged else judgement.reason,
+        reason=Reason.HIDDEN if stand is Stand.IN_PART else None if judged else judgement.reason,
         findings=tuple(sorted(found, key=lambda f: (f.kind.value, f.place.value))),
         queued=standing.disputed or waits,
+        before=before if stand is Stand.AS_BEFORE else (),
+        unseen=() if standing.voices else judgement.unseen,
     )
+
+
+def nothing_said(triage: Triage | None, standing: Standing) -> bool:
+    """Whether the look at a photo may be spared: unsure, and nobody has said or asked anything."""
+    return triage is Triage.UNSURE and not standing.voices and not standing.disputed
 
 
 def _stand(triage: Triage | None, standing: Standing, judged: bool) -> Stand:

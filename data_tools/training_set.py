@@ -30,9 +30,9 @@ from data_tools.database.schema import (
     UnitRow,
     VerdictRow,
 )
-from data_tools.intake import share_of
 from data_tools.lookup import decision_records, judgement_from_json
 from data_tools.records import DecisionKind
+from data_tools.stable_draw import share_of
 from data_tools.standing import Standing, fold
 from data_tools.workspace import Workspace
 from model.durable import PART_SUFFIX, write_durably

@@ -210,7 +210,7 @@ def _states(ws: Workspace) -> Iterator[_Finding]:
         with ws.read() as session:
             some = select(PhotoRow).where(PhotoRow.id > last).order_by(PhotoRow.id).limit(_AT_ONCE)
             photos = list(session.scalars(some))
-            wanted = folded(session, photos)
+            wanted = folded(session, photos, ws.settings)
             rows = session.scalars(
                 select(PhotoStateRow).where(PhotoStateRow.photo_id.in_(p.id for p in photos))
             )
@@ -235,7 +235,7 @@ def _state(
 
 def _refold(ws: Workspace, photo_id: int) -> None:
     with ws.write() as session:
-        refresh_state(session, session.get_one(PhotoRow, photo_id))
+        refresh_state(session, session.get_one(PhotoRow, photo_id), ws.settings)
 
 
 def _refiled(ws: Workspace) -> Iterator[_Finding]:

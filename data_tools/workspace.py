@@ -29,7 +29,7 @@ from data_tools.database.schema import LiveModelRow, ModelVersionRow
 from data_tools.model_side import Judge, load_judge
 from data_tools.photo_store import PhotoStore
 from data_tools.settings import Settings, load_settings
-from data_tools.states import fold_missing
+from data_tools.states import fold_by_rule, fold_missing, is_by_rule
 from model.errors import NotFoundError, storage_errors
 
 DATABASE = "store.db"
@@ -129,8 +129,20 @@ def open_workspace(settings: Settings | None = None, *, classifier: Judge | None
 def _opened(settings: Settings, classifier: Judge | None) -> Workspace:
     workspace = Workspace(settings, load=partial(_always, classifier) if classifier else load_judge)
     if not is_current(workspace.engine):
-        upgrade(workspace.engine, fold_missing)
+        upgrade(workspace.engine, lambda session: fold_missing(session, workspace.settings))
+    else:
+        _keep_to_rule(workspace)
     return workspace
+
+
+def _keep_to_rule(workspace: Workspace) -> None:
+    """Where the settings that unsure photos are spared by have changed, fold those photos again."""
+    with workspace.read() as session:
+        if is_by_rule(session, workspace.settings):
+            return
+    with workspace.write() as session:
+        if not is_by_rule(session, workspace.settings):
+            fold_by_rule(session, workspace.settings)
 
 
 def _always(classifier: Judge, _path: Path | None) -> Judge:

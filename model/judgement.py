@@ -10,6 +10,10 @@ from typing import Any
 
 from model.vocabulary import FindingKind, Label, Outcome, Place, Reason, Triage
 
+COVERED_BELOW = 0.02
+"""From this probability of damage on, a place that is not in view is not taken for merely covered. Of 205
+intact photos of five rendered sets that were unsure for nothing else 187 lie below, of 16 damaged ones 8."""
+
 
 @dataclass(frozen=True)
 class Finding:
@@ -49,6 +53,20 @@ class Judgement:
     place_probabilities: dict[Place, dict[FindingKind, float]] = field(default_factory=dict)
     face: LocatedFace | None = None
     quality: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def unseen(self) -> tuple[Place, ...]:
+        """The places that could not be judged, because they are covered or out of the frame."""
+        return tuple(place for place, seen in self.face.visible.items() if not seen) if self.face else ()
+
+    @property
+    def in_part(self) -> bool:
+        """Whether nothing is in doubt but what is not in view: another photo tells more than a look at this
+        one. A latch that is gone can look like one that is covered: then its place is in doubt too."""
+        hidden = (self.place_probabilities.get(place, {}) for place in self.unseen)
+        worst = max((chance for kinds in hidden for chance in kinds.values()), default=0.0)
+        unsure = self.triage is Triage.UNSURE and not self.findings
+        return unsure and bool(self.unseen) and worst < COVERED_BELOW
 
     def to_json(self, file: str) -> dict[str, Any]:
         """Return the one-line form of ``rounds score --json`` for the photo at ``file``."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from data_tools.answers import state_of_file
+from data_tools.answers import not_in_view, state_of_file
 from data_tools.held import Hold, hold_of
 from data_tools.open_damage import OpenDamage
 from data_tools.records import (
@@ -37,6 +37,8 @@ STANDING_OF: dict[Stand, Standing] = {
     Stand.SUSPECTED: Standing.DO_NOT_USE,
     Stand.DOUBTED: Standing.LOOK,
     Stand.NOT_TOLD: Standing.RETAKE,
+    Stand.IN_PART: Standing.RETAKE,
+    Stand.AS_BEFORE: Standing.AS_BEFORE,
     Stand.SEEN_INTACT: Standing.NO_DAMAGE,
     Stand.CLEAR: Standing.NO_DAMAGE,
 }
@@ -79,7 +81,7 @@ def standing_of_line(
     if held := held_by(open_on_unit, noted):
         return held
     if line.done_this_week:
-        return Standing.NO_DAMAGE
+        return Standing.AS_BEFORE if line.as_before else Standing.NO_DAMAGE
     return Standing.RETAKE if line.again else Standing.MISSING
 
 
@@ -123,6 +125,8 @@ def judgement_words(judgement: Judgement, *, say_unsure: bool = False) -> str:
     unsure = say_unsure and judgement.triage is Triage.UNSURE
     if judgement.findings:
         return ("not sure, perhaps " if unsure else "") + findings_words(findings_of(judgement))
+    if unsure and judgement.in_part:
+        return f"no damage in what shows; {not_in_view(judgement.unseen)}"
     if unsure:
         return "not sure"
     return LABEL_WORDS[judgement.label] if judgement.label else "no damage seen"

@@ -26,6 +26,7 @@ class Standing(StrEnum):
     OUT_OF_SERVICE = "out_of_service"
     MISSING = "missing"
     SET_ASIDE = "set_aside"
+    AS_BEFORE = "as_before"
     NO_DAMAGE = "no_damage"
 
 
@@ -58,6 +59,9 @@ SIGNS: dict[Standing, Sign] = {
     Standing.OUT_OF_SERVICE: Sign("Out of service", "Out of service", "bar", "#3B3B3B", "#E4E4E0"),
     Standing.MISSING: Sign("No photo this week", "No photo yet", "ring", "#4A5552", "#FBFAF7"),
     Standing.SET_ASIDE: Sign("Set aside", "Set aside", "box", "#4A5552", "#FBFAF7"),
+    Standing.AS_BEFORE: Sign(
+        "No more in doubt than before", "No more in doubt than before", "equal", "#33474B", "#EDF2F2"
+    ),
     Standing.NO_DAMAGE: Sign("No damage seen", "No damage seen", "tick", "#1A5535", "#E6F2EA"),
 }
 
@@ -76,6 +80,12 @@ LOOK_NOW: tuple[str, ...] = (
     "Leave the coupler alone and keep others from using it until the technician has answered.",
     "If it looks melted, broken, loose or burnt to you, tell the technician now.",
 )
+BEFORE_NOW: tuple[str, ...] = LOOK_NOW[1:]
+MORE_WORDS: dict[Standing, str] = {
+    Standing.AS_BEFORE: "{} more, no more in doubt than before",
+    Standing.NO_DAMAGE: "No damage seen in {} more",
+}
+"""The heading over photos of a round that nobody needs to act on and that have no card of their own."""
 ASIDE_REASONS: tuple[str, ...] = ("No coupler in it", "Not one of our couplers", "Sent by mistake")
 """Why a waiting photo is set aside; any other reason can be typed."""
 NOT_RECEIVED_NOTE = "This file was NOT kept. Send it again."
@@ -256,6 +266,15 @@ ROLE_WORDS: dict[Role, tuple[str, str]] = {
 
 ROWS_OF = "Rows {first} to {last} of {all}: {named}"
 MORE_ROWS = "{left} more rows: save the numbers, or look at them on a wider screen."
+
+
+def as_before_words(as_before: int, unsure: int) -> str:
+    """Return of how many of a week's couplers the model was unsure, and of how many of them no more than
+    before; nothing where it was unsure of none."""
+    if not unsure:
+        return ""
+    which = "no more than when a technician saw no damage in that coupler"
+    return f"The model was unsure of {unsure} this week, of {as_before} of them {which}."
 
 
 def place_phrase(kind: FindingKind, place: Place) -> str:

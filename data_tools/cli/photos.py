@@ -27,6 +27,7 @@ from data_tools.own_words import Said, couplers_said, file_as_said, say_themselv
 from data_tools.records import IngestedFile, IngestStatus
 from data_tools.refile import refile
 from data_tools.scoring import nothing_in
+from data_tools.standing import Stand
 from data_tools.waiting import (
     WaitingFile,
     aside_words,
@@ -87,6 +88,9 @@ def _brief(file: IngestedFile) -> dict[str, object]:
         "unit": photo.unit_key if photo else None,
         "position": photo.position if photo else None,
         "waiting": file.waiting_id,
+        "stand": plain(file.state.stand if file.state else None),
+        "before": plain(file.state.before if file.state else ()),
+        "not_in_view": plain(file.state.unseen if file.state else ()),
         "open_damage": plain(file.on_coupler.stand if file.on_coupler else None),
         "verdict": verdict,
     }
@@ -108,8 +112,15 @@ def _say_files(files: Sequence[IngestedFile], as_json: bool, wanted: Sequence[Pa
     if not as_json:
         counts = Counter(file.status.value.replace("_", " ") for file in files)
         told = ", ".join(f"{n} {word}" for word, n in sorted(counts.items()))
-        click.echo(f"{len(files)} files: {told or 'nothing there'}")
+        click.echo(f"{len(files)} files: {told or 'nothing there'}{_doubts(files)}")
     return 0 if all(file.status in _FINE for file in files) else ATTENTION
+
+
+def _doubts(files: Sequence[IngestedFile]) -> str:
+    """Say how many of the photos are in doubt, and how many of those are as before."""
+    stands = [file.state.stand for file in files if file.state]
+    unsure = sum(stand in (Stand.DOUBTED, Stand.AS_BEFORE) for stand in stands)
+    return f"; {unsure} in doubt, {stands.count(Stand.AS_BEFORE)} no more than before" if unsure else ""
 
 
 @click.command()

@@ -129,7 +129,8 @@ def _roster_line(line: RosterLine, held: Held | None) -> str:
     reason = line.take_again.value if line.take_again else "a person could not tell"
     again = f" (take again: {reason})" if line.again else ""
     why = f"  {held.why}" if held else ""
-    return f"{line.unit.key}  {_status(line.unit, held)}  {todo}{again}{why}{_alike(line.unit)}"
+    spared = f"  in doubt, but no more than when ruled intact: {line.as_before}" if line.as_before else ""
+    return f"{line.unit.key}  {_status(line.unit, held)}  {todo}{again}{spared}{why}{_alike(line.unit)}"
 
 
 def _status(unit: Unit, held: Held | None) -> str:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from data_tools.answers import not_in_view
 from data_tools.cli.frame import verdict_in_short, waiting_event_line
 from data_tools.history import TimelineEntry
 from data_tools.records import DecisionKind, DecisionRecord, EventRecord
+from data_tools.standing import Stand, State
 
 
 def entry_line(entry: TimelineEntry) -> str:
     """Return one thing that happened to a unit."""
     if entry.photo is not None:
-        stands = f": {entry.state.stand.value}" if entry.state else ""
+        stands = f": {stand_in_short(entry.state)}" if entry.state else ""
         return f"photo {entry.photo.id} of coupler {entry.photo.position} ({entry.photo.file_name}){stands}"
     if entry.verdict is not None:
         word = verdict_in_short(entry.verdict.judgement)
@@ -20,6 +22,14 @@ def entry_line(entry: TimelineEntry) -> str:
     if entry.waited is not None:
         return waiting_event_line(entry.waited)
     return event_line(entry.event) if entry.event is not None else ""
+
+
+def stand_in_short(state: State) -> str:
+    """Return what stands for a photo in its own word, and the photos that spare the look at it."""
+    if state.stand is Stand.IN_PART:
+        return f"{state.stand.value} ({not_in_view(state.unseen)})"
+    seen = " and ".join(f"photo {seen.photo_id} of {seen.day}" for seen in state.before)
+    return f"{state.stand.value} (in doubt no more than {seen}, ruled intact)" if seen else state.stand.value
 
 
 def _decision(decision: DecisionRecord) -> str:

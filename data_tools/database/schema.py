@@ -206,7 +206,17 @@ class PhotoStateRow(Base):
     broken_pin_housing: Mapped[bool]
     heat_melted_housing: Mapped[bool]
     findings: Mapped[list[Any]]
+    before: Mapped[list[Any]]
+    unseen: Mapped[list[Any]]
     __table_args__ = (Index(None, "queued", "photo_id"),)
+
+
+class FoldingRow(Base):
+    """By which rule ``photo_states`` were folded last (row 1): another one folds doubts again."""
+
+    __tablename__ = "folding"
+    id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    rule: Mapped[str] = mapped_column(Text)
 
 
 class EventRow(Base):

@@ -6,7 +6,7 @@ follows what stands now: a technician may have overruled an answer since, and a 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time
 
 import streamlit as st
@@ -21,7 +21,7 @@ from review_app.widgets.guard import told_plainly
 from review_app.widgets.result_card import result_card
 from review_app.widgets.text import zone
 from review_app.widgets.verdict_card import card
-from review_app.wording import Standing
+from review_app.wording import MORE_WORDS, Standing
 
 _ORDER = list(Standing)
 _MOST_CARDS = 30
@@ -76,13 +76,13 @@ def _draw(ws: Workspace, actor: Actor, site: Site) -> None:
     kept = sum(file.status is not IngestStatus.NOT_RECEIVED for file in results)
     st.subheader(f"Received and kept: {kept} of {len(results)}", anchor=False)
     shown = sorted(without_retaken(results), key=lambda file: _ORDER.index(standing_of_file(file)))
-    urgent = [file for file in shown if standing_of_file(file) is not Standing.NO_DAMAGE]
-    clear = [file for file in shown if standing_of_file(file) is Standing.NO_DAMAGE]
+    urgent = [file for file in shown if standing_of_file(file) not in MORE_WORDS]
+    calm = {which: [file for file in shown if standing_of_file(file) is which] for which in MORE_WORDS}
     above = None
-    for file in [*urgent[:_MOST_CARDS], *clear[:_CLEAR_CARDS]]:
+    for file in [*urgent[:_MOST_CARDS], *(file for some in calm.values() for file in some[:_CLEAR_CARDS])]:
         st.html(result_card(ws, file, same_steps=standing_of_file(file) is above))
         above = standing_of_file(file)
-    _rest(urgent[_MOST_CARDS:], clear[_CLEAR_CARDS:])
+    _rest(urgent[_MOST_CARDS:], {which: some[_CLEAR_CARDS:] for which, some in calm.items()})
     st.button("Clear this list (the photos stay kept)", on_click=_clear, args=(site,))
 
 
@@ -101,17 +101,19 @@ def without_retaken(files: Sequence[IngestedFile]) -> list[IngestedFile]:
     return kept
 
 
-def _rest(urgent: Sequence[IngestedFile], clear: Sequence[IngestedFile]) -> None:
+def _rest(urgent: Sequence[IngestedFile], calm: Mapping[Standing, Sequence[IngestedFile]]) -> None:
     """Name the photos that have no card of their own."""
     if urgent:
         st.warning(f"{len(urgent)} more need somebody: see the units below.", icon=":material/warning:")
-    if clear:
-        names = sorted({file.photo.unit_key for file in clear if file.photo})
+    for standing, files in calm.items():
+        if not files:
+            continue
+        names = sorted({file.photo.unit_key for file in files if file.photo})
         more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
         st.html(
             card(
-                Standing.NO_DAMAGE,
-                words=f"No damage seen in {len(clear)} more",
+                standing,
+                words=MORE_WORDS[standing].format(len(files)),
                 body=f"Units {', '.join(names[:_NAMED])}{more}",
             )
         )

@@ -111,7 +111,9 @@ def _catch_up(ws: Workspace, actor: Actor, desk: Desk) -> None:
     keep = desk.touched or bool(comment_on(current.photo.id))
     gone = desk.catch_up(news, keep=keep)
     if len(gone) > 1:
-        tell(f"{len(gone)} photos wait for you no longer: they were ruled on meanwhile.", _OTHERS)
+        ruled = all(fold(news.gone[item.photo.id]).decision for item in gone)
+        why = ": they were ruled on meanwhile" if ruled else ""
+        tell(f"{len(gone)} photos wait for you no longer{why}.", _OTHERS)
     elif gone:
         tell(_gone_words(actor, gone[0], news.gone[gone[0].photo.id]), _OTHERS)
     if keep and not desk.put_back and current.photo.id in news.gone:

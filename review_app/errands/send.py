@@ -23,7 +23,7 @@ from review_app.site_board import Board, board_of
 from review_app.widgets.pickers import pick_site
 from review_app.widgets.roster import is_missing, ranked, rows_html
 from review_app.widgets.text import day, esc, md, plain, zone
-from review_app.wording import Standing
+from review_app.wording import Standing, as_before_words
 
 FILE_TYPES = ["image", "jpg", "jpeg", "png", "webp", "heic", "heif", "zip"]
 _FROM_PHOTO = ("", "")
@@ -85,7 +85,11 @@ def _standing_words(board: Board) -> str:
         )
         if counts[standing]
     ]
-    return f'<div class="cr-quiet">{esc(", ".join(parts))}</div>' if parts else ""
+    spared, unsure = (sum(getattr(line, name) for line in board.lines) for name in ("as_before", "unsure"))
+    doubts = as_before_words(spared, unsure)
+    return "".join(
+        f'<div class="cr-quiet">{esc(words)}</div>' for words in (", ".join(parts), doubts) if words
+    )
 
 
 def _roster(board: Board, site: Site) -> None:

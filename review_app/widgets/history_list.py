@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from data_tools.answers import stand_words
 from data_tools.records import DecisionRecord, EventRecord, PhotoRecord
 from data_tools.waiting import WaitingEvent
 from model.vocabulary import Outcome
@@ -61,6 +62,9 @@ def _story(story: PhotoStory, timezone: str, picture_url: Callable[[PhotoRecord]
             words += f": {REASON_WORDS[judgement.reason]}"
         version = f'<span class="cr-quiet cr-version">({esc(verdict.model_version)})</span>'
         lines.append(f"<div>Model: {esc(words)} {version}</div>")
+    if story.state and story.state.before:
+        which = ", ".join(f"photo {seen.photo_id}" for seen in story.state.before)
+        lines.append(f"<div>{esc(stand_words(story.state))} ({esc(which)})</div>")
     lines += [_decision(decision) for decision in story.decisions]
     return (
         f'<li class="cr-photo"><img src="{picture_url(story.photo)}" alt="Coupler, {when}" loading="lazy">'

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from data_tools.answers import STANDS, other_damage, state_of_file
+from data_tools.answers import not_in_view, other_damage, stand_words, state_of_file
 from data_tools.records import IngestedFile
 from data_tools.standing import GOOD, SAID, Stand, State
 from data_tools.workspace import Workspace
@@ -12,13 +12,15 @@ from review_app.site_board import damage_words
 from review_app.standing import findings_words, standing_of_file
 from review_app.widgets.photo_view import as_url
 from review_app.widgets.verdict_card import card
-from review_app.wording import DO_NOW, LOOK_NOW, NO_DAMAGE_NOTE, NOT_RECEIVED_NOTE, Standing
+from review_app.wording import BEFORE_NOW, DO_NOW, LOOK_NOW, NO_DAMAGE_NOTE, NOT_RECEIVED_NOTE, Standing
+
+_STEPS = {Standing.DO_NOT_USE: DO_NOW, Standing.LOOK: LOOK_NOW, Standing.AS_BEFORE: BEFORE_NOW}
 
 
 def result_card(ws: Workspace, file: IngestedFile, *, same_steps: bool = False) -> str:
     """Return the result of one uploaded file as HTML; ``same_steps`` when a card above lists the steps."""
     standing = standing_of_file(file)
-    steps = {Standing.DO_NOT_USE: DO_NOW, Standing.LOOK: LOOK_NOW}.get(standing, ())
+    steps = _STEPS.get(standing, ())
     if same_steps and steps:
         steps = ("Do the same here.",)
     return card(
@@ -41,16 +43,24 @@ def _body(file: IngestedFile, standing: Standing) -> str:
     other = other_damage(file, damage_words)
     if other and state.stand in GOOD:
         return f"{other} {note}"
-    said = STANDS[state.stand] if state.stand in SAID else ""
+    said = stand_words(state) if state.stand in (*SAID, Stand.AS_BEFORE) else ""
     return " ".join(part for part in (other, _own_words(state), said, note) if part)
 
 
 def _own_words(state: State) -> str:
     """Return what the photo itself shows."""
-    if state.stand in GOOD:
+    if state.stand in GOOD and state.stand is not Stand.AS_BEFORE:
         return NO_DAMAGE_NOTE
+    if state.stand is Stand.IN_PART:
+        return stand_words(state)
     if state.stand is Stand.NOT_TOLD:
-        return f"Take it again. {ADVICE[state.reason]}" if state.reason else STANDS[state.stand]
-    seen = "Perhaps" if state.stand is Stand.DOUBTED else "Seen:"
+        return f"Take it again. {ADVICE[state.reason]}" if state.reason else stand_words(state)
+    doubted = state.stand in (Stand.DOUBTED, Stand.AS_BEFORE)
+    seen = "Perhaps" if doubted else "Seen:"
     found = findings_words(state.findings) if state.findings else ""
-    return f"{seen} {found}." if found else "Something may be wrong here."
+    if state.stand is Stand.AS_BEFORE and not found:
+        return ""
+    unseen = not_in_view(state.unseen)
+    if not found:
+        return f"Something may be wrong here: {unseen}." if unseen else "Something may be wrong here."
+    return f"{seen} {found}." + (f" Also, {unseen}." if unseen else "")

@@ -25,6 +25,8 @@ _SHAPES: dict[str, str] = {
     "box": '<path d="M2.5 4h19v5h-19z" fill="currentColor"/>'
     '<path d="M4.5 9h15v11h-15z" fill="none" stroke="currentColor" stroke-width="2.4"/>'
     '<path d="M9 13h6" stroke="currentColor" stroke-width="2.4"/>',
+    "equal": '<circle cx="12" cy="12" r="10" fill="currentColor"/>'
+    '<path d="M7 9.5h10M7 14.5h10" stroke="VOID" stroke-width="2.6"/>',
     "tick": '<circle cx="12" cy="12" r="10" fill="currentColor"/>'
     '<path d="m7.2 12.4 3.4 3.4 6.4-7" fill="none" stroke="VOID" stroke-width="2.6"/>',
 }

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 
+from data_tools.answers import stand_words
 from data_tools.history import Timeline
 from data_tools.records import Coupler, EventKind, PhotoRecord, Site
-from data_tools.standing import OPEN
+from data_tools.standing import GOOD, OPEN
 from model.families import FAMILIES
 from review_app.standing import effective, judgement_words, observation_words, said_words
 from review_app.stories import PhotoStory, events_of, photo_stories
@@ -15,7 +16,7 @@ from review_app.widgets.face_drawing import face_image
 from review_app.widgets.history_list import event_words
 from review_app.widgets.photo_view import as_url
 from review_app.widgets.text import clock, day, esc
-from review_app.wording import Standing, sentence
+from review_app.wording import sentence
 
 _STYLE = """
 @page { size: A4; margin: 14mm; }
@@ -148,10 +149,11 @@ def worst_and_good(stories: Sequence[PhotoStory]) -> tuple[PhotoStory | None, Ph
 
     def rank(at: int) -> tuple[bool, bool, int]:
         state = stories[at].state
-        return bool(state and state.findings), bool(state and state.stand in OPEN), at
+        is_open = bool(state and state.stand in OPEN)
+        return bool(state and state.findings and state.stand not in GOOD), is_open, at
 
     at = max(range(len(stories)), key=rank)
-    before = (s for s in reversed(stories[:at]) if s.standing is Standing.NO_DAMAGE)
+    before = (s for s in reversed(stories[:at]) if s.state and s.state.stand in GOOD)
     return stories[at], next(before, None)
 
 
@@ -159,6 +161,8 @@ def _said(story: PhotoStory, timezone: str) -> str:
     parts = [f"Photo of {esc(clock(story.at, timezone))}."]
     if story.verdict:
         parts.append(f"Model: {esc(judgement_words(story.verdict.judgement, say_unsure=True))}.")
+    if story.state and story.state.before:
+        parts.append(esc(stand_words(story.state)))
     for decision in effective(story.decisions):
         comment = f" ({esc(decision.comment, 500)})" if decision.comment else ""
         parts.append(f"{esc(decision.decided_by)}: {esc(said_words(decision))}{comment}.")

@@ -243,4 +243,5 @@ class _Shot:
             "broken_pin_housing": bool(self.found),
             "heat_melted_housing": False,
             "findings": self.found,
+            "before": [],
         }

@@ -3,14 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from data_tools.records import DecisionKind, DecisionRecord, TrueFinding
-from data_tools.standing import Stand, Standing, fold, state_of, verdict_that_stands
+from data_tools.standing import (
+    GOOD,
+    OPEN,
+    RULED,
+    SAID,
+    SeenBefore,
+    Stand,
+    Standing,
+    fold,
+    state_of,
+    verdict_that_stands,
+)
 from model.judgement import Finding, Judgement
 from model.vocabulary import FindingKind, Outcome, Place, Reason, Triage
 
@@ -204,6 +215,39 @@ def test_what_stands(
 ) -> None:
     state = state_of(verdict, fold(_said(*lines)), False)
     assert (state.stand, state.findings) == (stand, findings)
+
+
+EARLIER = (SeenBefore(7, date(2026, 11, 3)),)
+
+
+@pytest.mark.parametrize(
+    ("verdict", "lines", "drawn", "stand", "queued"),
+    [
+        (UNSURE, [], False, Stand.AS_BEFORE, False),
+        (UNSURE, [], True, Stand.AS_BEFORE, True),
+        (UNSURE, [("a", CANNOT), ("a", 1)], False, Stand.AS_BEFORE, False),
+        (FLAG, [], False, Stand.SUSPECTED, True),
+        (CLEAR, [], False, Stand.CLEAR, False),
+        (REFUSED, [], False, Stand.NOT_TOLD, False),
+        (UNSURE, [("a", CANNOT)], False, Stand.DOUBTED, True),
+        (UNSURE, [("a", ASK)], False, Stand.DOUBTED, True),
+        (UNSURE, [("a", ())], False, Stand.SEEN_INTACT, False),
+        (UNSURE, [("a", (MELTED,))], False, Stand.DAMAGED, False),
+    ],
+)
+def test_earlier_photos_spare_a_doubt_and_no_flag_nor_any_word_of_a_person(
+    verdict: Judgement, lines: list[tuple[str, object]], drawn: bool, stand: Stand, queued: bool
+) -> None:
+    state = state_of(verdict, fold(_said(*lines)), drawn, EARLIER)
+    assert (state.stand, state.queued) == (stand, queued)
+    assert state.before == (EARLIER if stand is Stand.AS_BEFORE else ())
+
+
+def test_what_is_as_before_is_not_open_and_settles_nothing() -> None:
+    stands = list(Stand)
+    assert stands.index(Stand.NOT_TOLD) < stands.index(Stand.AS_BEFORE) < stands.index(Stand.SEEN_INTACT)
+    assert Stand.AS_BEFORE in GOOD
+    assert Stand.AS_BEFORE not in (*OPEN, *RULED, *SAID)
 
 
 @pytest.mark.parametrize(

@@ -27,18 +27,26 @@ _LEVELS = 12
 _PAINT = {FindingKind.HEAT_MELTED_HOUSING: "#4a3328", FindingKind.BROKEN_PIN_HOUSING: "#cfcabc"}
 
 
+_UNSEEN = 4
+"""Stands where the kind of a finding would: the place after it is not in view."""
+
+
 @dataclass(frozen=True)
 class Scene:
-    """What a drawn photo shows, and how sure the fake is of it."""
+    """What a drawn photo shows, and how sure the fake is of it; ``named``: it names what it is unsure of."""
 
     findings: tuple[TrueFinding, ...] = ()
     triage: Triage = Triage.CLEAR
     reason: Reason | None = None
+    named: bool = False
+    unseen: Place | None = None
 
     @classmethod
-    def of(cls, kind: FindingKind, place: Place = Place.LATCH, triage: Triage = Triage.FLAG) -> Scene:
+    def of(
+        cls, kind: FindingKind, place: Place = Place.LATCH, triage: Triage = Triage.FLAG, named: bool = False
+    ) -> Scene:
         """Return a scene with one damage."""
-        return cls((TrueFinding(kind, place),), triage)
+        return cls((TrueFinding(kind, place),), triage, named=named)
 
 
 def draw_photo(scene: Scene, seed: int, family: Family = TYPE1, taken_at: datetime | None = None) -> bytes:
@@ -91,9 +99,11 @@ def _draw_face(pen: ImageDraw.ImageDraw, family: Family, scene: Scene) -> None:
 def _code(scene: Scene) -> list[int]:
     """Return the truth as levels: reason, triage, then kind and place of up to three findings."""
     reasons, triages = [None, *Reason], list(Triage)
-    code = [reasons.index(scene.reason), triages.index(scene.triage)]
+    code = [reasons.index(scene.reason), triages.index(scene.triage) + len(triages) * scene.named]
     for finding in scene.findings:
         code += [1 + list(FindingKind).index(finding.kind), list(Place).index(finding.place)]
+    if scene.unseen is not None:
+        code += [_UNSEEN, list(Place).index(scene.unseen)]
     return code + [0] * (8 - len(code))
 
 
@@ -109,7 +119,12 @@ def _read(rgb: np.ndarray) -> Scene:
         for kind, place in zip(levels[2::2], levels[3::2], strict=True)
         if 1 <= kind <= 3
     )
-    return Scene(findings, list(Triage)[min(levels[1], 2)], [None, *Reason][min(levels[0], len(Reason))])
+    named, triage = divmod(levels[1], len(Triage))
+    unseen = [
+        list(Place)[place] for kind, place in zip(levels[2::2], levels[3::2], strict=True) if kind == _UNSEEN
+    ]
+    reason = [None, *Reason][min(levels[0], len(Reason))]
+    return Scene(findings, list(Triage)[triage], reason, bool(named), unseen[0] if unseen else None)
 
 
 class FakeClassifier:
@@ -145,12 +160,13 @@ def scored(scene: Scene, enlarged: float, version: str, family: Family = TYPE1) 
         }
         for place in family.places
     }
-    shown = scene.findings if scene.triage is Triage.FLAG else ()
+    shown = scene.findings if scene.triage is Triage.FLAG or scene.named else ()
+    flagged = {f.kind for f in shown} if scene.triage is Triage.FLAG else set()
     s = SCALE * enlarged
     return Judgement(
         Outcome.SCORED,
         version,
-        label=summary_label({f.kind for f in shown}),
+        label=summary_label(flagged),
         triage=scene.triage,
         findings=tuple(Finding(f.kind, f.place, sure) for f in shown),
         probabilities={k: max([p.get(k, 0.0) for p in places.values()]) for k in kinds},
@@ -159,7 +175,7 @@ def scored(scene: Scene, enlarged: float, version: str, family: Family = TYPE1) 
             family.key,
             0.97,
             (s, 0.0, CENTRE[0] * enlarged, 0.0, -s, CENTRE[1] * enlarged, 0.0, 0.0, 1.0),
-            dict.fromkeys(family.places, True),
+            {place: place is not scene.unseen for place in family.places},
         ),
         quality={"sharpness": 1.0},
     )

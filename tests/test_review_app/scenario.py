@@ -21,6 +21,8 @@ MELTED = Scene.of(FindingKind.HEAT_MELTED_HOUSING, Place.UPPER_LEFT)
 BROKEN = Scene.of(FindingKind.BROKEN_PIN_HOUSING, Place.BOTTOM)
 NO_LATCH = Scene.of(FindingKind.MISSING_LATCH)
 UNSURE = Scene.of(FindingKind.HEAT_MELTED_HOUSING, Place.LOWER_RIGHT, Triage.UNSURE)
+IN_DOUBT = Scene.of(FindingKind.HEAT_MELTED_HOUSING, Place.LOWER_RIGHT, Triage.UNSURE, named=True)
+COVERED = Scene(triage=Triage.UNSURE, unseen=Place.LATCH)
 INTACT = Scene()
 BLURRED = Scene(reason=Reason.TOO_BLURRED)
 

@@ -128,7 +128,8 @@ def test_no_two_keys_of_the_review_are_the_same() -> None:
 
 def test_intact_is_never_called_safe() -> None:
     assert standing.findings_words(()) == "no damage seen"
-    said = [*wording.DO_NOW, *wording.LOOK_NOW, wording.NO_DAMAGE_NOTE]
+    said = [*wording.DO_NOW, *wording.LOOK_NOW, *wording.BEFORE_NOW, wording.NO_DAMAGE_NOTE]
+    said += [*wording.MORE_WORDS.values(), wording.as_before_words(1, 2)]
     said += [words for sign in wording.SIGNS.values() for words in (sign.words, sign.short)]
     assert not [words for words in said if re.search(r"\bsafe\b", words, re.IGNORECASE)]
 
