@@ -23,7 +23,7 @@ STANDS: dict[Stand, str] = {
     Stand.SUSPECTED: "It was flagged: do not use this coupler until a technician has looked.",
     Stand.DOUBTED: "It is in doubt: do not use this coupler until a technician has looked.",
     Stand.NOT_TOLD: "It could not be judged: take another one.",
-    Stand.IN_PART: "Take another photo: part of it is not in view. What shows looks undamaged.",
+    Stand.IN_PART: "Take another photo: not all of it is in view.",
     Stand.AS_BEFORE: "In doubt, but no more than earlier, when a technician saw no damage in it. Not a sign "
     "that it is safe.",
     Stand.SEEN_INTACT: "A technician saw no damage in it.",
@@ -44,7 +44,7 @@ def stand_words(state: State) -> str:
     """Return what is said of a photo for which ``state`` stands; of one that is as before, since when."""
     words = STANDS[state.stand]
     if state.stand is Stand.IN_PART:
-        return words.replace("part of it is not in view", not_in_view(state.unseen))
+        return _another_photo(state.unseen)
     if state.stand is Stand.DOUBTED and state.unseen and not state.findings:
         return words.replace("It is in doubt", f"In doubt, as {not_in_view(state.unseen)}")
     return words.replace("than earlier", f"than on {days_before(state)}") if state.before else words
@@ -62,6 +62,13 @@ def not_in_view(places: Sequence[Place]) -> str:
     return f"{listed} {'are' if named[1:] else 'is'} not in view"
 
 
+def _another_photo(unseen: Sequence[Place]) -> str:
+    """Ask for another photo. Plastic that has run can pass for something in front of it: whoever stands there
+    sees which."""
+    look = "If it looks gone, broken or melted to you, do not use this coupler: tell the technician."
+    return f"Take another photo: {not_in_view(unseen)}. {look}"
+
+
 def days_before(state: State) -> str:
     """Return the days of the photos that one is no more suspicious than, such as "3 November 2026"."""
     days = sorted({seen.day for seen in state.before})
@@ -75,7 +82,7 @@ def verdict_words(judgement: Judgement) -> str:
     if judgement.triage is Triage.CLEAR:
         return STANDS[Stand.CLEAR]
     if judgement.in_part:
-        return f"Take another photo: {not_in_view(judgement.unseen)}. What shows looks undamaged."
+        return _another_photo(judgement.unseen)
     found, unseen = _named(judgement.findings), not_in_view(judgement.unseen)
     also = f" Also, {unseen}." if unseen else ""
     if judgement.triage is Triage.FLAG:

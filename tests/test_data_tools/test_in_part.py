@@ -29,6 +29,12 @@ COVERED, SHADY = 100, 110
 """Greys of photos whose latch is not in view; of the second the model half thinks that it is gone."""
 
 
+ASKED = (
+    "Take another photo: the latch is not in view. "
+    "If it looks gone, broken or melted to you, do not use this coupler: tell the technician."
+)
+
+
 class CoveredJudge(GreyJudge):
     """As ``GreyJudge``; of two greys the latch is not in view."""
 
@@ -75,7 +81,7 @@ def test_it_holds_no_unit_and_asks_for_another_photo(store: Workspace) -> None:
     state = state_now(store, file)
     assert (state.stand, state.queued, state.judged) == (Stand.IN_PART, False, False)
     assert (state.reason, state.unseen) == (Reason.HIDDEN, (Place.LATCH,))
-    assert file.message == "Take another photo: the latch is not in view. What shows looks undamaged."
+    assert file.message == ASKED
     assert open_damage(store, LEAD) == []
     line = next(line for line in roster(store, LEAD, "north", NOON.date()) if line.unit.key == "P3-07")
     assert (line.done_this_week, line.again, line.take_again) == (False, True, Reason.HIDDEN)

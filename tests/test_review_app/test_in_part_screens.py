@@ -14,7 +14,10 @@ from tests.test_review_app.test_send import upload
 from tests.test_review_app.test_send_standing import GREEN, cards
 
 AGAIN, LOOK = 'aria-label="Take it again"', 'aria-label="Not sure: do not use it'
-ASKED = "Take another photo: the latch is not in view. What shows looks undamaged."
+ASKED = (
+    "Take another photo: the latch is not in view. "
+    "If it looks gone, broken or melted to you, do not use this coupler: tell the technician."
+)
 
 
 def test_staff_are_asked_for_another_photo_and_told_what_is_missing(open_app: OpenApp, ws: Workspace) -> None:
