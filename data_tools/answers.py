@@ -51,21 +51,24 @@ def stand_words(state: State) -> str:
 
 
 def not_in_view(places: Sequence[Place]) -> str:
-    """Return such as "the latch and the lower left pin housing are not in view"; "" without places."""
-    named = [
-        f"the {place.value.replace('_', ' ')}{'' if place is Place.LATCH else ' pin housing'}"
-        for place in places
-    ]
-    if not named:
-        return ""
-    listed = " and ".join([", ".join(named[:-1]), named[-1]] if named[1:] else named)
-    return f"{listed} {'are' if named[1:] else 'is'} not in view"
+    """Return such as "the bottom and lower left pin housings and the latch are not in view"; "" without."""
+    housings = [place.value.replace("_", " ") for place in places if place is not Place.LATCH]
+    named = [f"{_listed(housings)} pin housing{'s' if housings[1:] else ''}"] if housings else []
+    named += ["latch"] if Place.LATCH in places else []
+    verb = "are" if len(places) > 1 else "is"
+    return f"{_listed([f'the {name}' for name in named])} {verb} not in view" if named else ""
+
+
+def _listed(words: Sequence[str]) -> str:
+    return " and ".join([", ".join(words[:-1]), words[-1]] if words[1:] else words)
 
 
 def _another_photo(unseen: Sequence[Place]) -> str:
     """Ask for another photo. Plastic that has run can pass for something in front of it: whoever stands there
     sees which."""
-    look = "If it looks gone, broken or melted to you, do not use this coupler: tell the technician."
+    look = (
+        "If anything there looks gone, broken or melted to you, do not use this coupler: tell the technician."
+    )
     return f"Take another photo: {not_in_view(unseen)}. {look}"
 
 

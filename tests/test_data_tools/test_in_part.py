@@ -31,7 +31,7 @@ COVERED, SHADY = 100, 110
 
 ASKED = (
     "Take another photo: the latch is not in view. "
-    "If it looks gone, broken or melted to you, do not use this coupler: tell the technician."
+    "If anything there looks gone, broken or melted to you, do not use this coupler: tell the technician."
 )
 
 
@@ -125,8 +125,12 @@ def test_a_persons_word_overrides_it(store: Workspace) -> None:
 def test_places_are_named_in_plain_words() -> None:
     assert not_in_view(()) == ""
     assert not_in_view((Place.LATCH,)) == "the latch is not in view"
+    assert not_in_view((Place.CENTRE,)) == "the centre pin housing is not in view"
     assert not_in_view((Place.BOTTOM, Place.UPPER_LEFT, Place.LATCH)) == (
-        "the bottom pin housing, the upper left pin housing and the latch are not in view"
+        "the bottom and upper left pin housings and the latch are not in view"
+    )
+    assert not_in_view((Place.LEFT, Place.CENTRE, Place.RIGHT)) == (
+        "the left, centre and right pin housings are not in view"
     )
 
 
