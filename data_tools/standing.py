@@ -54,7 +54,10 @@ RULED = (Stand.DAMAGED, Stand.SEEN_INTACT)
 SAID = (*RULED, Stand.DISPUTED)
 """What rests on what a person saw, even where another differs."""
 GOOD = (Stand.AS_BEFORE, Stand.SEEN_INTACT, Stand.CLEAR)
-"""What shows the coupler without damage."""
+"""What holds no coupler up and needs no better photo."""
+UNDAMAGED = (Stand.SEEN_INTACT, Stand.CLEAR)
+"""What shows the coupler without damage as far as anybody knows: what others are held against. A photo in
+doubt is not among them, however little in doubt."""
 DOUBTFUL = (*OPEN, Stand.AS_BEFORE)
 """What may show damage by itself: beside another coupler than now it would be open."""
 _SUSPICION = {Triage.FLAG: 2, Triage.UNSURE: 1, Triage.CLEAR: 0, None: 0}

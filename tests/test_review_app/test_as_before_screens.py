@@ -17,6 +17,7 @@ from review_app.wording import Standing
 from tests.test_review_app.conftest import OpenApp
 from tests.test_review_app.reading import page_words
 from tests.test_review_app.scenario import (
+    COVERED,
     IN_DOUBT,
     INTACT,
     LEAD,
@@ -90,6 +91,19 @@ def test_history_tells_which_photo_it_was_and_the_work_sheet_is_about_another(ws
     worst, _ = worst_and_good(stories)
     assert worst is stories[0]
     assert worst_and_good(stories[:1])[0] is stories[0]
+
+
+def test_the_work_sheet_shows_no_photo_in_doubt_as_one_without_damage(ws: Workspace) -> None:
+    send(ws, "H-02", IN_DOUBT, 1, days_ago=21)
+    say(ws, "H-02", INTACT)
+    send(ws, "H-02", IN_DOUBT, 2, days_ago=14)
+    send(ws, "H-02", COVERED, 3, days_ago=7)
+    send(ws, "H-02", MELTED, 4)
+    stories = photo_stories(timeline(ws, LEAD, "H-02"))
+    assert [story.standing for story in stories] == [
+        Standing.NO_DAMAGE, Standing.AS_BEFORE, Standing.RETAKE, Standing.DO_NOT_USE,
+    ]  # fmt: skip
+    assert worst_and_good(stories) == (stories[3], stories[0])
 
 
 def test_review_tells_a_photo_that_is_as_before_from_no_other_doubt(open_app: OpenApp, ws: Workspace) -> None:
