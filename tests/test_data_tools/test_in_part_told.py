@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from data_tools.cli.frame import verdict_alone
+from data_tools.cli.roster import _history_lines
+from data_tools.history import timeline
 from data_tools.records import DecisionKind
 from data_tools.review import decide
 from data_tools.trend_data import load_trends
 from data_tools.trends.watch import weekly_watch
 from data_tools.workspace import Workspace
 from tests.test_data_tools.store_kit import CLEAR, DARK, LEAD, TECHNICIAN, UNSURE
-from tests.test_data_tools.test_in_part import COVERED, sent, store
+from tests.test_data_tools.test_in_part import COVERED, SHADY, sent, store
 
 __all__ = ["store"]
 
@@ -29,3 +32,17 @@ def test_the_weekly_watch_counts_it_with_what_could_not_be_judged(store: Workspa
     table = weekly_watch(load_trends(store, LEAD)).table.set_index("measure")
     assert list(table.loc["refused", ["count", "n"]]) == [1, 4]
     assert list(table.loc["unsure", ["count", "n"]]) == [2, 3]
+
+
+def test_commands_ask_for_another_photo_and_promise_no_look_that_nobody_takes(store: Workspace) -> None:
+    covered, shady, doubt, clear = (sent(store, grey, grey) for grey in (COVERED, SHADY, UNSURE, CLEAR))
+    told = [verdict_alone(file.verdict.judgement) for file in (covered, shady, doubt, clear) if file.verdict]
+    assert told == [
+        "unsure, the latch is not in view, take another photo",
+        "unsure, the latch is not in view, a technician must look",
+        "unsure, perhaps heat-melted housing, a technician must look",
+        "intact (clear)",
+    ]
+    lines = list(_history_lines(timeline(store, LEAD, "P3-07"), None))
+    assert any("in_part (the latch is not in view)" in line for line in lines)
+    assert not any("must look" in line for line in lines)  # what stands says who looks, not the verdict
