@@ -36,6 +36,7 @@ from data_tools.standing import (
     state_of,
     verdict_that_stands,
 )
+from model.judgement import Judgement
 from model.vocabulary import FindingKind, Place
 
 _AT_ONCE = 500
@@ -113,32 +114,30 @@ def folded(session: Session, photos: Sequence[PhotoRow], settings: Settings) -> 
         if photo.id in verdicts
     ]
     doubts = [
-        (photo, judgement_from_json(verdict.judgement))
-        for photo, verdict, standing in told
-        if nothing_said(verdict.triage, standing)
+        (photo, judgement)
+        for photo, _, judgement, standing in told
+        if nothing_said(judgement.triage, standing)
     ]
     before, asked = seen_before(session, doubts, settings), asked_before(session, doubts)
-    return {
-        photo.id: _values(photo, verdict, standing, before.get(photo.id, ()), settings, photo.id in asked)
-        for photo, verdict, standing in told
-    }
+    values = {}
+    for photo, verdict, judgement, standing in told:
+        seen = before.get(photo.id, ())
+        drawn = drawn_for_audit(photo, settings) if seen else photo.blind_audit
+        state = state_of(judgement, standing, drawn, seen, asked=photo.id in asked)
+        values[photo.id] = _values(verdict, standing, state)
+    return values
 
 
-def _that_stands(verdicts: list[VerdictRow], decisions: list[DecisionRow]) -> tuple[VerdictRow, Standing]:
+def _that_stands(
+    verdicts: list[VerdictRow], decisions: list[DecisionRow]
+) -> tuple[VerdictRow, Judgement, Standing]:
     standing = fold(decision_records(decisions))
-    return verdicts[verdict_that_stands([verdict.triage for verdict in verdicts], standing)], standing
+    judgements = [judgement_from_json(verdict.judgement) for verdict in verdicts]
+    at = verdict_that_stands(judgements, standing)
+    return verdicts[at], judgements[at], standing
 
 
-def _values(
-    photo: PhotoRow,
-    verdict: VerdictRow,
-    standing: Standing,
-    before: tuple[SeenBefore, ...],
-    settings: Settings,
-    asked: bool,
-) -> dict[str, Any]:
-    drawn = drawn_for_audit(photo, settings) if before else photo.blind_audit
-    state = state_of(judgement_from_json(verdict.judgement), standing, drawn, before, asked=asked)
+def _values(verdict: VerdictRow, standing: Standing, state: State) -> dict[str, Any]:
     kinds = {finding.kind for finding in state.findings}
     return {
         "verdict_id": verdict.id,

@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+
 from data_tools.cli.frame import verdict_alone
 from data_tools.cli.roster import _history_lines
 from data_tools.history import timeline
+from data_tools.queueing import queue_length
 from data_tools.records import DecisionKind
+from data_tools.rescore import rescore
 from data_tools.review import decide
+from data_tools.standing import Stand
 from data_tools.trend_data import load_trends
 from data_tools.trends.watch import weekly_watch
-from data_tools.workspace import Workspace
+from data_tools.workspace import Workspace, open_workspace
+from model.judgement import Judgement
+from model.photo import Photo
 from tests.test_data_tools.store_kit import CLEAR, DARK, LEAD, TECHNICIAN, UNSURE
-from tests.test_data_tools.test_in_part import COVERED, SHADY, sent, store
+from tests.test_data_tools.test_in_part import COVERED, SHADY, CoveredJudge, sent, stand, store
 
 __all__ = ["store"]
 
@@ -46,3 +56,25 @@ def test_commands_ask_for_another_photo_and_promise_no_look_that_nobody_takes(st
     lines = list(_history_lines(timeline(store, LEAD, "P3-07"), None))
     assert any("in_part (the latch is not in view)" in line for line in lines)
     assert not any("must look" in line for line in lines)  # what stands says who looks, not the verdict
+
+
+class OtherEyes(CoveredJudge):
+    """A newer version: what the one before called unsure or covered, it calls the opposite."""
+
+    def judge(self, photo: Photo) -> Judgement:
+        grey = float(photo.rgb.mean())
+        swapped = {UNSURE: COVERED, COVERED: UNSURE}
+        near = next((other for shown, other in swapped.items() if abs(grey - shown) < 4), None)
+        return super().judge(photo if near is None else replace(photo, rgb=np.full_like(photo.rgb, near)))
+
+
+def test_a_newer_version_that_sees_less_hides_no_doubt_of_the_one_before(store: Workspace) -> None:
+    """Nobody has looked at what was in doubt: that a place is covered does not answer it."""
+    doubt, covered = sent(store, UNSURE, 1), sent(store, COVERED, 2, timedelta(days=30))
+    assert (stand(store, doubt), stand(store, covered)) == (Stand.DOUBTED, Stand.IN_PART)
+    store.close()
+    newer = open_workspace(store.settings, classifier=OtherEyes("grey-2"))
+    rescore(newer, LEAD)
+    assert (stand(newer, doubt), stand(newer, covered)) == (Stand.DOUBTED, Stand.DOUBTED)
+    assert queue_length(newer, TECHNICIAN) == 2
+    newer.close()
