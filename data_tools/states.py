@@ -11,7 +11,7 @@ from collections.abc import Collection, Sequence
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from data_tools.as_before import TELLING, drawn_for_audit, rule_in_force, seen_before, undecided_doubts
@@ -76,9 +76,14 @@ def fold_doubts(session: Session, settings: Settings, coupler_ids: Collection[in
 
 def _hold(session: Session, coupler_ids: Collection[int]) -> None:
     """Let no other transaction fold photos of these couplers until this one ends: what it says of one photo
-    may count for another."""
+    may count for another. Records that name a coupler may be added meanwhile: two moves off the same one
+    would else wait for each other."""
+    session.execute(_held(coupler_ids)).all()
+
+
+def _held(coupler_ids: Collection[int]) -> Select[int]:
     rows = select(CouplerRow.id).where(CouplerRow.id.in_(coupler_ids)).order_by(CouplerRow.id)
-    session.execute(rows.with_for_update()).all()
+    return rows.with_for_update(key_share=True)
 
 
 def _fold_again(session: Session, photos: Sequence[PhotoRow], settings: Settings) -> None:
