@@ -65,7 +65,8 @@ def not_in_view(places: Sequence[Place]) -> str:
 def _another_photo(unseen: Sequence[Place]) -> str:
     """Ask for another photo. Plastic that has run can pass for something in front of it: whoever stands there
     sees which."""
-    look = "If it looks gone, broken or melted to you, do not use this coupler: tell the technician."
+    which = "any of them" if unseen[1:] else "it"
+    look = f"If {which} looks gone, broken or melted to you, do not use this coupler: tell the technician."
     return f"Take another photo: {not_in_view(unseen)}. {look}"
 
 

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 
 import numpy as np
 
+from data_tools.answers import stand_words
 from data_tools.cli.frame import verdict_alone
+from data_tools.cli.photos import _doubts
 from data_tools.cli.roster import _history_lines
+from data_tools.export import export
 from data_tools.history import timeline
 from data_tools.queueing import queue_length
 from data_tools.records import DecisionKind
@@ -20,6 +24,8 @@ from data_tools.trends.watch import weekly_watch
 from data_tools.workspace import Workspace, open_workspace
 from model.judgement import Judgement
 from model.photo import Photo
+from model.vocabulary import Place
+from tests.test_data_tools.doubt_kit import state_now
 from tests.test_data_tools.store_kit import CLEAR, DARK, LEAD, TECHNICIAN, UNSURE
 from tests.test_data_tools.test_in_part import COVERED, SHADY, CoveredJudge, sent, stand, store
 
@@ -78,3 +84,27 @@ def test_a_newer_version_that_sees_less_hides_no_doubt_of_the_one_before(store: 
     assert (stand(newer, doubt), stand(newer, covered)) == (Stand.DOUBTED, Stand.DOUBTED)
     assert queue_length(newer, TECHNICIAN) == 2
     newer.close()
+
+
+def test_an_export_names_what_was_not_in_view(store: Workspace, tmp_path: Path) -> None:
+    sent(store, COVERED, 1)
+    export(store, LEAD, tmp_path / "out")
+    header, row = ((tmp_path / "out" / "photos.csv").read_text("utf-8")).splitlines()
+    cells = dict(zip(header.split(","), row.split(","), strict=True))
+    assert (cells["stand"], cells["reason"], cells["not_in_view"]) == ("in_part", "hidden", "latch")
+
+
+def test_what_comes_in_is_counted_in_the_last_line(store: Workspace) -> None:
+    covered, dark, doubt = (sent(store, grey, grey) for grey in (COVERED, DARK, UNSURE))
+    assert _doubts([covered]) == "; 1 to take again"
+    assert _doubts([covered, dark, doubt]) == "; 1 in doubt, 0 no more than before; 2 to take again"
+    assert _doubts([sent(store, CLEAR, 9)]) == ""
+
+
+def test_several_places_are_asked_about_together(store: Workspace) -> None:
+    file = sent(store, COVERED, 1)
+    state = replace(state_now(store, file), unseen=(Place.LATCH, Place.BOTTOM))
+    assert stand_words(state) == (
+        "Take another photo: the latch and the bottom pin housing are not in view. "
+        "If any of them looks gone, broken or melted to you, do not use this coupler: tell the technician."
+    )
