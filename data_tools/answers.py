@@ -98,7 +98,13 @@ def _named(findings: Iterable[Finding | TrueFinding]) -> str:
 
 def damage_in_short(damage: OpenDamage) -> str:
     """Return open damage in the words of the vocabulary, and how it stands."""
-    return f"{_named(damage.findings) or 'damage suspected'} ({OPEN_WORDS[damage.stand]})"
+    return f"{_named(damage.findings) or nameless(damage)} ({OPEN_WORDS[damage.stand]})"
+
+
+def nameless(damage: OpenDamage) -> str:
+    """Return what is open where no finding is named: where to look, if that is all that is in doubt."""
+    unseen = "" if damage.sure else not_in_view(damage.unseen)
+    return f"perhaps damage, as {unseen}" if unseen else "damage suspected"
 
 
 def state_of_file(file: IngestedFile) -> State | None:

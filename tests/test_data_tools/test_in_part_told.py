@@ -13,7 +13,9 @@ from data_tools.cli.frame import verdict_alone
 from data_tools.cli.photos import _doubts
 from data_tools.cli.roster import _history_lines
 from data_tools.export import export
+from data_tools.held import held_units
 from data_tools.history import timeline
+from data_tools.open_damage import open_damage
 from data_tools.queueing import queue_length
 from data_tools.records import DecisionKind
 from data_tools.rescore import rescore
@@ -26,7 +28,7 @@ from model.judgement import Judgement
 from model.photo import Photo
 from model.vocabulary import Place
 from tests.test_data_tools.doubt_kit import state_now
-from tests.test_data_tools.store_kit import CLEAR, DARK, LEAD, TECHNICIAN, UNSURE
+from tests.test_data_tools.store_kit import CLEAR, DARK, LEAD, MELTED, TECHNICIAN, UNSURE
 from tests.test_data_tools.test_in_part import COVERED, SHADY, CoveredJudge, sent, stand, store
 
 __all__ = ["store"]
@@ -108,3 +110,22 @@ def test_several_places_are_asked_about_together(store: Workspace) -> None:
         "Take another photo: the latch and the bottom pin housing are not in view. "
         "If any of them looks gone, broken or melted to you, do not use this coupler: tell the technician."
     )
+
+
+def test_a_unit_held_for_what_is_out_of_view_says_so(store: Workspace) -> None:
+    """Whoever has to look learns where; "damage suspected" would send them looking for anything."""
+    sent(store, COVERED, 1)
+    assert held_units(store, LEAD) == {}
+    sent(store, COVERED, 2, timedelta(days=7))
+    words = "perhaps damage, as the latch is not in view (not yet confirmed or ruled out)"
+    assert held_units(store, LEAD)["P3-07"].why == words
+    better = sent(store, CLEAR, 4, timedelta(days=7, minutes=5))
+    assert better.message == (
+        f"No damage seen in this photo, but an earlier or other one of this coupler shows {words}: do not use "
+        "this coupler until a technician has looked."
+    )
+    (damage,) = open_damage(store, LEAD)
+    assert damage.unseen == (Place.LATCH,)
+    sent(store, MELTED, 3, timedelta(days=8))
+    why = held_units(store, LEAD)["P3-07"].why
+    assert why == "heat melted housing at bottom (not yet confirmed or ruled out)"
