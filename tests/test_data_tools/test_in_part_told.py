@@ -121,8 +121,8 @@ def test_a_unit_held_for_what_is_out_of_view_says_so(store: Workspace) -> None:
     assert held_units(store, LEAD)["P3-07"].why == words
     better = sent(store, CLEAR, 4, timedelta(days=7, minutes=5))
     assert better.message == (
-        f"No damage seen in this photo, but an earlier or other one of this coupler shows {words}: do not use "
-        "this coupler until a technician has looked."
+        f"No damage seen in this photo, but an earlier or other one of this coupler shows {words}: "
+        "do not use this coupler until a technician has looked."
     )
     (damage,) = open_damage(store, LEAD)
     assert damage.unseen == (Place.LATCH,)
