@@ -66,9 +66,8 @@ def _listed(words: Sequence[str]) -> str:
 def _another_photo(unseen: Sequence[Place]) -> str:
     """Ask for another photo. Plastic that has run can pass for something in front of it: whoever stands there
     sees which."""
-    look = (
-        "If anything there looks gone, broken or melted to you, do not use this coupler: tell the technician."
-    )
+    which = "any of them" if unseen[1:] else "it"
+    look = f"If {which} looks gone, broken or melted to you, do not use this coupler: tell the technician."
     return f"Take another photo: {not_in_view(unseen)}. {look}"
 
 
@@ -100,7 +99,13 @@ def _named(findings: Iterable[Finding | TrueFinding]) -> str:
 
 def damage_in_short(damage: OpenDamage) -> str:
     """Return open damage in the words of the vocabulary, and how it stands."""
-    return f"{_named(damage.findings) or 'damage suspected'} ({OPEN_WORDS[damage.stand]})"
+    return f"{_named(damage.findings) or nameless(damage)} ({OPEN_WORDS[damage.stand]})"
+
+
+def nameless(damage: OpenDamage) -> str:
+    """Return what is open where no finding is named: where to look, if that is all that is in doubt."""
+    unseen = "" if damage.sure else not_in_view(damage.unseen)
+    return f"perhaps damage, as {unseen}" if unseen else "damage suspected"
 
 
 def state_of_file(file: IngestedFile) -> State | None:

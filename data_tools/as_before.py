@@ -17,12 +17,13 @@ from sqlalchemy.orm import Session
 
 from data_tools.database.schema import CouplerRow, PhotoRow, PhotoStateRow, SiteRow, UnitRow, VerdictRow
 from data_tools.filing import left_by_swap
+from data_tools.in_part import ASKED_WITHIN, NEW_TRY
 from data_tools.lookup import judgement_from_json
 from data_tools.settings import Settings
 from data_tools.stable_draw import BLIND_AUDIT, share_of
 from data_tools.standing import OPEN, SeenBefore, Stand
 from model.as_before import MARGIN, PLACE_MARGIN, REVISION, as_before
-from model.judgement import Judgement
+from model.judgement import COVERED_BELOW, Judgement
 from model.vocabulary import Triage
 
 _DAMAGE = tuple(stand for stand in OPEN if stand is not Stand.DOUBTED)
@@ -45,9 +46,13 @@ class _Told:
 
 
 def rule_in_force(settings: Settings) -> str:
-    """Return all that decides which photos are as before, in one line: states told by another are stale."""
+    """Return all that decides which photos are as before or show too little, in one line: states told by
+    another are stale."""
     days, share = settings.as_before_days, settings.blind_audit_share
-    return f"revision {REVISION}; {days} days; audit {share:g}; margins {MARGIN:g}, {PLACE_MARGIN:g}"
+    return (
+        f"revision {REVISION}; {days} days; audit {share:g}; margins {MARGIN:g}, {PLACE_MARGIN:g}; "
+        f"covered below {COVERED_BELOW:g}; asked within {ASKED_WITHIN}, anew after {NEW_TRY}"
+    )
 
 
 def drawn_for_audit(photo: PhotoRow, settings: Settings) -> bool:

@@ -69,6 +69,8 @@ def _cell(name: str, value: Any) -> Any:
         return findings_text(findings_from_json(value))
     if name == "before":
         return "; ".join(str(seen["photo"]) for seen in value)
+    if name == "not_in_view":
+        return "; ".join(value)
     return value.value if isinstance(value, Enum) else value
 
 
@@ -100,8 +102,9 @@ def _photos() -> Executable:
     sent = (photo.taken_at, photo.received_at, photo.received_by, photo.width, photo.height)
     stands = (state.stand, state.judged, state.reason, state.triage, state.findings, state.conflict)
     names = (photo.id, photo.sha256, photo.file_name, photo.coupler_id.label("coupler"))
+    unseen = state.unseen.label("not_in_view")
     return (
-        select(*names, round_.iso_year, round_.iso_week, *sent, *stands, state.before)
+        select(*names, round_.iso_year, round_.iso_week, *sent, *stands, state.before, unseen)
         .join(round_, round_.id == photo.round_id)
         .join(state, state.photo_id == photo.id)
         .order_by(photo.id)

@@ -23,19 +23,22 @@ from data_tools.lookup import findings_from_json, photo_record, site_row
 from data_tools.records import EventKind, PhotoRecord, TrueFinding
 from data_tools.standing import OPEN, RULED, Stand
 from data_tools.workspace import Workspace
+from model.vocabulary import Place
 
 
 @dataclass(frozen=True)
 class OpenDamage:
     """Damage that stands on one coupler, and how: the gravest of its photos. ``photo`` is the latest that
     shows it, ``since`` when it first showed. ``coupler_in_doubt``: it counts since its coupler was replaced,
-    and a person had filed it there before; whoever knows moves it."""
+    and a person had filed it there before; whoever knows moves it. ``unseen``: what was not in view in them,
+    where nobody has looked yet."""
 
     photo: PhotoRecord
     findings: tuple[TrueFinding, ...]
     stand: Stand
     since: datetime
     coupler_in_doubt: bool = False
+    unseen: tuple[Place, ...] = ()
 
     @property
     def confirmed(self) -> bool:
@@ -126,4 +129,5 @@ def _opened(rows: list[tuple[PhotoRow, PhotoStateRow]]) -> OpenDamage:
         stand=min((state.stand for _, state in rows), key=OPEN.index),
         since=rows[0][0].seen_at,
         coupler_in_doubt=rows[-1][0].coupler.removed_on is not None,
+        unseen=tuple(place for place in Place if any(place in state.unseen for _, state in rows)),
     )

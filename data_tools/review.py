@@ -28,7 +28,7 @@ from data_tools.lookup import (
 )
 from data_tools.queueing import queue
 from data_tools.records import DecisionKind, DecisionRecord, PhotoRecord, TrueFinding
-from data_tools.standing import GOOD
+from data_tools.standing import UNDAMAGED
 from data_tools.states import refresh_state
 from data_tools.workspace import Workspace, now_or
 from model.errors import BadRequestError, NotAllowedError, NotFoundError
@@ -212,7 +212,7 @@ def decisions_of(ws: Workspace, actor: Actor, photo_id: int) -> list[DecisionRec
 
 def last_good_photo(ws: Workspace, actor: Actor, coupler_id: int, before: datetime) -> PhotoRecord | None:
     """Return the coupler's latest photo before ``before`` that shows no damage as far as anybody knows, or
-    ``None``: neither a suspected nor a disputed one."""
+    ``None``: neither a suspected nor a disputed one, nor one that is in doubt no more than before."""
     actor.require(Permission.SEE)
     query = (
         select(PhotoRow)
@@ -220,7 +220,7 @@ def last_good_photo(ws: Workspace, actor: Actor, coupler_id: int, before: dateti
         .where(
             PhotoRow.coupler_id == coupler_id,
             PhotoRow.seen_at < before,
-            PhotoStateRow.stand.in_(GOOD),
+            PhotoStateRow.stand.in_(UNDAMAGED),
         )
         .order_by(PhotoRow.seen_at.desc(), PhotoRow.id.desc())
         .limit(1)

@@ -54,7 +54,10 @@ RULED = (Stand.DAMAGED, Stand.SEEN_INTACT)
 SAID = (*RULED, Stand.DISPUTED)
 """What rests on what a person saw, even where another differs."""
 GOOD = (Stand.AS_BEFORE, Stand.SEEN_INTACT, Stand.CLEAR)
-"""What shows the coupler without damage."""
+"""What holds no coupler up and needs no better photo."""
+UNDAMAGED = (Stand.SEEN_INTACT, Stand.CLEAR)
+"""What shows the coupler without damage as far as anybody knows: what others are held against. A photo in
+doubt is not among them, however little in doubt."""
 DOUBTFUL = (*OPEN, Stand.AS_BEFORE)
 """What may show damage by itself: beside another coupler than now it would be open."""
 _SUSPICION = {Triage.FLAG: 2, Triage.UNSURE: 1, Triage.CLEAR: 0, None: 0}
@@ -140,14 +143,19 @@ def _differ(voices: Iterable[DecisionRecord]) -> bool:
     return len({(voice.judged, frozenset(voice.findings)) for voice in voices}) > 1
 
 
-def verdict_that_stands(triages: Sequence[Triage | None], standing: Standing) -> int:
+def verdict_that_stands(judgements: Sequence[Judgement], standing: Standing) -> int:
     """Return the index of the verdict that counts, of those of one photo, oldest first.
 
-    It is the latest, once a person has ruled; before, the latest of the most suspicious.
+    It is the latest, once a person has ruled; before, the latest of the most suspicious. One that is unsure
+    for nothing but what is not in view answers no doubt of another version.
     """
     if standing.ruled:
-        return len(triages) - 1
-    return max(range(len(triages)), key=lambda at: (_SUSPICION[triages[at]], at))
+        return len(judgements) - 1
+    return max(range(len(judgements)), key=lambda at: (_suspicion(judgements[at]), at))
+
+
+def _suspicion(judgement: Judgement) -> tuple[int, bool]:
+    return _SUSPICION[judgement.triage], not judgement.in_part
 
 
 def state_of(

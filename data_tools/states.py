@@ -11,7 +11,7 @@ from collections.abc import Collection, Sequence
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from data_tools.as_before import TELLING, drawn_for_audit, rule_in_force, seen_before, undecided_doubts
@@ -36,6 +36,7 @@ from data_tools.standing import (
     state_of,
     verdict_that_stands,
 )
+from model.judgement import Judgement
 from model.vocabulary import FindingKind, Place
 
 _AT_ONCE = 500
@@ -75,9 +76,14 @@ def fold_doubts(session: Session, settings: Settings, coupler_ids: Collection[in
 
 def _hold(session: Session, coupler_ids: Collection[int]) -> None:
     """Let no other transaction fold photos of these couplers until this one ends: what it says of one photo
-    may count for another."""
+    may count for another. Records that name a coupler may be added meanwhile: two moves off the same one
+    would else wait for each other."""
+    session.execute(_held(coupler_ids)).all()
+
+
+def _held(coupler_ids: Collection[int]) -> Select[int]:
     rows = select(CouplerRow.id).where(CouplerRow.id.in_(coupler_ids)).order_by(CouplerRow.id)
-    session.execute(rows.with_for_update()).all()
+    return rows.with_for_update(key_share=True)
 
 
 def _fold_again(session: Session, photos: Sequence[PhotoRow], settings: Settings) -> None:
@@ -113,32 +119,30 @@ def folded(session: Session, photos: Sequence[PhotoRow], settings: Settings) -> 
         if photo.id in verdicts
     ]
     doubts = [
-        (photo, judgement_from_json(verdict.judgement))
-        for photo, verdict, standing in told
-        if nothing_said(verdict.triage, standing)
+        (photo, judgement)
+        for photo, _, judgement, standing in told
+        if nothing_said(judgement.triage, standing)
     ]
     before, asked = seen_before(session, doubts, settings), asked_before(session, doubts)
-    return {
-        photo.id: _values(photo, verdict, standing, before.get(photo.id, ()), settings, photo.id in asked)
-        for photo, verdict, standing in told
-    }
+    values = {}
+    for photo, verdict, judgement, standing in told:
+        seen = before.get(photo.id, ())
+        drawn = drawn_for_audit(photo, settings) if seen else photo.blind_audit
+        state = state_of(judgement, standing, drawn, seen, asked=photo.id in asked)
+        values[photo.id] = _values(verdict, standing, state)
+    return values
 
 
-def _that_stands(verdicts: list[VerdictRow], decisions: list[DecisionRow]) -> tuple[VerdictRow, Standing]:
+def _that_stands(
+    verdicts: list[VerdictRow], decisions: list[DecisionRow]
+) -> tuple[VerdictRow, Judgement, Standing]:
     standing = fold(decision_records(decisions))
-    return verdicts[verdict_that_stands([verdict.triage for verdict in verdicts], standing)], standing
+    judgements = [judgement_from_json(verdict.judgement) for verdict in verdicts]
+    at = verdict_that_stands(judgements, standing)
+    return verdicts[at], judgements[at], standing
 
 
-def _values(
-    photo: PhotoRow,
-    verdict: VerdictRow,
-    standing: Standing,
-    before: tuple[SeenBefore, ...],
-    settings: Settings,
-    asked: bool,
-) -> dict[str, Any]:
-    drawn = drawn_for_audit(photo, settings) if before else photo.blind_audit
-    state = state_of(judgement_from_json(verdict.judgement), standing, drawn, before, asked=asked)
+def _values(verdict: VerdictRow, standing: Standing, state: State) -> dict[str, Any]:
     kinds = {finding.kind for finding in state.findings}
     return {
         "verdict_id": verdict.id,

@@ -6,7 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 
 from data_tools.access import Actor
-from data_tools.answers import OPEN_WORDS
+from data_tools.answers import OPEN_WORDS, nameless
 from data_tools.open_damage import OpenDamage, open_damage
 from data_tools.open_observations import open_observations
 from data_tools.records import EventRecord, RosterLine, Site
@@ -74,6 +74,6 @@ def held_up(ws: Workspace, actor: Actor, site: Site, unit_key: str) -> tuple[Sta
 
 def damage_words(damage: OpenDamage) -> str:
     """Return open damage in words, and how it stands."""
-    words = findings_words(damage.findings) if damage.findings else "damage suspected"
+    words = findings_words(damage.findings) if damage.findings else nameless(damage)
     doubt = "; filed under the coupler before the swap, move it on Units" if damage.coupler_in_doubt else ""
     return f"{words} ({OPEN_WORDS[damage.stand]}{doubt})"

@@ -39,8 +39,8 @@ class PhotoStory:
     @property
     def verdict(self) -> VerdictRecord | None:
         """The verdict that stands: not always the newest."""
-        triages = [verdict.judgement.triage for verdict in self.verdicts]
-        return self.verdicts[verdict_that_stands(triages, fold(self.decisions))] if triages else None
+        said = [verdict.judgement for verdict in self.verdicts]
+        return self.verdicts[verdict_that_stands(said, fold(self.decisions))] if said else None
 
     @property
     def findings(self) -> tuple[TrueFinding, ...]:

@@ -269,10 +269,11 @@ MORE_ROWS = "{left} more rows: save the numbers, or look at them on a wider scre
 
 
 def as_before_words(as_before: int, unsure: int) -> str:
-    """Return of how many of a week's couplers the model was unsure, and of how many of them no more than
-    before; nothing where it was unsure of none."""
-    which = "no more than when a technician saw no damage in that coupler"
-    return f"The model was unsure of {unsure} this week, of {as_before} of them {which}." if unsure else ""
+    """Return how many of a week's couplers the model was unsure of, and of how many no more than before."""
+    some = f"of {as_before} of them " if unsure > 1 else ""
+    spared = f", {some}no more than when a technician saw no damage" if as_before else ""
+    plural = "s" if unsure > 1 else ""
+    return f"The model was unsure of {unsure} coupler{plural} this week{spared}." if unsure else ""
 
 
 def place_phrase(kind: FindingKind, place: Place) -> str:

@@ -20,6 +20,7 @@ from click.core import ParameterSource
 from tqdm import tqdm
 
 from data_tools.access import Actor, Role
+from data_tools.answers import not_in_view
 from data_tools.records import WaitingEventKind
 from data_tools.settings import Settings, load_settings
 from model.errors import RoundsError, StorageError
@@ -142,7 +143,16 @@ def verdict_in_short(judgement: Judgement) -> str:
         return str(judgement.reason or f"{judgement.label} ({judgement.triage})")
     kinds = {finding.kind for finding in judgement.findings}
     perhaps = [f"perhaps {LABEL_OF_KIND[kind]}" for kind in GRAVITY if kind in kinds]
-    return ", ".join(["unsure", *perhaps, "a technician must look"])
+    unseen = not_in_view(judgement.unseen)
+    return ", ".join(["unsure", *perhaps, *([unseen] if unseen else [])])
+
+
+def verdict_alone(judgement: Judgement) -> str:
+    """Return the same with what to do where nothing else is known of the coupler."""
+    if judgement.triage is not Triage.UNSURE:
+        return verdict_in_short(judgement)
+    todo = "take another photo" if judgement.in_part else "a technician must look"
+    return f"{verdict_in_short(judgement)}, {todo}"
 
 
 def waiting_event_line(event: WaitingEvent) -> str:

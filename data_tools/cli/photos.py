@@ -117,10 +117,12 @@ def _say_files(files: Sequence[IngestedFile], as_json: bool, wanted: Sequence[Pa
 
 
 def _doubts(files: Sequence[IngestedFile]) -> str:
-    """Say how many of the photos are in doubt, and how many of those are as before."""
-    stands = [file.state.stand for file in files if file.state]
-    unsure = sum(stand in (Stand.DOUBTED, Stand.AS_BEFORE) for stand in stands)
-    return f"; {unsure} in doubt, {stands.count(Stand.AS_BEFORE)} no more than before" if unsure else ""
+    """Say how many of the photos are in doubt (and as before) and how many are to be taken again."""
+    stands = Counter(file.state.stand for file in files if file.state)
+    before, again = stands[Stand.AS_BEFORE], stands[Stand.NOT_TOLD] + stands[Stand.IN_PART]
+    unsure = stands[Stand.DOUBTED] + before
+    doubts = f"; {unsure} in doubt, {before} no more than before" if unsure else ""
+    return doubts + (f"; {again} to take again" if again else "")
 
 
 @click.command()

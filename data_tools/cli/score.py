@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from data_tools.cli.frame import bar, one_line, paths_argument, verdict_in_short
+from data_tools.cli.frame import bar, one_line, paths_argument, verdict_alone
 from data_tools.model_side import load_judge
 from data_tools.scoring import BATCH, expand_paths, score_files
 
@@ -30,6 +30,6 @@ def score(paths: tuple[Path, ...], as_json: bool, artefact: Path | None, batch: 
     files = expand_paths(paths)
     with bar("scoring", len(files)) as progress:
         for done, (path, judgement) in enumerate(score_files(judge, files, batch=batch), 1):
-            words = one_line(f"{path}: {verdict_in_short(judgement)}")
+            words = one_line(f"{path}: {verdict_alone(judgement)}")
             click.echo(json.dumps(judgement.to_json(str(path))) if as_json else words)
             progress(done, path.name)

@@ -17,8 +17,8 @@ from model.vocabulary import Outcome, Triage
 
 CHANCE = 0.00135
 COUNTED = (
-    "photos of the week (refused: of all; unsure: of those judged; agreed: of the verdicts that a person "
-    "decided on). "
+    "photos of the week (refused: of all, with those that show too little; unsure: of those judged; agreed: "
+    "of the verdicts that a person decided on). "
     "A week is flagged when it lies beyond Laney p'-limits drawn from the other weeks up to then and has an "
     f"exact binomial probability below {CHANCE:.5f}"
 )
@@ -85,7 +85,8 @@ def weekly_watch(data: TrendData, site: str | None = None) -> Figure:
 
 
 def _weekly_counts(photos: pd.DataFrame, heard: pd.DataFrame) -> pd.DataFrame:
-    scored = photos["outcome"] == Outcome.SCORED.value
+    # A scored photo has a reason where it shows too little of the coupler: it is not unsure besides.
+    scored = (photos["outcome"] == Outcome.SCORED.value) & (photos["reason"] == "")
     marks = pd.DataFrame(
         {
             "week": photos["week"],

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from data_tools.answers import stand_words
 from data_tools.history import Timeline
 from data_tools.records import Coupler, EventKind, PhotoRecord, Site
-from data_tools.standing import GOOD, OPEN
+from data_tools.standing import GOOD, OPEN, UNDAMAGED
 from model.families import FAMILIES
 from review_app.standing import effective, judgement_words, observation_words, said_words
 from review_app.stories import PhotoStory, events_of, photo_stories
@@ -153,7 +153,7 @@ def worst_and_good(stories: Sequence[PhotoStory]) -> tuple[PhotoStory | None, Ph
         return bool(state and state.findings and state.stand not in GOOD), is_open, at
 
     at = max(range(len(stories)), key=rank)
-    before = (s for s in reversed(stories[:at]) if s.state and s.state.stand in GOOD)
+    before = (s for s in reversed(stories[:at]) if s.state and s.state.stand in UNDAMAGED)
     return stories[at], next(before, None)
 
 

@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import delete, event, select
+from sqlalchemy.dialects import postgresql
 
+from data_tools.as_before import rule_in_force
 from data_tools.cli.roster import _history_lines, _roster_line
 from data_tools.database.schema import PhotoStateRow
 from data_tools.export import export
@@ -15,7 +17,7 @@ from data_tools.records import QueueItem
 from data_tools.review import queue
 from data_tools.sites import roster
 from data_tools.standing import Stand
-from data_tools.states import fold_missing
+from data_tools.states import _held, fold_missing
 from data_tools.trend_data import load_trends
 from data_tools.trends.agreement import miss_rate
 from data_tools.verify import verify
@@ -178,3 +180,24 @@ def test_it_costs_a_few_queries_however_many_photos_there_are(ws: Workspace) -> 
     say_of(ws, reference, CANNOT)
     assert len(asked) < 30
     assert state_now(ws, file).stand is Stand.DOUBTED
+
+
+def test_two_moves_off_one_coupler_do_not_wait_for_each_other() -> None:
+    """On PostgreSQL, a record that names a coupler shares its key, which ``FOR UPDATE`` would not let in."""
+    dialect = postgresql.dialect()  # type: ignore[no-untyped-call]
+    assert str(_held({1, 2}).compile(dialect=dialect)).endswith("FOR NO KEY UPDATE")
+
+
+def test_a_change_of_any_part_of_the_rules_folds_the_store_again(
+    ws: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rules = {rule_in_force(ws.settings)}
+    for where, name, value in (
+        ("data_tools.as_before", "PLACE_MARGIN", 0.9),
+        ("data_tools.as_before", "COVERED_BELOW", 0.01),
+        ("data_tools.as_before", "ASKED_WITHIN", WEEK),
+        ("data_tools.as_before", "NEW_TRY", WEEK),
+    ):
+        monkeypatch.setattr(f"{where}.{name}", value)
+        rules.add(rule_in_force(ws.settings))
+    assert len(rules) == 5

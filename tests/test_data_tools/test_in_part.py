@@ -31,7 +31,7 @@ COVERED, SHADY = 100, 110
 
 ASKED = (
     "Take another photo: the latch is not in view. "
-    "If anything there looks gone, broken or melted to you, do not use this coupler: tell the technician."
+    "If it looks gone, broken or melted to you, do not use this coupler: tell the technician."
 )
 
 

@@ -267,4 +267,5 @@ def test_what_is_as_before_is_not_open_and_settles_nothing() -> None:
 def test_a_milder_verdict_never_hides_a_flag_that_nobody_ruled_on(
     triages: list[Triage | None], lines: list[tuple[str, object]], index: int
 ) -> None:
-    assert verdict_that_stands(triages, fold(_said(*lines))) == index
+    said = [Judgement(Outcome.SCORED, "v", triage=triage) for triage in triages]
+    assert verdict_that_stands(said, fold(_said(*lines))) == index

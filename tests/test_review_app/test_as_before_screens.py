@@ -13,10 +13,11 @@ from data_tools.workspace import Workspace
 from review_app.stories import photo_stories
 from review_app.widgets.history_list import history_html
 from review_app.widgets.work_sheet import worst_and_good
-from review_app.wording import Standing
+from review_app.wording import Standing, as_before_words
 from tests.test_review_app.conftest import OpenApp
 from tests.test_review_app.reading import page_words
 from tests.test_review_app.scenario import (
+    COVERED,
     IN_DOUBT,
     INTACT,
     LEAD,
@@ -47,7 +48,7 @@ def test_send_says_since_when_and_that_it_is_no_sign_of_safety(open_app: OpenApp
     upload(app, ("H-02.jpg", IN_DOUBT), ("H-03.jpg", IN_DOUBT), ("H-04.jpg", INTACT))
     told = cards(app)
     assert (told.count(LOOK), told.count(BEFORE), told.count(GREEN)) == (2, 0, 1)
-    assert "The model was unsure of 2 this week, of 0 of them no more than" in _page(app)
+    assert "The model was unsure of 2 couplers this week." in _page(app)
     say(ws, "H-02", INTACT, newest=0)
     app = app.run()
     told = cards(app)
@@ -57,7 +58,7 @@ def test_send_says_since_when_and_that_it_is_no_sign_of_safety(open_app: OpenApp
         "Not a sign that it is safe." in told
     )
     assert "tell the technician now" in told
-    assert "The model was unsure of 2 this week, of 1 of them no more than" in _page(app)
+    assert "The model was unsure of 2 couplers this week, of 1 of them no more than when" in _page(app)
     say(ws, "H-02", MELTED, newest=0)
     assert BEFORE not in cards(app.run())
 
@@ -92,6 +93,19 @@ def test_history_tells_which_photo_it_was_and_the_work_sheet_is_about_another(ws
     assert worst_and_good(stories[:1])[0] is stories[0]
 
 
+def test_the_work_sheet_shows_no_photo_in_doubt_as_one_without_damage(ws: Workspace) -> None:
+    send(ws, "H-02", IN_DOUBT, 1, days_ago=21)
+    say(ws, "H-02", INTACT)
+    send(ws, "H-02", IN_DOUBT, 2, days_ago=14)
+    send(ws, "H-02", COVERED, 3, days_ago=7)
+    send(ws, "H-02", MELTED, 4)
+    stories = photo_stories(timeline(ws, LEAD, "H-02"))
+    assert [story.standing for story in stories] == [
+        Standing.NO_DAMAGE, Standing.AS_BEFORE, Standing.RETAKE, Standing.DO_NOT_USE,
+    ]  # fmt: skip
+    assert worst_and_good(stories) == (stories[3], stories[0])
+
+
 def test_review_tells_a_photo_that_is_as_before_from_no_other_doubt(open_app: OpenApp, ws: Workspace) -> None:
     told = []
     for days in (60, 0):
@@ -110,3 +124,11 @@ def test_review_tells_a_photo_that_is_as_before_from_no_other_doubt(open_app: Op
         told.append(re.sub(r"\d\d:\d\d", "", words))
         one.close()
     assert told[0] == told[1]
+
+
+def test_the_week_in_one_sentence_counts_one_and_many() -> None:
+    assert as_before_words(0, 0) == ""
+    assert as_before_words(0, 1) == "The model was unsure of 1 coupler this week."
+    once = "no more than when a technician saw no damage."
+    assert as_before_words(1, 1) == f"The model was unsure of 1 coupler this week, {once}"
+    assert as_before_words(2, 3) == f"The model was unsure of 3 couplers this week, of 2 of them {once}"

@@ -16,7 +16,7 @@ from tests.test_review_app.test_send_standing import GREEN, cards
 AGAIN, LOOK = 'aria-label="Take it again"', 'aria-label="Not sure: do not use it'
 ASKED = (
     "Take another photo: the latch is not in view. "
-    "If anything there looks gone, broken or melted to you, do not use this coupler: tell the technician."
+    "If it looks gone, broken or melted to you, do not use this coupler: tell the technician."
 )
 
 
