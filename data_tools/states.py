@@ -23,7 +23,7 @@ from data_tools.database.schema import (
     PhotoStateRow,
     VerdictRow,
 )
-from data_tools.in_part import asked_before
+from data_tools.in_part import ASKED_WITHIN, asked_before
 from data_tools.lookup import decision_records, findings_from_json, findings_to_json, judgement_from_json
 from data_tools.settings import Settings
 from data_tools.standing import (
@@ -56,7 +56,7 @@ def refresh_state(session: Session, photo: PhotoRow, settings: Settings) -> Phot
     _lay_over(row, values)
     session.flush()
     now = _told(row)
-    if now != said and any(each is not None and (each[0] in TELLING or each[2]) for each in (said, now)):
+    if now != said and any(each is not None and _may_count(*each) for each in (said, now)):
         fold_doubts(session, settings, {photo.coupler_id}, photo.seen_at)
     return row
 
@@ -66,12 +66,17 @@ def _told(row: PhotoStateRow) -> tuple[Stand, int, list[Any]]:
     return row.stand, row.verdict_id, row.unseen
 
 
+def _may_count(stand: Stand, _verdict: int, unseen: list[Any]) -> bool:
+    return stand in TELLING or stand is Stand.CLEAR or bool(unseen)
+
+
 def fold_doubts(session: Session, settings: Settings, coupler_ids: Collection[int], since: datetime) -> None:
-    """Fold the unsure photos of these couplers again that were seen ``since`` then and nobody has decided on:
-    what stands for others, or where they are filed, has changed."""
+    """Fold the unsure photos of these couplers again that nobody has decided on, seen ``since`` then or so
+    shortly before that a whole photo may answer for them: what stands for others, or where they are filed,
+    has changed."""
     session.flush()
     _hold(session, coupler_ids)
-    _fold_again(session, list(session.scalars(undecided_doubts(coupler_ids, since))), settings)
+    _fold_again(session, list(session.scalars(undecided_doubts(coupler_ids, since - ASKED_WITHIN))), settings)
 
 
 def _hold(session: Session, coupler_ids: Collection[int]) -> None:

@@ -107,6 +107,22 @@ def test_the_second_time_a_technician_looks(store: Workspace) -> None:
     assert queue_length(store, TECHNICIAN) == 1
 
 
+def test_a_later_photo_that_shows_the_whole_coupler_answers_for_it(store: Workspace) -> None:
+    first, again = sent(store, COVERED, 1), sent(store, COVERED, 2, timedelta(minutes=2))
+    assert stand(store, again) is Stand.DOUBTED
+    assert [damage.photo.id for damage in open_damage(store, LEAD)] == [again.photo and again.photo.id]
+    sent(store, CLEAR, 3, timedelta(minutes=4))
+    assert [stand(store, file) for file in (first, again)] == [Stand.IN_PART, Stand.IN_PART]
+    assert open_damage(store, LEAD) == []
+    assert queue_length(store, TECHNICIAN) == 0
+
+
+def test_an_earlier_whole_photo_does_not(store: Workspace) -> None:
+    sent(store, CLEAR, 1)
+    first, again = (sent(store, COVERED, n, timedelta(days=n)) for n in (2, 3))
+    assert [stand(store, file) for file in (first, again)] == [Stand.IN_PART, Stand.DOUBTED]
+
+
 def test_an_older_photo_that_comes_in_late_counts_too(store: Workspace) -> None:
     newer = sent(store, COVERED, 1)
     older = sent(store, COVERED, 2, -timedelta(days=7))

@@ -107,7 +107,7 @@ def test_several_places_are_asked_about_together(store: Workspace) -> None:
     file = sent(store, COVERED, 1)
     state = replace(state_now(store, file), unseen=(Place.LATCH, Place.BOTTOM))
     assert stand_words(state) == (
-        "Take another photo: the latch and the bottom pin housing are not in view. "
+        "Take another photo: the bottom pin housing and the latch are not in view. "
         "If any of them looks gone, broken or melted to you, do not use this coupler: tell the technician."
     )
 
@@ -119,8 +119,8 @@ def test_a_unit_held_for_what_is_out_of_view_says_so(store: Workspace) -> None:
     sent(store, COVERED, 2, timedelta(days=7))
     words = "perhaps damage, as the latch is not in view (not yet confirmed or ruled out)"
     assert held_units(store, LEAD)["P3-07"].why == words
-    better = sent(store, CLEAR, 4, timedelta(days=7, minutes=5))
-    assert better.message == (
+    earlier = sent(store, CLEAR, 4, timedelta(days=6))
+    assert earlier.message == (
         f"No damage seen in this photo, but an earlier or other one of this coupler shows {words}: "
         "do not use this coupler until a technician has looked."
     )
