@@ -29,6 +29,7 @@ from tests.test_data_tools.store_kit import (
 
 MORE = 145
 """A grey that is unsure too, and more suspicious than ``UNSURE``."""
+_OPENED: list[Workspace] = []
 NOON = datetime(2026, 11, 3, 12, tzinfo=UTC)
 WEEK = timedelta(days=7)
 IS_MELTED = TrueFinding(FindingKind.HEAT_MELTED_HOUSING, Place.BOTTOM)
@@ -49,7 +50,16 @@ class DoubtJudge(GreyJudge):
 
 def again(ws: Workspace, version: str = "grey-1", **changes: object) -> Workspace:
     ws.close()
-    return open_workspace(replace(ws.settings, **changes), classifier=DoubtJudge(version))  # type: ignore[arg-type]
+    settings = replace(ws.settings, **changes)  # type: ignore[arg-type]
+    opened = open_workspace(settings, classifier=DoubtJudge(version))
+    _OPENED.append(opened)
+    return opened
+
+
+def close_again() -> None:
+    """Close what ``again`` opened."""
+    while _OPENED:
+        _OPENED.pop().close()
 
 
 def send_at(

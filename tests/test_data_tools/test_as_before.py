@@ -3,6 +3,7 @@ kept true by whatever happens to either."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -29,6 +30,7 @@ from tests.test_data_tools.doubt_kit import (
     NOON,
     WEEK,
     again,
+    close_again,
     number_of,
     ruled_intact,
     say_of,
@@ -48,8 +50,9 @@ from tests.test_data_tools.store_kit import (
 
 
 @pytest.fixture
-def ws(tmp_path: Path) -> Workspace:
-    return again(furnished(tmp_path, blind_audit_share=0.0))
+def ws(tmp_path: Path) -> Iterator[Workspace]:
+    yield again(furnished(tmp_path, blind_audit_share=0.0))
+    close_again()
 
 
 def test_an_unsure_photo_no_worse_than_a_ruled_one_waits_for_nobody_and_holds_nothing(ws: Workspace) -> None:

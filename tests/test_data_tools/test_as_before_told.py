@@ -30,6 +30,7 @@ from tests.test_data_tools.doubt_kit import (
     NOON,
     WEEK,
     again,
+    close_again,
     number_of,
     ruled_intact,
     say_of,
@@ -50,8 +51,9 @@ from tests.test_data_tools.store_kit import (
 
 
 @pytest.fixture
-def ws(tmp_path: Path) -> Workspace:
-    return again(furnished(tmp_path, blind_audit_share=0.0))
+def ws(tmp_path: Path) -> Iterator[Workspace]:
+    yield again(furnished(tmp_path, blind_audit_share=0.0))
+    close_again()
 
 
 def test_the_setting_turns_it_off_and_on_for_what_is_there(ws: Workspace) -> None:
