@@ -2,8 +2,8 @@
 on the operator's own photos where there are enough.
 
 A fine-tuned version answers lower or higher than the one its limits were set for, and would clear more boldly
-by them. How much lower shows on damaged photos that it did not learn, the least suspicious ones: there the
-limit lies. What it learnt it knows by heart, and cannot tell.
+by them. How much more shows on damaged photos that it did not learn: no more of them may be called clear than
+before. What it learnt it knows by heart, and cannot tell.
 
 Setting again is conformal risk control as in ``model.calibration``. It needs photos that the version has
 not learnt from: those of held-out couplers. Its theorem is about independent examples, and fifty photos of
@@ -14,14 +14,12 @@ a damage, its earlier limit stays and the count is told.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
-
 from model.artefact import Model, load_model, save_model
-from model.calibration import MISS_RATES, KindCalibration, clear_limit, needed_examples, sigmoid
+from model.calibration import MISS_RATES, KindCalibration, clear_limit, needed_examples
 from model.manifest import LabelledPhoto, read_manifest
 from model.predict import Classifier
 from model.scorebook import VISIBLE_FROM, Scored, score_labelled
@@ -31,8 +29,9 @@ Progress = Callable[[int, int], None]
 MOST_USED = 1000
 """So many damaged photos are used at most; more would not move a limit."""
 FEWEST_TO_LOWER = 15
-"""Damaged photos of a kind below which its limit is not lowered: an average of fewer than five is noise."""
-_NEARLY = 1e-6
+"""Damaged photos of a kind below which its limit is not lowered: what fewer say is noise."""
+_STEP, _MOST_STEPS = 0.05, 60
+"""How limits fall together: log odds at a time, and at most so often."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +74,7 @@ class Lowered:
         """One line in plain words."""
         return (
             f"{self.kind.value.replace('_', ' ')}: limit lowered from {self.before:.3f} to {self.after:.3f}, "
-            f"because this version suspects the doubtful ones of {self.photos} damaged photos less"
+            f"so that no more of {self.photos} damaged photos that it did not learn from are called clear"
         )
 
 
@@ -90,8 +89,8 @@ class Limits:
 def lower_limits(
     live: Path, candidate: Path, unlearnt: Path, out: Path, progress: Progress | None = None
 ) -> Limits:
-    """Lower the clear limits of ``candidate`` as far as its answers fell from those of ``live``, on damaged
-    photos of the manifest ``unlearnt``, and write the result to ``out``. No limit is raised.
+    """Lower the clear limits of ``candidate`` until it calls no more damaged photos of the manifest
+    ``unlearnt`` clear than ``live`` does, and write the result to ``out``. No limit is raised.
 
     Raises:
         ManifestError: ``unlearnt`` cannot be used.
@@ -103,39 +102,68 @@ def lower_limits(
         tell = _in_turn(progress, turn)
         books.append(score_labelled(Classifier(version), damaged, unlearnt.parent, progress=tell))
     both = [(old, new) for old, new in zip(*books, strict=True) if old.good and old.scored and new.scored]
-    kinds, rows = dict(model.card.calibration.kinds), list[Lowered]()
-    for kind, known in model.card.calibration.kinds.items():
-        said = [
-            (old.judgement.probabilities[kind], new.judgement.probabilities[kind])
-            for old, new in both
-            if old.truth(kind)
-        ]
-        # 0 is no answer that could fall: the latch is out of sight, or the face was taken for one without.
-        pairs = [pair for pair in said if min(pair) > 0]
-        after = lowered_limit(known.clear_below, pairs)
-        if after < known.clear_below:
-            kinds[kind] = replace(known, clear_below=after)
-            rows.append(Lowered(kind, known.clear_below, after, len(pairs)))
+    known = model.card.calibration.kinds
+    both = [pair for pair in both if _answered(*pair)]
+    shown = {kind: [row for row, (old, _) in enumerate(both) if old.truth(kind)] for kind in known}
+    said = tuple([scored.judgement.probabilities for scored in book] for book in zip(*both, strict=True))
+    before = {kind: one.clear_below for kind, one in known.items()}
+    after = lowered_limits(before, shown, *said) if both else before
+    rows = [
+        Lowered(kind, before[kind], after[kind], len(shown[kind]))
+        for kind in known
+        if after[kind] < before[kind]
+    ]
+    kinds = {kind: replace(one, clear_below=after[kind]) for kind, one in known.items()}
     if not rows:
         return Limits((), None)
     save_model(out, _with_kinds(model, kinds))
     return Limits(tuple(rows), out)
 
 
-def lowered_limit(limit: float, pairs: Sequence[tuple[float, float]]) -> float:
-    """Return the clear limit for a version whose answers to damaged photos fell: ``pairs`` of probabilities
-    0..1 by the version that ``limit`` was set for and by the new one.
+Said = Mapping[FindingKind, float]
+"""The probabilities (0..1) that a version gives one photo."""
 
-    It falls by as much, in logits, as the answers of the least suspicious third on average; it never rises,
-    and stays where there are too few photos (``FEWEST_TO_LOWER``).
+
+def lowered_limits(
+    limits: Mapping[FindingKind, float],
+    shown: Mapping[FindingKind, Sequence[int]],
+    old: Sequence[Said],
+    new: Sequence[Said],
+) -> dict[FindingKind, float]:
+    """Return clear limits by which ``new`` answers call no more damaged photos clear than ``old`` ones did.
+
+    ``shown``: the rows of the photos that show each damage. First each limit falls until no more photos of
+    its damage lie below it than did; then all fall together until no more are clear as a whole. None rises.
+    Where too few photos show a damage (``FEWEST_TO_LOWER``) its limit stays.
     """
-    if len(pairs) < FEWEST_TO_LOWER:
-        return limit
-    limit = min(max(limit, _NEARLY), 1 - _NEARLY)
-    lowest = np.clip(np.array(sorted(pairs)[: len(pairs) // 3]), _NEARLY, 1 - _NEARLY)
-    old, new = (np.log(column / (1 - column)) for column in lowest.T)
-    fall = min(0.0, float((new - old).mean()))
-    return float(sigmoid(math.log(limit / (1 - limit)) + fall)) if fall else limit
+    moving = [kind for kind, rows in shown.items() if len(rows) >= FEWEST_TO_LOWER]
+    after = dict(limits)
+    for kind in moving:
+        below = sum(old[row][kind] < limits[kind] for row in shown[kind])
+        ranked = sorted(new[row][kind] for row in shown[kind])
+        after[kind] = min(limits[kind], *ranked[below : below + 1])
+    damaged = {row for rows in shown.values() for row in rows}
+    allowed = _clear([old[row] for row in damaged], limits)
+    for _ in range(_MOST_STEPS):
+        if _clear([new[row] for row in damaged], after) <= allowed:
+            break
+        after |= {kind: _fallen(after[kind]) for kind in moving}
+    return after
+
+
+def _answered(*books: Scored) -> bool:
+    """Whether all were asked about the damage that shows: 0 is no answer that could fall, where the latch is
+    out of sight or the face was taken for one without."""
+    kinds = [kind for kind in FindingKind if books[0].truth(kind)]
+    return all(scored.judgement.probabilities[kind] > 0 for scored in books for kind in kinds)
+
+
+def _clear(said: Sequence[Said], limits: Mapping[FindingKind, float]) -> int:
+    return sum(all(photo[kind] < limit for kind, limit in limits.items()) for photo in said)
+
+
+def _fallen(limit: float) -> float:
+    return limit / (limit + (1 - limit) * math.exp(_STEP))
 
 
 def _in_turn(progress: Progress | None, turn: int) -> Progress | None:
