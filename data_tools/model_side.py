@@ -163,7 +163,7 @@ def fine_tune(
 def lower_limits(
     live: Path, candidate: Path, unlearnt: Path, out: Path, *, progress: StepProgress | None = None
 ) -> Limits:
-    """Lower the candidate's clear limits as far as its answers fell on photos that nothing is learnt from."""
+    """Lower the candidate's clear limits until it clears no more damage than before on photos not learnt."""
     from model.limits import lower_limits as lower
 
     return lower(live, candidate, unlearnt, out, progress)

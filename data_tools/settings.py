@@ -96,8 +96,8 @@ class Settings:
     )
     limits_manifest: str = _setting(
         "",
-        "Manifest of damaged photos that are neither replayed nor the gate's: where a retrained version's "
-        "answers to them fall, its limits do; empty: our own.",
+        "Manifest of damaged photos that are neither replayed nor the gate's: a retrained version's limits "
+        "fall until no more of them are called clear than before; empty: our own.",
     )
 
     @property
